@@ -1,0 +1,126 @@
+"""One CT scan: voxels in HU on a grid, how they were acquired, and what was noted on the way."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .geometry import Floats, Grid, sample
+
+Trust = Literal["ok", "caution", "withheld"]
+TRUST_ORDER: dict[str, int] = {"ok": 0, "caution": 1, "withheld": 2}
+
+
+def worst(*levels: Trust) -> Trust:
+    """The least trusting of several verdicts."""
+    return max(levels, key=lambda level: TRUST_ORDER[level], default="ok")
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something a reader should know.
+
+    ``kind`` is a stable short code (``"series-set-aside"``, ``"kernel-sharp"``); ``text`` one plain sentence
+    without identifiers; ``level`` is ``"info"``, ``"caution"`` or ``"refused"``; ``subject`` says what it is
+    about (``"series 3 of study 2"``).
+    """
+
+    kind: str
+    text: str
+    level: Literal["info", "caution", "refused"] = "info"
+    subject: str = ""
+
+
+@dataclass(frozen=True)
+class Acquisition:
+    """How a scan was made (PS3.3 C.8.2.1, C.8.15); ``None`` or ``""`` where the file does not say."""
+
+    kvp: float | None = None
+    kernel: str = ""
+    kernel_class: Literal["soft", "medium", "sharp", "unknown"] = "unknown"
+    slice_thickness_mm: float | None = None
+    slice_spacing_mm: float | None = None
+    pixel_spacing_mm: float | None = None
+    reconstruction_diameter_mm: float | None = None
+    contrast_agent: bool | None = None
+    tube_current_mas: float | None = None
+    manufacturer: str = ""
+    virtual_kev: float | None = None
+    lossy: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Volume:
+    """HU on a grid: ``hu`` is ``(slices, rows, columns)``, int16 where exact, else float32, read-only."""
+
+    hu: NDArray[Any]
+    grid: Grid
+
+    def __post_init__(self) -> None:
+        if self.hu.shape != self.grid.shape:
+            raise ValueError(f"voxels {self.hu.shape} do not fit the grid {self.grid.shape}")
+        self.hu.flags.writeable = False
+
+    def sample(self, world: Any, *, order: int = 1) -> Floats:
+        """HU at ``(..., 3)`` LPS points; NaN outside the scan."""
+        world = np.asarray(world, float)
+        bounds = self.grid.bounds_around(world, 3 * float(self.grid.spacing.max()))
+        part = self.crop(bounds)
+        return sample(part.hu, part.grid, world, order=order)
+
+    def crop(self, bounds: Any) -> Volume:
+        """float32 copy of a box of index ranges ((lo, hi), (lo, hi), (lo, hi))."""
+        (a, b), (c, d), (e, f) = bounds
+        return Volume(self.hu[a:b, c:d, e:f].astype(np.float32), self.grid.cropped(bounds))
+
+    def around(self, points: Any, margin_mm: float) -> Volume:
+        """float32 copy of the box of LPS points plus a margin, clipped to the scan."""
+        return self.crop(self.grid.bounds_around(points, margin_mm))
+
+
+class Source(Protocol):
+    """Something that can read a volume (picklable)."""
+
+    def read(self) -> Volume: ...
+
+
+@dataclass(frozen=True, eq=False)
+class InMemory:
+    """A source that already holds its volume; for tests and for use from Python."""
+
+    held: Volume
+
+    def read(self) -> Volume:
+        return self.held
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """One scan of the time line.
+
+    ``number`` counts in time order from 1; ``day`` is whole days from day zero; ``grid`` is known before the
+    voxels are read; ``volume`` is read on first use and kept. ``label`` names the chosen series without
+    identifiers. ``date`` (``YYYY-MM-DD``) is printed only with ``--keep-dates``.
+    """
+
+    number: int
+    day: int
+    grid: Grid
+    acquisition: Acquisition
+    source: Source
+    label: str = ""
+    date: str = ""
+    notes: tuple[Note, ...] = ()
+    identifiers: dict[str, str] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def volume(self) -> Volume:
+        return self.source.read()
+
+    def forget(self) -> None:
+        """Drop the voxels; they are read again on next use."""
+        self.__dict__.pop("volume", None)
