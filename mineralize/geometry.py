@@ -148,7 +148,9 @@ class Grid:
         new = np.asarray(spacing_mm, float)
         extent = (np.asarray(self.shape) - 1) * self.spacing
         shape = np.maximum(np.floor(extent / new + 1e-6).astype(int) + 1, 1)
-        return Grid.from_parts(shape.tolist(), new.tolist(), self.origin.tolist(), self.directions, self.frame_of_reference)
+        return Grid.from_parts(
+            shape.tolist(), new.tolist(), self.origin.tolist(), self.directions, self.frame_of_reference
+        )
 
     def world_of_all(self) -> Floats:
         """(slices, rows, columns, 3) LPS mm of every voxel. For small grids."""
@@ -185,7 +187,10 @@ class Rigid:
 
     @classmethod
     def from_vectors(
-        cls, rotation_vector: Sequence[float], translation: Sequence[float], centre: Sequence[float] = (0, 0, 0)
+        cls,
+        rotation_vector: Sequence[float],
+        translation: Sequence[float],
+        centre: Sequence[float] = (0, 0, 0),
     ) -> Rigid:
         """Turn by ``rotation_vector`` (radians, LPS) about ``centre``, then shift by ``translation`` (mm)."""
         v = np.asarray(rotation_vector, float)
