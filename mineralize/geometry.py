@@ -132,8 +132,7 @@ class Grid:
         lo = np.floor(index.min(axis=0) - margin).astype(int)
         hi = np.ceil(index.max(axis=0) + margin).astype(int) + 1
         return tuple(
-            (int(min(max(a, 0), n - 1)), int(min(max(b, 1), n)))
-            for a, b, n in zip(lo, hi, self.shape, strict=True)
+            (int(min(max(a, 0), n - 1)), int(min(max(b, 1), n))) for a, b, n in zip(lo, hi, self.shape, strict=True)
         )
 
     def cropped(self, bounds: Sequence[tuple[int, int]]) -> Grid:
