@@ -1,18 +1,22 @@
-"""What the measured history lets one say, and no more; expected tissue; where the biopsy came from."""
+"""What the measured history lets one say, and no more; expected tissue; where the biopsy came from.
+
+The door of the layer: ``statements`` holds the types, ``wording`` every sentence, ``sources`` every citation,
+``findings``, ``tissue`` and ``biopsy`` the rules.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from .biopsy import biopsy_reports
+from .findings import findings
+from .statements import BiopsyReport, ExpectedTissue, Finding, SiteInScan
+from .tissue import expected_tissue
 
-from .scan import Trust
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One plain statement, the measurements it rests on (``(scan, quantity)``), its trust and its limits."""
-
-    topic: str
-    text: str
-    rests_on: tuple[tuple[int, str], ...]
-    trust: Trust
-    limits: str = ""
+__all__ = [
+    "BiopsyReport",
+    "ExpectedTissue",
+    "Finding",
+    "SiteInScan",
+    "biopsy_reports",
+    "expected_tissue",
+    "findings",
+]
