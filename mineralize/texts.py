@@ -1,0 +1,211 @@
+"""Every sentence that the outputs print, in one place, so that it can be reviewed and translated as a whole.
+
+Sentences that depend on one case's numbers come from the stage that measured them (findings, reasons, notes) and
+reach the outputs through the record; here are the fixed words around them.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+TITLE: Final = "Imaging history of a mineralising soft-tissue lesion"
+NOT_A_DEVICE: Final = (
+    "Measured from CT for correlation with tissue. It makes no diagnosis, is not a medical device, and defers to "
+    "licensed practice and local policy."
+)
+EXPERT_REVIEW: Final = (
+    "Where tissue and imaging do not account for each other, or the sampled zone does not represent the lesion, "
+    "review by a second pathologist at a sarcoma centre is an option for the team."
+)
+SIGNATURES: Final = ("Pathologist", "Radiologist", "Discussed at conference on")
+
+SECTIONS: Final[dict[str, str]] = {
+    "facts": "In short",
+    "timeline": "Time line",
+    "planes": "The same plane in every scan",
+    "quantities": "What was measured",
+    "changes": "What changed",
+    "curves": "Course over time",
+    "profile": "From the outline to the centre",
+    "rim": "The rim unwrapped",
+    "changemap": "Where mineral changed",
+    "findings": "Findings and what they rest on",
+    "tissue": "Tissue to expect, zone by zone",
+    "cautions": "Cautions",
+    "method": "How this was made",
+    "sign": "Review and signatures",
+}
+
+QUANTITIES: Final[dict[str, tuple[str, str]]] = {
+    "lesion_volume": ("Lesion volume", "everything inside the outline"),
+    "longest_diameter": ("Longest diameter", "largest distance between two points of the outline"),
+    "axial_diameter": ("Axial diameter", "longest diameter in any one axial plane"),
+    "axial_perpendicular": ("Axial perpendicular", "longest perpendicular to it in that plane"),
+    "mineral_mass": ("Mineral mass", "hydroxyapatite equivalent over background; the primary measure of mineral"),
+    "mineral_volume": ("Mineral volume", "depends on slice thickness and density: read it beside the mass"),
+    "mineral_fraction": ("Mineral fraction", "mineral volume over lesion volume"),
+    "rim_attenuation": ("Rim attenuation", "mean of the rim, blur returned, at the scan's own tube voltage"),
+    "core_attenuation": ("Core attenuation", "mean of the core, at the scan's own tube voltage"),
+    "rim_core_ratio": ("Rim to core ratio", "ratio of linear attenuation coefficients at 120 kVp"),
+    "rim_core_difference": ("Rim minus core", "difference of attenuation at 120 kVp"),
+    "rim_peak_attenuation": ("Rim peak", "mean of the highest value met along the inward normal"),
+    "rim_completeness": ("Rim completeness", "share of the outline's area that carries mineral"),
+    "rim_unresolved": ("Rim unresolved", "share of the area where blur could hide a thin rim: not gaps"),
+    "largest_gap": ("Largest gap", "largest connected part of the outline without mineral, over its area"),
+    "rim_thickness": ("Rim thickness", "median width at half height along the inward normal"),
+    "zonal_contrast": ("Zonal contrast", "+1 all mineral at the periphery, −1 all in the centre"),
+    "core_fat_fraction": ("Core: fat", "share of the core"),
+    "core_fluid_fraction": ("Core: fluid", "share of the core"),
+    "core_soft_fraction": ("Core: soft tissue", "share of the core"),
+    "core_haze_fraction": ("Core: haze", "share of the core between soft tissue and mineral"),
+    "core_mineral_fraction": ("Core: mineral", "share of the core"),
+    "cortex_gap": ("Gap to cortex", "least distance to the outer surface of the nearest bone"),
+    "cortex_contact_area": ("Contact with cortex", "area on the cortex with no darker line between"),
+    "cleft_fraction": ("Cleft", "share of the facing area with a darker line to the cortex; no benign sign by itself"),
+    "perilesional_muscle": ("Muscle around", "muscle close outside the outline"),
+    "reference_muscle": ("Muscle far away", "muscle at the same levels, far from the lesion"),
+    "perilesional_deficit": ("Muscle deficit", "CT trace of oedema; a proxy without published validation"),
+    "oedema_extent": ("Extent of deficit", "how far outside the outline muscle stays below the reference"),
+    "fat_reference": ("Fat (steady tissue)", "subcutaneous fat: tells scanner change from lesion change"),
+    "cortex_reference": ("Cortex (steady tissue)", "mid-cortex of the host bone: likewise"),
+}
+"""Quantity: (title, what it means in one breath)."""
+
+GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
+    ("Size", ("lesion_volume", "longest_diameter", "axial_diameter", "axial_perpendicular")),
+    ("Mineral", ("mineral_mass", "mineral_volume", "mineral_fraction")),
+    (
+        "Rim",
+        (
+            "rim_completeness",
+            "rim_unresolved",
+            "largest_gap",
+            "rim_thickness",
+            "rim_attenuation",
+            "rim_peak_attenuation",
+        ),
+    ),
+    ("Zoning", ("rim_core_ratio", "rim_core_difference", "zonal_contrast", "core_attenuation")),
+    (
+        "Centre",
+        (
+            "core_soft_fraction",
+            "core_fluid_fraction",
+            "core_fat_fraction",
+            "core_haze_fraction",
+            "core_mineral_fraction",
+        ),
+    ),
+    ("Bone", ("cortex_gap", "cortex_contact_area", "cleft_fraction")),
+    ("Muscle around", ("perilesional_deficit", "perilesional_muscle", "reference_muscle", "oedema_extent")),
+    ("Steady tissues", ("fat_reference", "cortex_reference")),
+)
+HEADLINES: Final = (
+    "lesion_volume",
+    "mineral_mass",
+    "rim_completeness",
+    "rim_core_ratio",
+    "zonal_contrast",
+    "cortex_gap",
+)
+CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
+
+TRUST: Final[dict[str, str]] = {"ok": "trusted", "caution": "caution", "withheld": "withheld"}
+REAL: Final[dict[str, str]] = {"yes": "real", "no": "within error", "unsure": "unsure"}
+EVENTS: Final[dict[str, str]] = {
+    "injury": "injury",
+    "biopsy": "biopsy",
+    "excision": "excision",
+    "treatment": "treatment",
+    "other": "event",
+}
+
+TISSUE_NOTE: Final = (
+    "What the literature describes for a lesion that matures from its periphery inwards. It is not a statement about "
+    "this lesion: compare it with the slides, zone by zone. The cut-offs between stages are customary and overlap."
+)
+TISSUE_STAGES: Final[tuple[tuple[str, int, int | None], ...]] = (
+    ("early", 0, 28),
+    ("intermediate", 28, 56),
+    ("later", 56, None),
+)
+"""Stage, first day, last day (exclusive) from onset; cut-offs from memory of Tyler 2010 and Kransdorf 1991."""
+TISSUE_ZONES: Final[tuple[tuple[str, tuple[str, str, str]], ...]] = (
+    (
+        "periphery",
+        (
+            "myofibroblasts and the first osteoid; on CT none or flecks of mineral",
+            "woven bone forming a shell; on CT an incomplete to complete rim, dense outside",
+            "lamellar bone like a thin cortex; on CT a sharp shell",
+        ),
+    ),
+    (
+        "middle",
+        (
+            "loose fibroblastic tissue with scattered osteoid; not seen on CT",
+            "oriented osteoid and immature woven bone rimmed by osteoblasts; on CT the hazy inner edge of the rim",
+            "cancellous bone; merges with the shell on CT",
+        ),
+    ),
+    (
+        "centre",
+        (
+            "cellular, mitotically active fibroblastic tissue, like nodular fasciitis, at times bloody or cystic; "
+            "taken alone it cannot be told from sarcoma; on CT like muscle or a little darker",
+            "cellular to fibrous tissue; on CT darker than the rim",
+            "fatty marrow between trabeculae, or loose scar, sometimes fluid; on CT fat or fluid, no longer solid",
+        ),
+    ),
+)
+TISSUE_SOURCE: Final = (
+    "Ackerman, J Bone Joint Surg Am 1958;40:279; Kransdorf, AJR 1991;157:1243; stage cut-offs: Tyler, Semin "
+    "Musculoskelet Radiol 2010;14:201 (from memory)."
+)
+TISSUE_NO_ONSET: Final = "The day of onset is not known, so no stage is assigned to a scan."
+
+ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wide, window {low} to {high} HU{outline}."
+ALT_OUTLINED: Final = ", outline drawn"
+NOT_MATCHED: Final = "not matched"
+NO_LESION: Final = "The lesion was not outlined in this scan."
+NO_PICTURE: Final = "No picture: neither outline nor alignment places the lesion in this scan."
+OUTSIDE: Final = "The plane lies outside this scan."
+
+CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
+CSV_CHANGES: Final = (
+    "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason"
+)
+
+OUT_FOREIGN: Final = "the output folder holds files that mineralize did not write; name another folder with --out"
+OUT_FILE: Final = "the output path is a file, not a folder; name a folder with --out"
+OUT_FAILED: Final = "results could not be written ({cause}); nothing was left behind; free space or name another --out"
+
+_THRESHOLD = re.compile(r"^(mineral_volume|rim_completeness)_(\d+)$")
+
+
+def quantity_title(quantity: str) -> str:
+    """The reader's name of a quantity; an unknown one keeps its own name with blanks."""
+    if quantity in QUANTITIES:
+        return QUANTITIES[quantity][0]
+    match = _THRESHOLD.match(quantity)
+    if match:
+        return f"{QUANTITIES[match[1]][0]} at {match[2]} HU"
+    return quantity.replace("_", " ").capitalize()
+
+
+def quantity_meaning(quantity: str) -> str:
+    """One line on what a quantity is; empty where nothing is known."""
+    return QUANTITIES.get(quantity, ("", ""))[1]
+
+
+def unit_words(unit: str) -> str:
+    """A unit as a reader writes it; shares have none."""
+    return {"1": "", "mm2": "mm²", "mm3": "mm³"}.get(unit, unit)
+
+
+def stage_on(day: int) -> str:
+    """The literature's stage for a day from onset; empty before day 0."""
+    for name, first, last in TISSUE_STAGES:
+        if day >= first and (last is None or day < last):
+            return name
+    return ""
