@@ -98,17 +98,9 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             if p is not None
         ],
         "correlation": {
-            "findings": [
-                {
-                    "topic": f.topic,
-                    "text": f.text,
-                    "rests_on": [{"scan": scan, "quantity": quantity} for scan, quantity in f.rests_on],
-                    "trust": f.trust,
-                    "limits": f.limits,
-                }
-                for f in study.findings
-            ],
-            "expected_tissue": _expected_tissue(study),
+            "findings": [_finding(f) for f in study.findings],
+            "expected_tissue": [_plain(asdict(row)) for row in study.expected_tissue],
+            "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
         },
         "notes": [_note(n) for n in (*timeline.notes, *study.notes)],
         "pictures": None if layout is None else _pictures(layout),
@@ -183,7 +175,16 @@ def curves(document: Mapping[str, Any]) -> tuple[Curve, ...]:
 def findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:
     """The findings of a record."""
     return tuple(
-        Finding(**(_known(Finding, row) | {"rests_on": tuple((r["scan"], r["quantity"]) for r in row["rests_on"])}))
+        Finding(
+            **_known(Finding, row)
+            | {
+                "rests_on": tuple((r["scan"], r["quantity"]) for r in row["rests_on"]),
+                "rests_on_changes": tuple(
+                    (r["from_scan"], r["to_scan"], r["quantity"]) for r in row["rests_on_changes"]
+                ),
+                "sources": tuple(row["sources"]),
+            }
+        )
         for row in document["correlation"]["findings"]
     )
 
@@ -288,15 +289,13 @@ def _pictures(layout: ViewPlan) -> dict[str, Any]:
     }
 
 
-def _expected_tissue(study: Study) -> dict[str, Any]:
-    onset = study.timeline.day_zero == "onset"
-    return {
-        "stages": [{"name": n, "from_day": first, "to_day": last} for n, first, last in texts.TISSUE_STAGES],
-        "zones": [{"zone": zone, "tissue": list(tissue)} for zone, tissue in texts.TISSUE_ZONES],
-        "stage_of_scan": [
-            {"scan": s.number, "stage": texts.stage_on(s.day) if onset else ""} for s in study.timeline.scans
+def _finding(f: Finding) -> dict[str, Any]:
+    row: dict[str, Any] = _plain(_shallow(f))
+    return row | {
+        "rests_on": [{"scan": scan, "quantity": quantity} for scan, quantity in f.rests_on],
+        "rests_on_changes": [
+            {"from_scan": first, "to_scan": last, "quantity": quantity} for first, last, quantity in f.rests_on_changes
         ],
-        "source": texts.TISSUE_SOURCE,
     }
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from .align import Alignment
 from .candidates import Candidate
 from .change import Change
-from .correlate import Finding
+from .correlate import BiopsyReport, ExpectedTissue, Finding
 from .geometry import Floats
 from .maturation import Curve
 from .measure import DepthProfile, Measurement, RimMap
@@ -39,6 +39,8 @@ class Study:
     rim_maps: tuple[RimMap | None, ...]
     curves: tuple[Curve, ...]
     findings: tuple[Finding, ...]
+    expected_tissue: tuple[ExpectedTissue, ...] = ()
+    biopsy_reports: tuple[BiopsyReport, ...] = ()
     candidates: tuple[Candidate, ...] = ()
     notes: tuple[Note, ...] = ()
     stage_seconds: tuple[tuple[str, float], ...] = ()

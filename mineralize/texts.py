@@ -123,44 +123,7 @@ EVENTS: Final[dict[str, str]] = {
 
 TISSUE_NOTE: Final = (
     "What the literature describes for a lesion that matures from its periphery inwards. It is not a statement about "
-    "this lesion: compare it with the slides, zone by zone. The cut-offs between stages are customary and overlap."
-)
-TISSUE_STAGES: Final[tuple[tuple[str, int, int | None], ...]] = (
-    ("early", 0, 28),
-    ("intermediate", 28, 56),
-    ("later", 56, None),
-)
-"""Stage, first day, last day (exclusive) from onset; cut-offs from memory of Tyler 2010 and Kransdorf 1991."""
-TISSUE_ZONES: Final[tuple[tuple[str, tuple[str, str, str]], ...]] = (
-    (
-        "periphery",
-        (
-            "myofibroblasts and the first osteoid; on CT none or flecks of mineral",
-            "woven bone forming a shell; on CT an incomplete to complete rim, dense outside",
-            "lamellar bone like a thin cortex; on CT a sharp shell",
-        ),
-    ),
-    (
-        "middle",
-        (
-            "loose fibroblastic tissue with scattered osteoid; not seen on CT",
-            "oriented osteoid and immature woven bone rimmed by osteoblasts; on CT the hazy inner edge of the rim",
-            "cancellous bone; merges with the shell on CT",
-        ),
-    ),
-    (
-        "centre",
-        (
-            "cellular, mitotically active fibroblastic tissue, like nodular fasciitis, at times bloody or cystic; "
-            "taken alone it cannot be told from sarcoma; on CT like muscle or a little darker",
-            "cellular to fibrous tissue; on CT darker than the rim",
-            "fatty marrow between trabeculae, or loose scar, sometimes fluid; on CT fat or fluid, no longer solid",
-        ),
-    ),
-)
-TISSUE_SOURCE: Final = (
-    "Ackerman, J Bone Joint Surg Am 1958;40:279; Kransdorf, AJR 1991;157:1243; stage cut-offs: Tyler, Semin "
-    "Musculoskelet Radiol 2010;14:201 (from memory)."
+    "this lesion: compare it with the slides, zone by zone. The limits between stages are customary and overlap."
 )
 TISSUE_NO_ONSET: Final = "The day of onset is not known, so no stage is assigned to a scan."
 
@@ -201,11 +164,3 @@ def quantity_meaning(quantity: str) -> str:
 def unit_words(unit: str) -> str:
     """A unit as a reader writes it; shares have none."""
     return {"1": "", "mm2": "mm²", "mm3": "mm³"}.get(unit, unit)
-
-
-def stage_on(day: int) -> str:
-    """The literature's stage for a day from onset; empty before day 0."""
-    for name, first, last in TISSUE_STAGES:
-        if day >= first and (last is None or day < last):
-            return name
-    return ""

@@ -14,7 +14,7 @@ from skimage.measure import marching_cubes
 from mineralize.align import Alignment
 from mineralize.candidates import Candidate
 from mineralize.change import Change
-from mineralize.correlate import Finding
+from mineralize.correlate import ExpectedTissue, Finding
 from mineralize.geometry import Grid, Rigid
 from mineralize.maturation import Curve, CurvePoint
 from mineralize.measure import DepthProfile, Measurement, RimMap
@@ -295,6 +295,21 @@ def study(*, untrusted: int | None = None, missing: int | None = None, unresolve
         Finding("rim", "Rim thickness in scan 1: not assessed, because there is no mineral to speak of.",
                 ((1, "rim_thickness"),), "withheld", ""),
     )  # fmt: skip
+    tissue = tuple(
+        ExpectedTissue(
+            zone,  # type: ignore[arg-type]
+            stage,  # type: ignore[arg-type]
+            days,
+            f"tissue of the {zone} when {stage}",
+            "as on CT",
+            tuple(n for n in range(1, 6) if stage == ("early", "early", "intermediate", "mature", "mature")[n - 1]),
+            (1,) if stage == "intermediate" else (),
+            (),
+            ("Invented A. Journal 1900;1:1",),
+        )
+        for stage, days in (("early", "up to 28 days"), ("intermediate", "28 to 56 days"), ("mature", "after 56 days"))
+        for zone in ("periphery", "middle", "centre")
+    )
     timeline = Timeline(
         scans,
         alias="K-017",
@@ -319,6 +334,7 @@ def study(*, untrusted: int | None = None, missing: int | None = None, unresolve
         rim_maps=tuple(maps),
         curves=curves,
         findings=findings,
+        expected_tissue=tissue,
         candidates=(
             Candidate(1, 3, (30.0, -2.0, 6.0), 22000.0, 1480.0, 35.0, 2.2, 8.1, "shell of mineral clear of the bone"),
         ),
