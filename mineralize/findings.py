@@ -1,11 +1,13 @@
-"""Plain statements from the measurements."""
+"""Plain statements from the measurements, in reading order."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from . import findings_course, findings_mineral, findings_place
 from .align import Alignment
 from .change import Change
+from .evidence import Evidence
 from .maturation import Curve
 from .measure import Measurement
 from .statements import Finding
@@ -19,5 +21,21 @@ def findings(
     curves: Sequence[Curve] = (),
     alignments: Sequence[Alignment] = (),
 ) -> tuple[Finding, ...]:
-    """Statements in reading order, one or more per topic."""
-    return ()
+    """Statements in reading order; every topic yields at least one, if only ``not assessed, because``.
+
+    A finding that describes one scan describes the last one in which the measurements it needs have values;
+    scans in which they do not are named in findings of their own, whose trust is ``"withheld"``.
+    """
+    evidence = Evidence(timeline, tuple(measurements), tuple(changes), tuple(curves), tuple(alignments))
+    return (
+        *findings_place.relation_to_bone(evidence),
+        *findings_mineral.zoning(evidence),
+        *findings_mineral.rim(evidence),
+        *findings_course.courses(evidence),
+        *findings_mineral.centre(evidence),
+        *findings_course.muscle_around(evidence),
+        *findings_course.late_growth(evidence),
+        *findings_place.soft_tissue_beyond(evidence),
+        *findings_mineral.maturity(evidence),
+        *findings_course.comparability(evidence),
+    )

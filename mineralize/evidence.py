@@ -1,0 +1,188 @@
+"""Rows and changes by scan and quantity, and what is missing and why: what the rules of ``findings`` read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from .align import Alignment
+from .change import Change
+from .maturation import Curve
+from .measure import Measurement
+from .scan import Trust, worst
+from .sources import cite
+from .statements import Finding
+from .timeline import Timeline
+from .wording import TOPICS, amount, listed, named, say
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """The measured history of one case."""
+
+    timeline: Timeline
+    measurements: tuple[Measurement, ...]
+    changes: tuple[Change, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    alignments: tuple[Alignment, ...] = ()
+
+    @cached_property
+    def _rows(self) -> dict[tuple[int, str], Measurement]:
+        return {(row.scan, row.quantity): row for row in self.measurements}
+
+    @property
+    def scans(self) -> tuple[int, ...]:
+        """Numbers of all scans, in time order."""
+        return tuple(scan.number for scan in self.timeline.scans)
+
+    @property
+    def outlined(self) -> tuple[int, ...]:
+        """Numbers of the scans in which anything was measured."""
+        held = {row.scan for row in self.measurements}
+        return tuple(n for n in self.scans if n in held)
+
+    def row(self, scan: int, quantity: str) -> Measurement | None:
+        """The row if it has a value, else ``None``; :meth:`why_not` then says why."""
+        row = self._rows.get((scan, quantity))
+        return None if row is None or row.value is None or row.trust == "withheld" else row
+
+    def value(self, scan: int, quantity: str) -> float | None:
+        row = self.row(scan, quantity)
+        return None if row is None else row.value
+
+    def usable(self, scan: int, *quantities: str) -> bool:
+        return all(self.row(scan, q) is not None for q in quantities)
+
+    def latest(self, *quantities: str) -> int | None:
+        """The last scan in which all ``quantities`` have values."""
+        return next((n for n in reversed(self.scans) if self.usable(n, *quantities)), None)
+
+    def why_not(self, scan: int, *quantities: str) -> str:
+        """Why at least one of ``quantities`` has no value in ``scan``, in words without a full stop."""
+        if scan not in self.outlined:
+            return say("not-outlined")
+        reasons = []
+        for quantity in quantities:
+            if self.row(scan, quantity) is None:
+                held = self._rows.get((scan, quantity))
+                reason = held.reason if held is not None else ""
+                reasons.append(reason.strip().rstrip(".") or say("not-measured", quantity=named(quantity)))
+        return "; ".join(dict.fromkeys(reasons))
+
+    def label(self, scan: int) -> str:
+        """``scan 3 (day 92)``."""
+        return f"scan {scan} (day {self.timeline.scan(scan).day})"
+
+    def day(self, scan: int) -> int:
+        return self.timeline.scan(scan).day
+
+    def no_mineral(self, scan: int) -> bool:
+        """Whether the mineral mass is not above zero beyond doubt, or no voxel reached the threshold."""
+        mass, volume = self.row(scan, "mineral_mass"), self.row(scan, "mineral_volume")
+        if volume is not None and volume.value is not None and volume.value <= 0:
+            return True
+        if mass is not None and mass.value is not None:
+            return mass.value <= 0 or (mass.low is not None and mass.low <= 0)
+        contrast = self._rows.get((scan, "zonal_contrast"))
+        return contrast is not None and "no mineral" in contrast.reason
+
+    # -- changes
+
+    def changes_of(self, quantity: str) -> tuple[Change, ...]:
+        """Changes of a quantity in time order; those that run backwards in time are turned away."""
+        mine = [c for c in self.changes if c.quantity == quantity and c.to_scan > c.from_scan]
+        return tuple(sorted(mine, key=lambda c: (c.from_scan, c.to_scan)))
+
+    def overall(self, quantity: str) -> Change | None:
+        """The change over the longest time that has a number; failing that the longest without."""
+        mine = self.changes_of(quantity)
+        return max(mine, key=lambda c: (c.difference is not None, c.to_scan - c.from_scan, c.to_scan), default=None)
+
+    def last_step(self, quantity: str) -> Change | None:
+        """The shortest change into the last scan of :meth:`overall`."""
+        whole = self.overall(quantity)
+        if whole is None:
+            return None
+        into = [c for c in self.changes_of(quantity) if c.to_scan == whole.to_scan and c.from_scan != whole.from_scan]
+        return max(into, key=lambda c: c.from_scan, default=None)
+
+
+def direction_of(change: Change | None) -> str:
+    """``rose``, ``fell``, ``same`` or ``unsettled``; a change without a number is unsettled."""
+    if change is None or change.difference is None or change.real == "unsure":
+        return "unsettled"
+    if change.real == "no":
+        return "same"
+    return "rose" if change.difference > 0 else "fell"
+
+
+def change_words(change: Change, unit: str) -> str:
+    """``+510 mg (+430 to +590), +165 % in 170 days``."""
+    if change.difference is None:
+        return f"no number, over {change.days} days"
+    text = amount(change.difference, unit, signed=True)
+    if change.low is not None and change.high is not None:
+        low, high = (amount(v, unit, signed=True) for v in (change.low, change.high))
+        text += f" ({low} to {high})"
+    if change.percent is not None:
+        text += f", {change.percent:+.0f} %"
+    return f"{text} in {change.days} days"
+
+
+def because(change: Change) -> str:
+    reason = change.reason.strip().rstrip(".")
+    return f" ({reason})" if reason else ""
+
+
+def make(
+    evidence: Evidence,
+    topic: str,
+    key: str,
+    text: str,
+    rests_on: Sequence[tuple[int, str]],
+    *,
+    limits: str = "",
+    sources: Sequence[str] = (),
+    changes: Sequence[Change] = (),
+    cautions: Sequence[str] = (),
+) -> Finding:
+    """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
+    rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
+    levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
+    reasons = [row.reason.strip().rstrip(".") for row in rows if row.trust == "caution" and row.reason]
+    reasons = list(dict.fromkeys([*reasons, *cautions]))
+    if cautions or any(c.real == "unsure" for c in changes):
+        levels.append("caution")
+    if reasons:
+        text += say("with-caution", why="; ".join(reasons))
+    return Finding(
+        topic=TOPICS[topic],
+        text=text,
+        rests_on=tuple(dict.fromkeys(rests_on)),
+        trust=worst(*levels),
+        limits=limits,
+        key=key,
+        rests_on_changes=tuple((c.from_scan, c.to_scan, c.quantity) for c in changes),
+        sources=cite(*sources),
+    )
+
+
+def not_assessed(evidence: Evidence, topic: str, *quantities: str) -> tuple[Finding, ...]:
+    """One finding per reason for which ``quantities`` are missing in some scans; empty when none is."""
+    groups: dict[str, list[int]] = {}
+    for scan in evidence.scans:
+        if not evidence.usable(scan, *quantities):
+            groups.setdefault(evidence.why_not(scan, *quantities), []).append(scan)
+    found = []
+    for why, scans in groups.items():
+        which = ("scan " if len(scans) == 1 else "scans ") + listed([str(n) for n in scans])
+        found.append(
+            withheld(topic, say("not-assessed", scans=which, why=why), [(n, q) for n in scans for q in quantities])
+        )
+    return tuple(found)
+
+
+def withheld(topic: str, text: str, rests_on: Sequence[tuple[int, str]] = ()) -> Finding:
+    """A finding that says that something was not assessed."""
+    return Finding(TOPICS[topic], text, tuple(rests_on), "withheld", key=f"{topic}.not-assessed")
