@@ -257,6 +257,53 @@ SENTENCES: dict[str, str] = {
     "biopsy.track.sentence": " Track: {track}.",
 }
 
+TISSUE_DAYS: dict[str, str] = {
+    "early": "under 4 weeks from onset",
+    "intermediate": "4 to 8 weeks from onset",
+    "mature": "over 8 weeks from onset",
+}
+
+TISSUE: dict[tuple[str, str], tuple[str, str]] = {
+    ("centre", "early"): (
+        "cellular, undifferentiated and mitotically active: fibroblasts and myofibroblasts in myxoid stroma, like "
+        "nodular fasciitis; may be haemorrhagic or cystic; by itself not to be told from sarcoma",
+        "attenuation of muscle or slightly below, ill-defined",
+    ),
+    ("centre", "intermediate"): (
+        "cellular and fasciitis-like, less so with time; merges outward into osteoid",
+        "lucent core inside the forming rim",
+    ),
+    ("centre", "mature"): (
+        "fatty marrow between trabeculae, or loose scar, sometimes fluid",
+        "fat or soft-tissue attenuation between trabeculae; the lucent centre may also be lost",
+    ),
+    ("middle", "early"): (
+        "osteoid begins to form at 3 to 4 weeks; before that not distinct from the centre",
+        "not visible",
+    ),
+    ("middle", "intermediate"): (
+        "oriented osteoid and immature woven bone rimmed by osteoblasts",
+        "faint haze, a fuzzy inner edge of the rim",
+    ),
+    ("middle", "mature"): (
+        "cancellous bone, woven turning lamellar",
+        "merges into cancellous bone",
+    ),
+    ("periphery", "early"): (
+        "compressed muscle and fibrous tissue; the first bone may form at the edge",
+        "no mineral, or flecks at the edge",
+    ),
+    ("periphery", "intermediate"): (
+        "well-formed bone, woven turning lamellar",
+        "a rim, incomplete and then complete: dense outside, soft inside",
+    ),
+    ("periphery", "mature"): (
+        "a shell of lamellar bone",
+        "a shell like cortex, well-defined",
+    ),
+}
+"""Tissue and CT appearance by zone and stage (sources: ``tissue``)."""
+
 TOPICS: dict[str, str] = {
     "relation": "Soft tissue or bone",
     "zoning": "Zoning",
