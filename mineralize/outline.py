@@ -1,14 +1,55 @@
-"""The closed outer surface of the lesion in one scan."""
+"""The closed outer surface of the lesion in one scan.
+
+Rays leave an ellipsoid laid through the lesion's mineral; one surface that crosses each ray once is found as the
+global optimum of edges, enclosed mineral and smoothness (``outline_graph``), then moved to the sub-voxel edge
+along its normals (``outline_edge``) under a bending penalty that carries it across gaps in the shell.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.sparse import csc_matrix, diags_array
+from scipy.sparse.linalg import spsolve
 
-from .geometry import Floats
-from .scan import Note, Trust
+from .geometry import Floats, Grid, sample
+from .outline_edge import Edges, find_edges, profile_depths, smoothing_matrix
+from .outline_graph import mesh_edges, optimal_levels
+from .outline_start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points, sphere_directions
+from .reference import Reference
+from .scan import Note, Trust, Volume, worst
+from .settings import Settings
+
+FAR_MM = 1000.0
+"""Distance to bone where there is none in view."""
+
+
+@dataclass(frozen=True, eq=False)
+class Neighbourhood:
+    """The part of a scan around the lesion: HU at 120 kVp and mm outside bone, (slices, rows, columns) on ``grid``."""
+
+    hu: NDArray[Any]
+    hu120: NDArray[Any]
+    bone_distance: NDArray[Any]
+    grid: Grid
+
+    def at(self, points: Any) -> Floats:
+        """HU120 at LPS points; NaN outside."""
+        return sample(self.hu120, self.grid, points)
+
+    def bone_at(self, points: Any) -> Floats:
+        """mm outside bone at LPS points (negative inside bone); far where outside the crop."""
+        return sample(self.bone_distance, self.grid, points, outside=FAR_MM)
+
+
+def neighbourhood(volume: Volume, bone_distance: NDArray[Any] | None, reference: Reference) -> Neighbourhood:
+    """Prepare a cropped volume; ``bone_distance`` lies on its grid, ``None`` means no bone in view."""
+    distance = np.full(volume.grid.shape, FAR_MM, np.float32) if bone_distance is None else bone_distance
+    return Neighbourhood(volume.hu, reference.hu120(volume.hu), distance.astype(np.float32), volume.grid)
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,7 +58,8 @@ class Outline:
 
     ``vertices`` (V, 3); ``faces`` (F, 3) int, normals outward; ``supported`` (V,) in 0..1 says how far an edge in
     the image carried each vertex (0: bridged by its neighbours); ``method`` names what drew it
-    (``"mineral shell"``, ``"mass margin"``, ``"mask"``); ``spread_mm`` is the 95 % half-width of its position.
+    (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
+    of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between.
     """
 
     scan: int
@@ -29,3 +71,356 @@ class Outline:
     trust: Trust
     reason: str
     notes: tuple[Note, ...] = ()
+    touches_bone: NDArray[np.bool_] | None = None
+    ellipsoid: Ellipsoid | None = None
+
+    @property
+    def volume_mm3(self) -> float:
+        """Enclosed volume, from the divergence theorem."""
+        a, b, c = (self.vertices[self.faces[:, k]] - self.vertices.mean(axis=0) for k in range(3))
+        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+    @property
+    def centroid(self) -> Floats:
+        """LPS mm of the centre of the enclosed volume."""
+        base = self.vertices.mean(axis=0)
+        a, b, c = (self.vertices[self.faces[:, k]] - base for k in range(3))
+        parts = np.einsum("ij,ij->i", a, np.cross(b, c))
+        return np.asarray(base + ((a + b + c) * parts[:, None]).sum(axis=0) / (4 * parts.sum()))
+
+
+def vertex_normals(vertices: Floats, faces: NDArray[Any]) -> Floats:
+    """(V, 3) outward unit normals, area weighted."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    face = np.cross(b - a, c - a)
+    normals = np.zeros_like(vertices)
+    for k in range(3):
+        np.add.at(normals, faces[:, k], face)
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None])
+
+
+def find_outline(
+    near: Neighbourhood,
+    reference: Reference,
+    seed: Floats,
+    settings: Settings,
+    *,
+    scan: int,
+    expected: Ellipsoid | None = None,
+) -> Outline | None:
+    """Outline the mineralised lesion at ``seed``; ``None`` where there is no mineral to outline.
+
+    Parameters
+    ----------
+    near : what surrounds the lesion.
+    seed : (3,) LPS mm in or on the lesion.
+    expected : its place and size by another scan, if known.
+    """
+    seed = np.asarray(seed, float)
+    mineral = lesion_mineral(
+        near.hu120,
+        near.grid,
+        near.bone_distance,
+        seed,
+        threshold_hu120=settings.mineral.threshold_hu120,
+        noise_hu=reference.noise_hu,
+        blur_mm=reference.blur_sd_mm,
+        expected=expected,
+    )
+    if mineral.sum() * near.grid.voxel_volume_mm3 < 15.0:
+        return None
+    points = near.grid.to_world(np.argwhere(mineral))
+    mesh = _Mesh.of(settings.outline.rays)
+    body = _ellipsoid_of(points, seed, mesh.directions, expected)
+    margin = mass_margin(near, reference, body)
+    for _ in range(2):
+        radius = _first_surface(near, mineral, body, mesh, settings, margin)
+        surface = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
+        body = fit_ellipsoid(surface[:: max(len(surface) // 300, 1)], body.centre, start=body)
+        margin = mass_margin(near, reference, body)
+    radius = _first_surface(near, mineral, body, mesh, settings, margin)
+    return _refined(near, reference, body, radius, mesh, margin, mineral, settings, scan)
+
+
+@dataclass(frozen=True, eq=False)
+class _Mesh:
+    """Directions of the rays (N, 3), triangles (F, 3) and edges (E, 2) between them."""
+
+    directions: Floats
+    faces: NDArray[Any]
+    edges: NDArray[Any]
+
+    @classmethod
+    def of(cls, count: int) -> _Mesh:
+        directions, faces = sphere_directions(count)
+        return cls(directions, faces, mesh_edges(faces))
+
+
+@dataclass(frozen=True, eq=False)
+class Margin:
+    """How the lesion's soft part stands out from the tissue around it.
+
+    ``soft`` is HU smoothed by 1 mm on the grid of the neighbourhood; ``inside_hu`` and ``outside_hu`` are typical,
+    ``spread_hu`` the standard deviation of ``soft`` in either; ``contrast`` their distance in spreads.
+    """
+
+    soft: NDArray[Any]
+    inside_hu: float
+    outside_hu: float
+    spread_hu: float
+
+    @property
+    def contrast(self) -> float:
+        return abs(self.inside_hu - self.outside_hu) / max(self.spread_hu, 1e-3)
+
+
+SMOOTH_MM = 1.0
+"""Gaussian that steadies soft tissue before its margin is sought."""
+
+
+def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> Margin:
+    """Typical HU of the soft tissue in the middle of ``body`` and 3-10 mm outside it."""
+    soft = ndimage.gaussian_filter(near.hu, SMOOTH_MM / near.grid.spacing)
+    box = near.grid.bounds_around(_corners(body, 10.0), 1.0)
+    part = tuple(slice(lo, hi) for lo, hi in box)
+    values = soft[part]
+    relative = body.relative_radius(near.grid.cropped(box).world_of_all())
+    plain = (near.hu120[part] < 110.0) & (near.bone_distance[part] > 3.0)
+    mean_radius = float(np.cbrt(np.prod(body.radii)))
+    inner = plain & (relative < 0.6)
+    outer = plain & (relative > 1.0 + 3.0 / mean_radius) & (relative < 1.0 + 10.0 / mean_radius) & (values > -20.0)
+    inside = float(np.median(values[inner])) if inner.sum() >= 30 else reference.muscle.mean_hu
+    outside = float(np.median(values[outer])) if outer.sum() >= 30 else reference.muscle.mean_hu
+    spread = max(
+        1.4826 * float(np.median(np.abs(values[inner] - inside))) if inner.sum() >= 30 else 0.0,
+        1.4826 * float(np.median(np.abs(values[outer] - outside))) if outer.sum() >= 30 else 0.0,
+        2.0,
+    )
+    return Margin(soft, inside, outside, spread)
+
+
+def _corners(body: Ellipsoid, margin_mm: float) -> Floats:
+    reach = np.abs(body.shape).sum(axis=1) + margin_mm
+    return np.stack([body.centre - reach, body.centre + reach])
+
+
+def _ellipsoid_of(points: Floats, seed: Floats, directions: Floats, expected: Ellipsoid | None) -> Ellipsoid:
+    coarse = directions[:: max(len(directions) // 300, 1)]
+    inner = seed if expected is None else expected.centre
+    body: Ellipsoid | None = None
+    centre = points.mean(axis=0) * 0.7 + inner * 0.3
+    for _ in range(3):
+        shell = outermost_points(points, centre, coarse)
+        body = fit_ellipsoid(shell, inner, start=body, coverage=len(shell) / len(coarse))
+        centre = body.centre
+    assert body is not None
+    return body
+
+
+def _first_surface(
+    near: Neighbourhood,
+    mineral: NDArray[np.bool_],
+    body: Ellipsoid,
+    mesh: _Mesh,
+    settings: Settings,
+    margin: Margin,
+) -> Floats:
+    """(N,) relative radius of the globally best surface on a coarse scale."""
+    largest = float(body.radii.max())
+    count = int(np.clip(1.5 * largest / 0.5, 40, 160))
+    levels = np.linspace(0.3, 1.8, count)
+    stretch = mesh.directions @ body.shape.T
+    spots = body.centre + levels[None, :, None] * stretch[:, None, :]
+    step = (levels[1] - levels[0]) * np.linalg.norm(stretch, axis=1)
+    typical = float(np.median(step))
+    raw = near.at(spots)
+    hu = np.where(np.isfinite(raw), raw, 0.0)
+    bone = near.bone_at(spots)
+    belongs = sample(mineral.astype(np.float32), near.grid, spots, outside=0.0)
+    hu = ndimage.gaussian_filter1d(hu, 0.5 / typical, axis=1)
+    fall = np.zeros_like(hu)
+    fall[:, 1:-1] = hu[:, :-2] - hu[:, 2:]
+    reach = ndimage.maximum_filter1d(belongs, max(int(2.5 / typical) * 2 + 1, 3), axis=1)
+    edge = np.clip(fall / 150.0, 0.0, 1.0) * (reach > 0.3)
+    outside_mineral = np.cumsum((belongs * step[:, None])[:, ::-1], axis=1)[:, ::-1]
+    # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
+    cost = -2.0 * edge + 1.5 * outside_mineral + 0.3 * (levels[None, :] - 1.0) ** 2
+    cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1)
+    cost = cost + np.clip(_region_cost(near, margin, spots, bone, step), -4.0, 4.0)
+    smooth = settings.outline.smoothness * 0.25 * typical / 0.5
+    return np.asarray(levels[optimal_levels(cost, mesh.edges, smooth)])
+
+
+def _region_cost(near: Neighbourhood, margin: Margin, spots: Floats, bone: Floats, step: Floats) -> Floats:
+    """(N, L) cost of enclosing the soft tissue up to each level; 0 where inside and outside look alike.
+
+    Truncated squared distances to the typical inside and outside (a piecewise constant two-region model,
+    Chan and Vese 2001, IEEE TIP 10:266), so that fat planes and mineral have no say.
+    """
+    if margin.contrast < 1.0:
+        return np.zeros(spots.shape[:2])
+    soft = sample(margin.soft, near.grid, spots)
+    to_inside = np.minimum(((soft - margin.inside_hu) / margin.spread_hu) ** 2, 9.0)
+    to_outside = np.minimum(((soft - margin.outside_hu) / margin.spread_hu) ** 2, 9.0)
+    silent = ~np.isfinite(soft) | (bone < 2.0) | (soft > 100.0)
+    evidence = np.where(silent, 0.0, to_inside - to_outside) * step[:, None] / 10.0
+    summed = np.cumsum(evidence, axis=1)
+    return np.asarray(summed - summed.min(axis=1, keepdims=True))
+
+
+def _refined(
+    near: Neighbourhood,
+    reference: Reference,
+    body: Ellipsoid,
+    radius: Floats,
+    mesh: _Mesh,
+    margin: Margin,
+    mineral: NDArray[np.bool_],
+    settings: Settings,
+    scan: int,
+) -> Outline:
+    count = len(mesh.directions)
+    faces = mesh.faces
+    stretch = mesh.directions @ body.shape.T
+    umbrella = smoothing_matrix(count, mesh.edges)
+    blend = smoothing_matrix(count, mesh.edges, passes=2)
+    spacing_angle = np.sqrt(4 * np.pi / count)
+    bend = csc_matrix(umbrella - diags_array(np.ones(count)))
+    penalty = (bend.T @ bend) * (0.6 * (0.112 / spacing_angle) ** 4)
+    pull = diags_array(np.full(count, 2e-4))
+    radius = _solve(radius, np.ones(count), penalty, pull)
+    found: Edges | None = None
+    weight: Floats = np.ones(count)
+    for search in (6.0, 4.0, 3.0, 3.0):
+        vertices = body.centre + radius[:, None] * stretch
+        found = edges_along_normals(near, reference, vertices, faces, blend, settings, search_mm=search)
+        normals = vertex_normals(vertices, faces)
+        forward = np.einsum("ij,ij->i", normals, stretch)
+        soft_depth, soft_weight = _margin_edges(near, margin, vertices, normals, blend)
+        carried = found.weight > 0.1
+        depth = np.where(carried, found.depth_mm, soft_depth)
+        trust = np.where(carried, found.weight, soft_weight)
+        target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
+        weight = trust
+        solved = radius
+        for _ in range(4):
+            solved = _solve(target, weight, penalty, pull)
+            off = (target - solved) * np.linalg.norm(stretch, axis=1)
+            weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
+        radius = np.clip(solved, 0.15, 2.5)
+    assert found is not None
+    vertices = body.centre + radius[:, None] * stretch
+    return _judged(near, reference, body, vertices, faces, weight, found, mineral, scan)
+
+
+def _margin_edges(
+    near: Neighbourhood, margin: Margin, vertices: Floats, normals: Floats, blend: Any
+) -> tuple[Floats, Floats]:
+    """Depth (N,) of the soft margin along inward normals and its small weight (N,); weight 0 where unseen."""
+    count = len(vertices)
+    if margin.contrast < 1.5:
+        return np.zeros(count), np.zeros(count)
+    at = profile_depths()
+    at = at[(at >= -4.0) & (at <= 4.0)]
+    spots = vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
+    soft = sample(margin.soft, near.grid, spots)
+    bone = near.bone_at(spots)
+    clear = np.isfinite(soft) & (bone > 2.0) & (soft < 100.0)
+    values = blend @ np.where(clear, soft, 0.5 * (margin.inside_hu + margin.outside_hu))
+    towards = np.clip((values - margin.outside_hu) / (margin.inside_hu - margin.outside_hu), 0.0, 1.0)
+    # The margin lies where as much 'inside' is missing on the inner side as is present on the outer side.
+    outward = (towards * (at < 0)).sum(axis=1) * 0.25
+    inward = ((1.0 - towards) * (at >= 0)).sum(axis=1) * 0.25
+    depth = inward - outward
+    sharp = np.abs(towards[:, at >= 2.0].mean(axis=1) - towards[:, at <= -2.0].mean(axis=1))
+    weight = 0.25 * np.clip(sharp - 0.3, 0.0, 0.5) / 0.5 * clear.all(axis=1)
+    return np.asarray(np.clip(depth, -2.0, 2.0)), np.asarray(weight)
+
+
+def _solve(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Floats:
+    """Radius that follows ``target`` where weighted and bends as little as possible elsewhere."""
+    weighted = diags_array(weight)
+    matrix = csc_matrix(weighted + penalty + pull)
+    return np.asarray(spsolve(matrix, weight * target + pull.diagonal()))
+
+
+def edges_along_normals(
+    near: Neighbourhood,
+    reference: Reference,
+    vertices: Floats,
+    faces: NDArray[Any],
+    blend: Any,
+    settings: Settings,
+    *,
+    search_mm: float = 3.0,
+) -> Edges:
+    """Outer mineral edge along the inward normal of every vertex; ``blend`` averages neighbouring profiles."""
+    normals = vertex_normals(vertices, faces)
+    spots = vertices[:, None, :] - profile_depths()[None, :, None] * normals[:, None, :]
+    raw = near.at(spots)
+    profiles = np.where(np.isfinite(raw), raw, reference.muscle.mean_hu)
+    bone = near.bone_at(spots)
+    axial = normals @ near.grid.directions[:, 0]
+    return find_edges(
+        blend @ profiles,
+        np.asarray(bone),
+        np.asarray(reference.blur_along(axial)),
+        muscle_hu=reference.muscle.mean_hu,
+        threshold_hu120=settings.mineral.threshold_hu120,
+        search_mm=search_mm,
+    )
+
+
+def _judged(
+    near: Neighbourhood,
+    reference: Reference,
+    body: Ellipsoid,
+    vertices: Floats,
+    faces: NDArray[Any],
+    weight: Floats,
+    found: Edges,
+    mineral: NDArray[np.bool_],
+    scan: int,
+) -> Outline:
+    """The outline with a verdict on how far it can be trusted."""
+    verdicts: list[tuple[Trust, str]] = []
+    supported = float((weight > 0.3).mean())
+    unseen = ~near.grid.contains(vertices, margin_mm=0.0)
+    if unseen.mean() > 0.002:
+        verdicts.append(("withheld", "the lesion is cut by the edge of the scan"))
+    if supported < 0.15:
+        verdicts.append(("withheld", f"an edge of mineral carries only {supported:.0%} of the outline"))
+    elif supported < 0.4:
+        verdicts.append(("caution", f"an edge of mineral carries only {supported:.0%} of the outline"))
+    contact = float(found.contact.mean())
+    if contact > 0.01:
+        verdicts.append(("caution", f"{contact:.0%} of the outline is drawn where the lesion meets bone"))
+    points = near.grid.to_world(np.argwhere(mineral))
+    relative = np.linalg.norm(points - body.centre, axis=1)
+    direction = (points - body.centre) / np.maximum(relative, 1e-9)[:, None]
+    own = np.linalg.norm(vertices - body.centre, axis=1)
+    own_direction = (vertices - body.centre) / own[:, None]
+    nearest = np.concatenate(
+        [(direction[s : s + 4096] @ own_direction.T).argmax(axis=1) for s in range(0, len(direction), 4096)]
+    )
+    left_out = float((relative > own[nearest] + 2.0).mean())
+    if left_out > 0.1:
+        verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
+    extent = np.ptp(vertices @ near.grid.directions[:, 0])
+    if near.grid.spacing[0] > extent / 3:
+        verdicts.append(("withheld", "fewer than three slices cross the lesion"))
+    trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
+    reason = "; ".join(text for _, text in verdicts)
+    spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if supported > 0.6 else 1.5)))
+    return Outline(
+        scan,
+        vertices,
+        faces,
+        weight,
+        "mineral shell",
+        spread,
+        trust,
+        reason,
+        touches_bone=found.contact,
+        ellipsoid=body,
+    )
