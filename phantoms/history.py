@@ -1,0 +1,378 @@
+"""Scripted histories: from a TOML description and a seed to scenes, scans and truth."""
+
+from __future__ import annotations
+
+import tomllib
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from .bones import Bone
+from .lesion import Lesion, rotation
+from .limb import Limb, Vessel
+from .physics import Array
+from .render import Frame, Kernel, render, shifted_slices, table_image
+from .scene import Placed, Scene
+from .truth import truth
+
+KERNELS = {"soft": Kernel(1.35), "medium": Kernel(1.1), "sharp": Kernel(0.85, 0.12)}
+HERE = Path(__file__).parent
+SCAN_DEFAULTS: dict[str, Any] = {
+    "day": 0, "kvp": 120.0, "kernel": "soft", "matrix": 192, "pixel_mm": 0.9, "slices": 110, "slice_mm": 1.5,
+    "thickness_mm": 0.0, "noise": 12.0, "prone": False, "contrast": False, "fov_shift": [0.0, 0.0], "motion_mm": 0.0,
+    "streaks": False, "mirrored": False, "patient": 0, "level_shift": 0.0, "table": True,
+}  # fmt: skip
+JITTER_DEFAULTS: dict[str, float] = {
+    "turn_deg": 60.0, "tilt_deg": 4.0, "shift_mm": 40.0, "slide_mm": 80.0, "fov_mm": 8.0, "level_mm": 12.0, "size": 0.05,
+    "position_mm": 2.0, "noise": 0.15, "tissue_hu": 3.0, "soft_tissue_mm": 1.0,
+}  # fmt: skip
+
+
+class HistoryError(ValueError):
+    """A history that does not exist or whose description cannot be used."""
+
+
+@dataclass(frozen=True, eq=False)
+class RenderedScan:
+    """One scan in memory.
+
+    ``hu`` float32 [slice, row, column]; ``spacing`` mm (slice, row, column); ``origin`` LPS mm of the centre of
+    voxel (0, 0, 0); ``directions`` (3, 3), columns the LPS unit vectors of increasing slice, row and column.
+    ``to_body`` (4, 4) maps this scan's LPS mm to the frame of the host bone, the same in every scan;
+    ``second_bone_to_body`` likewise for the other bone. ``lesion_centroid`` is LPS mm of this scan.
+    """
+
+    hu: Array
+    spacing: tuple[float, float, float]
+    origin: Array
+    directions: Array
+    kvp: float
+    kernel: str
+    day: int
+    to_body: Array
+    second_bone_to_body: Array | None
+    thickness_mm: float
+    contrast: bool
+    prone: bool
+    _history: History = field(repr=False)
+    _number: int = 0
+
+    @cached_property
+    def truth(self) -> dict[str, float]:
+        """Quantity to value."""
+        return self._history.truth(self._number)
+
+    @cached_property
+    def lesion_centroid(self) -> Array:
+        """LPS mm of the lesion's centroid in this scan."""
+        return self._history.centroid(self._number)
+
+
+@dataclass(frozen=True, eq=False)
+class History:
+    """A history with its seed applied. Scans are numbered from 0."""
+
+    name: str
+    seed: int
+    table: Mapping[str, Any] = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.scans)
+
+    def _rng(self, *purpose: int) -> np.random.Generator:
+        return np.random.default_rng([self.seed, zlib.crc32(self.name.encode()), *purpose])
+
+    @cached_property
+    def scans(self) -> tuple[dict[str, Any], ...]:
+        """Settings of each scan: defaults, then the history's, then its own."""
+        base = {**SCAN_DEFAULTS, **self.table.get("scan", {})}
+        return tuple({**base, **own} for own in self.table["scans"])
+
+    @cached_property
+    def jitter(self) -> dict[str, float]:
+        return {**JITTER_DEFAULTS, **self.table.get("jitter", {})}
+
+    # ---- anatomy -------------------------------------------------------------------------------
+    def bones(self, patient: int = 0) -> tuple[Bone, ...]:
+        """Host bone first; sizes jittered once per patient."""
+        rng = self._rng(1, patient)
+        out = []
+        for entry in (self.table.get("bone", {}), *self.table.get("other_bones", [])):
+            bone = _build(Bone, {k: v for k, v in entry.items() if k != "motion"})
+            grow = 1 + self.jitter["size"] * rng.uniform(-1, 1)
+            turn = rng.uniform(-8, 8)
+            out.append(
+                replace(
+                    bone, radius=bone.radius * grow, cortex=bone.cortex * grow * (1 + 0.06 * rng.uniform(-1, 1)),
+                    ridge_deg=bone.ridge_deg + turn, bump_deg=bone.bump_deg + rng.uniform(-15, 15),
+                    bump_z=bone.bump_z + rng.uniform(-6, 6) * (bone.bump > 0),
+                    density=bone.density * (1 + 0.04 * rng.uniform(-1, 1)),
+                )
+            )  # fmt: skip
+            if patient:
+                out[-1] = replace(out[-1], radius=out[-1].radius * 1.13, oval_deg=bone.oval_deg + 50, bump_z=-20.0,
+                                  ridge=bone.ridge * 0.6, bow=(bone.bow[0] + 4, bone.bow[1] * 0.3))  # fmt: skip
+        return tuple(out)
+
+    def limb(self, i: int) -> Limb:
+        """Soft tissue of scan ``i``: the patient's, a little displaced in every scan."""
+        entry = dict(self.table.get("limb", {}))
+        count = int(entry.pop("bellies", 8))
+        vessels = tuple(Vessel(tuple(v["at"]), tuple(v.get("slope", (0, 0))), v["radius"]) for v in entry.pop("vessels", []))
+        patient = self.scans[i]["patient"]
+        rng = self._rng(2, patient)
+        limb = _build(Limb, entry)
+        hu = self.jitter["tissue_hu"]
+        offsets = rng.uniform(-hu, hu, 2)
+        waves = np.concatenate([rng.normal(0, 0.16, (6, 3)), rng.uniform(0, 2 * np.pi, (6, 1))], axis=1)
+        angle = np.arange(count) * (2 * np.pi / count) + rng.uniform(-0.2, 0.2, count)
+        out = limb.radius * rng.uniform(0.42, 0.66, count)
+        bellies = np.stack(
+            [limb.centre[0] + out * np.cos(angle), limb.centre[1] + out * np.sin(angle),
+             rng.uniform(-0.07, 0.07, count), rng.uniform(-0.07, 0.07, count)], axis=1,
+        )  # fmt: skip
+        moved = self._rng(3, i)
+        loose = self.jitter["soft_tissue_mm"]
+        bellies[:, :2] += moved.normal(0, loose, (count, 2))
+        return replace(
+            limb, bellies=bellies, vessels=vessels, waves=waves, muscle_offset=limb.muscle_offset + offsets[0],
+            fat_offset=limb.fat_offset + offsets[1], oval=limb.oval + moved.normal(0, 0.01 * loose),
+            lobe=limb.lobe + moved.normal(0, 0.006 * loose),
+        )  # fmt: skip
+
+    def bone_motion(self, i: int) -> tuple[Array, ...]:
+        """(4, 4) from the body frame to each bone's own frame in scan ``i``."""
+        out = [np.eye(4)]
+        for entry in self.table.get("other_bones", []):
+            motion = entry.get("motion", {})
+            turns = motion.get("turn_deg", [0.0])
+            shifts = motion.get("shift_mm", [[0.0, 0.0, 0.0]])
+            pivot = np.asarray(motion.get("pivot", [0.0, 0.0, 0.0]), float)
+            turn = rotation((0.0, motion.get("tilt_deg", 0.0) * (i % 2), turns[i % len(turns)]))
+            to_body = np.eye(4)
+            to_body[:3, :3] = turn
+            to_body[:3, 3] = pivot - turn @ pivot + np.asarray(shifts[i % len(shifts)], float)
+            out.append(np.linalg.inv(to_body))
+        return tuple(out)
+
+    # ---- lesion --------------------------------------------------------------------------------
+    def lesions(self, i: int) -> tuple[Lesion, ...]:
+        """The measured lesion and any others, as they are in scan ``i``."""
+        day = float(self.scans[i]["day"])
+        entries = [self.table["lesion"], *self.table.get("other_lesions", [])]
+        return tuple(self._lesion(entry, number, day) for number, entry in enumerate(entries))
+
+    def _lesion(self, entry: Mapping[str, Any], number: int, day: float) -> Lesion:
+        rng = self._rng(4, number)
+        plain = {k: v for k, v in entry.items() if k not in ("course", "place")}
+        lesion = _build(Lesion, plain)
+        size = self.jitter["size"]
+        lesion = replace(
+            lesion,
+            radii=tuple(r * (1 + size * rng.uniform(-1, 1)) for r in lesion.radii),
+            angles=tuple(a + rng.uniform(-12, 12) for a in lesion.angles),
+            shape_seed=lesion.shape_seed + 100 * self.seed,
+            mineral_mg=lesion.mineral_mg,
+        )
+        course = entry.get("course", {})
+        days = course.get("day", [0.0])
+
+        def at(name: str, when: float, default: float) -> float:
+            return float(np.interp(when, days, course[name])) if name in course else default
+
+        place = entry.get("place")
+        if place is not None:
+            reference = at("scale", float(place.get("day", day)), 1.0)
+            sized = replace(lesion, radii=tuple(r * reference for r in lesion.radii))
+            gap = float(place["gap_mm"]) + float(place.get("gap_jitter", 0.0)) * rng.uniform(-1, 1)
+            turn = float(place["deg"]) + rng.uniform(-6, 6)
+            lesion = replace(lesion, centre=self._beside_bone(sized, turn, float(place.get("z", 0.0)), gap))
+        else:
+            loose = self.jitter["position_mm"]
+            lesion = replace(lesion, centre=tuple(c + loose * rng.uniform(-1, 1) for c in lesion.centre))
+        scale = at("scale", day, 1.0)
+        changed: dict[str, Any] = {"radii": tuple(r * scale for r in lesion.radii)}
+        known = {f.name for f in fields(Lesion)}
+        for name in course:
+            if name in ("day", "scale"):
+                continue
+            if name not in known:
+                raise HistoryError(f"history {self.name}: unknown course {name!r}")
+            changed[name] = at(name, day, 0.0)
+        return replace(lesion, **changed)
+
+    def _beside_bone(self, lesion: Lesion, deg: float, z: float, gap: float) -> tuple[float, float, float]:
+        """Centre in direction ``deg`` of the bone such that the least distance of the surfaces is ``gap``.
+
+        A negative gap is how deep the outline reaches into the bone.
+        """
+        bone = self.bones()[0]
+        reach = max(lesion.radii) * 1.2 + 5
+        tree_points, normals, _ = bone.surface((z - reach, z + reach), 1.0)
+        tree = cKDTree(tree_points)
+        shape, _, _ = replace(lesion, centre=(0.0, 0.0, 0.0)).surface(3000)
+        line_x, line_y = bone.line(np.array(z))
+        low, high = 0.0, 250.0
+        for _ in range(40):
+            middle = (low + high) / 2
+            centre = np.array(
+                [line_x + middle * np.cos(np.radians(deg)), line_y + middle * np.sin(np.radians(deg)), z], float
+            )
+            distance, index = tree.query(shape + centre)
+            outside = ((shape + centre - tree_points[index]) * normals[index]).sum(axis=1)
+            least = float(np.where(outside < 0, -distance, distance).min())
+            low, high = (middle, high) if least < gap else (low, middle)
+        return (float(centre[0]), float(centre[1]), float(centre[2]))
+
+    # ---- scans ---------------------------------------------------------------------------------
+    def scene(self, i: int) -> Scene:
+        """The limb on the day and at the tube voltage of scan ``i``."""
+        scan = self.scans[i]
+        placed = tuple(
+            Placed(bone, motion) for bone, motion in zip(self.bones(scan["patient"]), self.bone_motion(i), strict=True)
+        )
+        metal = tuple(
+            (np.asarray(m["at"], float), np.asarray(m["axis"], float) / np.linalg.norm(m["axis"]), float(m["radius"]),
+             float(m["half_length"]))
+            for m in (self.table.get("metal", []) if scan["streaks"] else [])
+        )  # fmt: skip
+        vessel = 290.0 * (1.564 / 1.564) if scan["contrast"] else None
+        return Scene(self.limb(i), placed, self.lesions(i), float(scan["kvp"]), vessel,
+                     bool(self.table.get("through_bone", False)), metal)  # fmt: skip
+
+    def to_body(self, i: int) -> Array:
+        """(4, 4) from LPS mm of scan ``i`` to the body frame."""
+        rng = self._rng(5, i)
+        j = self.jitter
+        scan = self.scans[i]
+        turn = scan.get("turn_deg", rng.uniform(-0.5, 0.5) * j["turn_deg"])
+        tilt = scan.get("tilt_deg", rng.uniform(-1, 1, 2) * j["tilt_deg"])
+        shift = scan.get("shift", rng.uniform(-1, 1, 3) * [j["shift_mm"], j["shift_mm"], j["slide_mm"]])
+        turned = rotation((0, 0, float(turn))) @ rotation((float(tilt[0]), float(tilt[1]), 0))
+        matrix = np.eye(4)
+        matrix[:3, :3] = turned
+        matrix[:3, 3] = shift
+        return np.asarray(np.linalg.inv(matrix))
+
+    def frame(
+        self, i: int, matrix: int | None = None, pixel_mm: float | None = None, slice_mm: float | None = None
+    ) -> Frame:
+        """Voxel grid of scan ``i``; a new matrix keeps the field of view, a new slice the range."""
+        scan = self.scans[i]
+        size = int(matrix or scan["matrix"])
+        field_mm = scan["matrix"] * scan["pixel_mm"]
+        pixel = float(pixel_mm or field_mm / size)
+        spacing = float(slice_mm or scan["slice_mm"])
+        slices = max(1, round(scan["slices"] * scan["slice_mm"] / spacing))
+        thickness = float(slice_mm or scan["thickness_mm"] or scan["slice_mm"])
+        rng = self._rng(6, i)
+        to_body = self.to_body(i)
+        level = float(scan.get("level", self.lesions(i)[0].centre[2])) + scan["level_shift"]
+        level += rng.uniform(-1, 1) * self.jitter["level_mm"]
+        target = np.array([*self.table.get("limb", {}).get("centre", (8.0, 6.0)), level, 1.0])
+        middle = (np.linalg.inv(to_body) @ target)[:3]
+        gantry = np.diag([-1.0, -1.0, 1.0]) if scan["prone"] else np.eye(3)
+        loose = np.append(rng.uniform(-1, 1, 2) * self.jitter["fov_mm"] + np.asarray(scan["fov_shift"]), 0.0)
+        middle = np.round(middle + gantry @ loose, 1)
+        directions = np.stack([gantry[:, 2], gantry[:, 1], gantry[:, 0]], axis=1)
+        affine = np.eye(4)
+        affine[:3, :3] = directions * [spacing, pixel, pixel]
+        affine[:3, 3] = middle - affine[:3, :3] @ ((np.array([slices, size, size]) - 1) / 2)
+        return Frame((slices, size, size), affine, to_body, thickness)
+
+    def render(
+        self,
+        i: int,
+        matrix: int | None = None,
+        pixel_mm: float | None = None,
+        slice_mm: float | None = None,
+        *,
+        kernel: str | None = None,
+        noise: float | None = None,
+    ) -> RenderedScan:
+        """Scan ``i`` as voxels. Options override the script; the noise is the same for the same call."""
+        scan = self.scans[i]
+        frame = self.frame(i, matrix, pixel_mm, slice_mm)
+        scene = self.scene(i)
+        name = kernel or scan["kernel"]
+        rng = self._rng(7, i, sorted(KERNELS).index(name))
+        level = float(scan["noise"]) * (1 + self.jitter["noise"] * self._rng(8, i).uniform(-1, 1))
+        if noise is not None:
+            level = noise
+        table = table_image(scene, frame, scan["prone"]) if scan["table"] else None
+        hu = render(scene, frame, KERNELS[name], level, rng, table)
+        if scan["motion_mm"]:
+            steps = np.cumsum(self._rng(9, i).normal(size=(len(hu), 2)) * (self._rng(10, i).random((len(hu), 1)) < 0.15), axis=0)
+            hu = shifted_slices(hu, steps * scan["motion_mm"] / pixel_of(frame))
+        second = None
+        if len(scene.bones) > 1:
+            second = scene.bones[1].from_body @ frame.to_body
+        spacing = frame.spacing
+        return RenderedScan(
+            hu=hu, spacing=(float(spacing[0]), float(spacing[1]), float(spacing[2])), origin=frame.affine[:3, 3].copy(),
+            directions=frame.affine[:3, :3] / spacing, kvp=float(scan["kvp"]), kernel=name, day=int(scan["day"]),
+            to_body=frame.to_body, second_bone_to_body=second, thickness_mm=frame.thickness,
+            contrast=bool(scan["contrast"]), prone=bool(scan["prone"]), _history=self, _number=i,
+        )  # fmt: skip
+
+    # ---- truth ---------------------------------------------------------------------------------
+    def truth(self, i: int) -> dict[str, float]:
+        """Every quantity of scan ``i``, from the scene (kept after the first call)."""
+        kept: dict[int, dict[str, float]] = self.__dict__.setdefault("_kept", {})
+        if i not in kept:
+            kept[i] = truth(self.scene(i), self.to_body(i), KERNELS[self.scans[i]["kernel"]].fwhm)
+        return dict(kept[i])
+
+    def centroid(self, i: int) -> Array:
+        """LPS mm of the lesion's centroid in scan ``i`` (volume integral over directions)."""
+        scene = self.scene(i)
+        lesion = scene.lesions[0]
+        rng = np.random.default_rng(5)
+        cloud = rng.uniform(-1, 1, (400_000, 3)) * lesion.reach + np.asarray(lesion.centre)
+        body = cloud[scene.in_lesion(cloud)].mean(axis=0)
+        return np.asarray((np.linalg.inv(self.to_body(i)) @ np.append(body, 1.0))[:3])
+
+    def alignment(self, i: int, j: int) -> Array:
+        """(4, 4) from LPS mm of scan ``i`` to LPS mm of scan ``j``, by the host bone."""
+        return np.asarray(np.linalg.inv(self.to_body(j)) @ self.to_body(i))
+
+
+def pixel_of(frame: Frame) -> float:
+    return float(frame.spacing[1])
+
+
+def _build(kind: type[Any], entry: Mapping[str, Any]) -> Any:
+    known = {f.name for f in fields(kind)}
+    unknown = sorted(set(entry) - known)
+    if unknown:
+        raise HistoryError(f"{kind.__name__}: unknown {', '.join(unknown)}")
+    return kind(**{k: _tupled(v) for k, v in entry.items()})
+
+
+def _tupled(value: Any) -> Any:
+    return tuple(_tupled(v) for v in value) if isinstance(value, list) else value
+
+
+def names() -> list[str]:
+    """Names of the scripted histories."""
+    return sorted(p.stem for p in HERE.glob("*.toml"))
+
+
+def load_history(name: str, seed: int = 0) -> History:
+    """The scripted history ``name`` with its distributions drawn by ``seed``.
+
+    Raises
+    ------
+    HistoryError
+        when there is no such history.
+    """
+    path = HERE / f"{name}.toml"
+    if not path.is_file():
+        raise HistoryError(f"no history {name!r}; there are: {', '.join(names())}")
+    return History(name, seed, tomllib.loads(path.read_text(encoding="utf-8")))

@@ -1,0 +1,114 @@
+"""Soft tissue of a limb: skin, subcutaneous fat, muscle bellies with fat planes, vessels (body frame, mm)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .physics import Array
+
+AIR, SKIN, FAT, MUSCLE, VESSEL, CORTEX, MARROW, LESION = range(8)
+
+
+@dataclass(frozen=True)
+class Vessel:
+    """A straight vessel: where it crosses z = 0, its slope, its radius (mm)."""
+
+    at: tuple[float, float]
+    slope: tuple[float, float] = (0.0, 0.0)
+    radius: float = 3.5
+
+
+@dataclass(frozen=True)
+class Limb:
+    """The outer shape and what fills it.
+
+    ``centre`` is the limb's axis (the bone lies off it); ``radius`` the mean outer radius; ``taper`` its
+    relative change per 100 mm upward; ``fat`` the mean thickness of subcutaneous fat.
+    """
+
+    centre: tuple[float, float] = (8.0, 6.0)
+    radius: float = 62.0
+    oval: float = 0.07
+    oval_deg: float = 10.0
+    lobe: float = 0.025
+    taper: float = 0.08
+    skin: float = 1.6
+    fat: float = 9.0
+    fat_uneven: float = 0.35
+    fat_deg: float = 80.0
+    plane: float = 1.6
+    bellies: Array = field(default_factory=lambda: np.zeros((0, 4)))
+    """(n, 4): x, y at z = 0 and their slopes."""
+    vessels: tuple[Vessel, ...] = ()
+    muscle_offset: float = 0.0
+    fat_offset: float = 0.0
+    texture: float = 2.5
+    waves: Array = field(default_factory=lambda: np.zeros((0, 4)))
+    """(n, 4): wave vector (rad/mm) and phase of the muscle texture."""
+
+    def boundary(self, cosine: Array, sine: Array, z: Array) -> Array:
+        """Outer radius about the limb's axis."""
+        e = np.radians(2 * self.oval_deg)
+        double_cos, double_sin = 2 * cosine * cosine - 1, 2 * sine * cosine
+        triple = cosine * (4 * cosine * cosine - 3)
+        shape = 1 + self.oval * (double_cos * np.cos(e) + double_sin * np.sin(e)) + self.lobe * triple
+        return self.radius * shape * (1 + self.taper * z / 100)
+
+    def depth(self, points: Array) -> tuple[Array, Array, Array]:
+        """Radial depth below the skin surface, and cosine and sine about the limb's axis."""
+        dx, dy = points[:, 0] - self.centre[0], points[:, 1] - self.centre[1]
+        rho = np.sqrt(dx * dx + dy * dy) + 1e-6
+        cosine, sine = dx / rho, dy / rho
+        return self.boundary(cosine, sine, points[:, 2]) - rho, cosine, sine
+
+    def fat_thickness(self, cosine: Array, sine: Array) -> Array:
+        f = np.radians(self.fat_deg)
+        return self.fat * (1 + self.fat_uneven * (cosine * np.cos(f) + sine * np.sin(f)))
+
+    def labels(self, points: Array) -> Array:
+        """uint8 tissue label of (N, 3) points."""
+        depth, cosine, sine = self.depth(points)
+        label = np.zeros(len(points), np.uint8)
+        label[depth > 0] = SKIN
+        label[depth > self.skin] = FAT
+        deep = np.flatnonzero(depth > self.skin + self.fat_thickness(cosine, sine))
+        inside = points[deep]
+        label[deep] = np.where(self._in_plane(inside), FAT, MUSCLE)
+        for vessel in self.vessels:
+            dx = inside[:, 0] - vessel.at[0] - vessel.slope[0] * inside[:, 2]
+            dy = inside[:, 1] - vessel.at[1] - vessel.slope[1] * inside[:, 2]
+            square = dx * dx + dy * dy
+            label[deep[square < (vessel.radius + 1.5) ** 2]] = FAT
+            label[deep[square < vessel.radius**2]] = VESSEL
+        return label
+
+    def _in_plane(self, points: Array) -> Array:
+        """Whether a point lies in the fat between two neighbouring bellies."""
+        x, y, z = points.T
+        if len(self.bellies) < 2:
+            return np.zeros(len(points), bool)
+        best = np.full(len(points), np.inf, points.dtype)
+        second = best.copy()
+        first_of = np.zeros(len(points), np.int8)
+        second_of = first_of.copy()
+        for i, (bx, by, sx, sy) in enumerate(self.bellies.astype(points.dtype)):
+            square = (x - bx - sx * z) ** 2 + (y - by - sy * z) ** 2
+            closer = square < best
+            middle = ~closer & (square < second)
+            second = np.where(closer, best, np.where(middle, square, second))
+            second_of = np.where(closer, first_of, np.where(middle, np.int8(i), second_of))
+            best = np.where(closer, square, best)
+            first_of = np.where(closer, np.int8(i), first_of)
+        c = self.bellies[:, :2].astype(points.dtype)
+        apart = np.linalg.norm(c[:, None] - c[None], axis=-1) + 1e-3
+        # distance to the bisecting plane; the plane thins towards its deep end
+        distance = (second - best) / (2 * apart[first_of, second_of])
+        return distance < self.plane / 2
+
+    def muscle_texture(self, points: Array) -> Array:
+        value = np.zeros(len(points), points.dtype)
+        for kx, ky, kz, phase in self.waves.astype(points.dtype):
+            value += np.sin(points[:, 0] * kx + points[:, 1] * ky + points[:, 2] * kz + phase)
+        return value * (self.texture / max(np.sqrt(len(self.waves) / 2), 1))
