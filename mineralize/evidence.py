@@ -14,7 +14,10 @@ from .scan import Trust, worst
 from .sources import cite
 from .statements import Finding
 from .timeline import Timeline
-from .wording import TOPICS, amount, listed, named, say
+from .wording import TOPICS, named, say, scan_numbers, signed_change
+
+LARGEST_PERCENT = 1000.0
+"""Above this a percentage only says that the start was near zero, and is left out."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,7 +70,7 @@ class Evidence:
             if self.row(scan, quantity) is None:
                 held = self._rows.get((scan, quantity))
                 reason = held.reason if held is not None else ""
-                reasons.append(reason.strip().rstrip(".") or say("not-measured", quantity=named(quantity)))
+                reasons.append(trimmed(reason) or say("not-measured", quantity=named(quantity)))
         return "; ".join(dict.fromkeys(reasons))
 
     def label(self, scan: int) -> str:
@@ -99,13 +102,15 @@ class Evidence:
         mine = self.changes_of(quantity)
         return max(mine, key=lambda c: (c.difference is not None, c.to_scan - c.from_scan, c.to_scan), default=None)
 
-    def last_step(self, quantity: str) -> Change | None:
-        """The shortest change into the last scan of :meth:`overall`."""
-        whole = self.overall(quantity)
-        if whole is None:
-            return None
-        into = [c for c in self.changes_of(quantity) if c.to_scan == whole.to_scan and c.from_scan != whole.from_scan]
-        return max(into, key=lambda c: c.from_scan, default=None)
+    def steps(self, quantity: str) -> tuple[Change, ...]:
+        """Changes from each scan to the next one that was measured."""
+        nearest: dict[int, Change] = {}
+        for change in self.changes_of(quantity):
+            held = nearest.get(change.from_scan)
+            if change.difference is not None and (held is None or change.to_scan < held.to_scan):
+                nearest[change.from_scan] = change
+        order = [nearest[n] for n in sorted(nearest)]
+        return tuple(c for c in order if not any(c.from_scan < n < c.to_scan for n in nearest))
 
 
 def direction_of(change: Change | None) -> str:
@@ -121,17 +126,19 @@ def change_words(change: Change, unit: str) -> str:
     """``+510 mg (+430 to +590), +165 % in 170 days``."""
     if change.difference is None:
         return f"no number, over {change.days} days"
-    text = amount(change.difference, unit, signed=True)
-    if change.low is not None and change.high is not None:
-        low, high = (amount(v, unit, signed=True) for v in (change.low, change.high))
-        text += f" ({low} to {high})"
-    if change.percent is not None:
+    text = signed_change(change.difference, change.low, change.high, unit)
+    if change.percent is not None and abs(change.percent) < LARGEST_PERCENT:
         text += f", {change.percent:+.0f} %"
     return f"{text} in {change.days} days"
 
 
+def trimmed(reason: str) -> str:
+    """A reason without its full stop, to stand inside a sentence."""
+    return reason.strip().rstrip(".")
+
+
 def because(change: Change) -> str:
-    reason = change.reason.strip().rstrip(".")
+    reason = trimmed(change.reason)
     return f" ({reason})" if reason else ""
 
 
@@ -150,7 +157,7 @@ def make(
     """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
     rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
     levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
-    reasons = [row.reason.strip().rstrip(".") for row in rows if row.trust == "caution" and row.reason]
+    reasons = [trimmed(row.reason) for row in rows if row.trust == "caution" and row.reason]
     reasons = list(dict.fromkeys([*reasons, *cautions]))
     if cautions or any(c.real == "unsure" for c in changes):
         levels.append("caution")
@@ -176,9 +183,12 @@ def not_assessed(evidence: Evidence, topic: str, *quantities: str) -> tuple[Find
             groups.setdefault(evidence.why_not(scan, *quantities), []).append(scan)
     found = []
     for why, scans in groups.items():
-        which = ("scan " if len(scans) == 1 else "scans ") + listed([str(n) for n in scans])
         found.append(
-            withheld(topic, say("not-assessed", scans=which, why=why), [(n, q) for n in scans for q in quantities])
+            withheld(
+                topic,
+                say("not-assessed", scans=scan_numbers(scans), why=why),
+                [(n, q) for n in scans for q in quantities],
+            )
         )
     return tuple(found)
 

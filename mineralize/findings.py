@@ -27,7 +27,7 @@ def findings(
     scans in which they do not are named in findings of their own, whose trust is ``"withheld"``.
     """
     evidence = Evidence(timeline, tuple(measurements), tuple(changes), tuple(curves), tuple(alignments))
-    return (
+    said = (
         *findings_place.relation_to_bone(evidence),
         *findings_mineral.zoning(evidence),
         *findings_mineral.rim(evidence),
@@ -39,3 +39,4 @@ def findings(
         *findings_mineral.maturity(evidence),
         *findings_course.comparability(evidence),
     )
+    return (*said, *findings_course.remaining(evidence, said))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from .change import Change
-from .evidence import Evidence, because, change_words, direction_of, make, not_assessed, withheld
+from .evidence import Evidence, because, change_words, direction_of, make, not_assessed, trimmed, withheld
 from .scan import Acquisition
 from .statements import Finding
-from .wording import amount, listed, named, say, with_interval
+from .wording import QUANTITIES, amount, listed, named, say, scan_numbers, with_interval
 
 THREE_MONTHS_DAYS = 91
 """About three months; a teaching limit, none was published."""
@@ -51,17 +51,20 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
         change=change_words(whole, unit),
         because=because(whole),
     )
-    changes = [whole]
-    step = evidence.last_step(quantity)
-    if step is not None:
-        changes.append(step)
-        text += say(
-            "course.step",
-            first=f"scan {step.from_scan}",
-            last=f"scan {step.to_scan}",
-            word=say(f"course.step.{direction_of(step)}"),
-            change=change_words(step, unit),
-        )
+    steps = evidence.steps(quantity)
+    if len(steps) > 1:
+        words = [
+            say(
+                "course.step",
+                first=step.from_scan,
+                last=step.to_scan,
+                word=say(f"course.step.{direction_of(step)}"),
+                change=change_words(step, unit),
+            )
+            for step in steps
+        ]
+        text += say("course.steps", list="; ".join(words))
+    changes = [whole, *(step for step in steps if step is not whole)]
     rests = [(n, quantity) for n in evidence.scans if evidence.usable(n, quantity)]
     found = make(
         evidence,
@@ -85,23 +88,13 @@ def _together(evidence: Evidence) -> Finding:
     if isinstance(pair, str):
         return withheld("together", say("not-assessed", scans="the course", why=pair))
     mass, volume = pair
-    m, v = direction_of(mass), direction_of(volume)
-    if "unsettled" in (m, v) and not (v == "rose" or (m == "rose" and v == "fell")):
-        key = "unsettled"
-    elif v == "rose":
-        key = "growing-mineral" if m == "rose" else "growing"
-    elif m == "rose":
-        key = "densifying-shrinking" if v == "fell" else "densifying"
-    elif v == "fell":
-        key = "shrinking"
-    else:
-        key = "losing" if m == "fell" else "steady"
-    which = [named(q) for q, way in (("mineral_mass", m), ("lesion_volume", v)) if way == "unsettled"]
+    key = _together_key(mass, volume)
+    ways = (("mineral_mass", direction_of(mass)), ("lesion_volume", direction_of(volume)))
     text = say(
         f"together.{key}",
         first=evidence.label(mass.from_scan),
         last=evidence.label(mass.to_scan),
-        which=listed(which),
+        which=listed([named(q) for q, way in ways if way == "unsettled"]),
     )
     changes = [mass, volume]
     threshold = next(
@@ -115,6 +108,24 @@ def _together(evidence: Evidence) -> Finding:
     if threshold is not None and threshold.difference is not None and key.startswith("densifying"):
         text += say("together.threshold", change=change_words(threshold, "mm3"))
         changes.append(threshold)
+    pairs = [
+        (m, v)
+        for m in evidence.steps("mineral_mass")
+        for v in evidence.steps("lesion_volume")
+        if (m.from_scan, m.to_scan) == (v.from_scan, v.to_scan)
+    ]
+    if len(pairs) > 1:
+        words = [
+            say(
+                "together.step",
+                first=m.from_scan,
+                last=m.to_scan,
+                word=say(f"together.step.{_together_key(m, v)}"),
+            )
+            for m, v in pairs
+        ]
+        text += say("together.steps", list="; ".join(words))
+        changes += [c for pair in pairs for c in pair if c not in changes]
     rests = [(n, q) for n in (mass.from_scan, mass.to_scan) for q in ("mineral_mass", "lesion_volume")]
     return make(
         evidence,
@@ -126,6 +137,21 @@ def _together(evidence: Evidence) -> Finding:
         sources=("Zeanah82",),
         changes=changes,
     )
+
+
+def _together_key(mass: Change, volume: Change) -> str:
+    m, v = direction_of(mass), direction_of(volume)
+    if v == "rose":
+        return "growing-mineral" if m == "rose" else "growing"
+    if m == "rose" and v == "fell":
+        return "densifying-shrinking"
+    if "unsettled" in (m, v):
+        return "unsettled"
+    if m == "rose":
+        return "densifying"
+    if v == "fell":
+        return "shrinking"
+    return "losing" if m == "fell" else "steady"
 
 
 def _same_scans(evidence: Evidence) -> tuple[Change, Change] | str:
@@ -140,7 +166,7 @@ def _same_scans(evidence: Evidence) -> tuple[Change, Change] | str:
         longest = max(both, key=lambda pair: (mass[pair].days, pair[1]))
         return mass[longest], volume[longest]
     lacking = [q for q, held in numbered.items() if not held]
-    reasons = [c.reason.strip().rstrip(".") for q in lacking for c in evidence.changes_of(q) if c.reason]
+    reasons = [trimmed(c.reason) for q in lacking for c in evidence.changes_of(q) if c.reason]
     words = listed([named(q) for q in lacking]) or "mass and volume over the same scans"
     return "; ".join(dict.fromkeys(reasons)) or say("course.no-change", quantity=words)
 
@@ -249,7 +275,7 @@ def comparability(evidence: Evidence) -> tuple[Finding, ...]:
         found.append(make(evidence, "compare", "compare.steady", text, rests, limits=limits, changes=changes))
     for a in evidence.alignments:
         if a.trust == "withheld" and a.scan != a.reference_scan:
-            why = a.reason.strip().rstrip(".") or "the fit is not pinned"
+            why = trimmed(a.reason) or "the fit is not pinned"
             text = say("compare.alignment", scan=evidence.label(a.scan), reference=a.reference_scan, why=why)
             found.append(withheld("compare", text))
     return tuple(found)
@@ -261,8 +287,11 @@ def _unlike(evidence: Evidence) -> list[str]:
         known = [v for v in values.values() if v not in (None, "", "unknown")]
         if len(set(known)) < 2:
             return ""
-        words = [f"{show(v)} in scan {n}" for n, v in values.items() if v not in (None, "", "unknown")]
-        return say(key, values=", ".join(words))
+        groups: dict[str, list[int]] = {}
+        for n, v in values.items():
+            if v not in (None, "", "unknown"):
+                groups.setdefault(show(v), []).append(n)
+        return say(key, values=", ".join(f"{word} in {scan_numbers(where)}" for word, where in groups.items()))
 
     def spacing(a: Acquisition) -> object:
         value = a.slice_spacing_mm if a.slice_spacing_mm is not None else a.slice_thickness_mm
@@ -278,21 +307,39 @@ def _unlike(evidence: Evidence) -> list[str]:
 
 
 def _refused(evidence: Evidence) -> list[Finding]:
-    groups: dict[tuple[int, int, str], list[Change]] = {}
+    """Comparisons that were not made although both scans have a value; a missing value has a finding of its own."""
+    groups: dict[tuple[int, int, str], list[str]] = {}
     for change in evidence.changes:
-        if change.difference is None and change.reason:
-            key = (change.from_scan, change.to_scan, change.reason.strip().rstrip("."))
-            groups.setdefault(key, []).append(change)
+        ends = (change.from_scan, change.to_scan)
+        both = all(evidence.usable(n, change.quantity) for n in ends)
+        if change.difference is None and change.reason and both and change.quantity in QUANTITIES:
+            groups.setdefault((*ends, trimmed(change.reason)), []).append(change.quantity)
     found = []
-    for (first, last, why), changes in groups.items():
-        text = say(
-            "compare.refused",
-            pair=f"scan {first} and scan {last}",
-            quantities=listed([named(c.quantity) for c in changes]),
-            why=why,
-        )
-        found.append(withheld("compare", text, [(n, c.quantity) for c in changes for n in (first, last)]))
+    for (first, last, why), quantities in groups.items():
+        words = listed([named(q) for q in quantities])
+        text = say("compare.refused", pair=f"scan {first} and scan {last}", quantities=words, why=why)
+        found.append(withheld("compare", text, [(n, q) for q in quantities for n in (first, last)]))
     return found
+
+
+def remaining(evidence: Evidence, said: Sequence[Finding]) -> tuple[Finding, ...]:
+    """One finding per reason for withheld measurements that no other finding has named."""
+    named_already = {at for f in said if f.trust == "withheld" for at in f.rests_on}
+    groups: dict[str, dict[str, list[int]]] = {}
+    for row in evidence.measurements:
+        if (row.value is None or row.trust == "withheld") and (row.scan, row.quantity) not in named_already:
+            why = trimmed(row.reason) or say("not-measured", quantity=named(row.quantity))
+            groups.setdefault(why, {}).setdefault(row.quantity, []).append(row.scan)
+    found = []
+    for why, held in groups.items():
+        by_scans: dict[tuple[int, ...], list[str]] = {}
+        for quantity, scans in held.items():
+            by_scans.setdefault(tuple(scans), []).append(quantity)
+        for scans, quantities in by_scans.items():
+            words = listed([named(q) for q in quantities])
+            text = say("withheld", scans=scan_numbers(scans), quantities=words, why=why)
+            found.append(withheld("withheld", text, [(n, q) for n in scans for q in quantities]))
+    return tuple(found)
 
 
 def _steady(evidence: Evidence) -> dict[str, Change]:

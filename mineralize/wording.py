@@ -7,6 +7,8 @@ Published frequencies appear only for exactly what they were published for, with
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from .measure import Measurement
 
 SENTENCES: dict[str, str] = {
@@ -75,7 +77,8 @@ SENTENCES: dict[str, str] = {
     "course.same": "{what} did not change beyond the doubt of the measurement from {a} in {first} to {b} in {last}: "
     "{change}.",
     "course.unsettled": "Whether {what} changed is not settled: {a} in {first}, {b} in {last}: {change}{because}.",
-    "course.step": " The last step, {first} to {last}: {word} ({change}).",
+    "course.steps": " Step by step: {list}.",
+    "course.step": "scan {first} to {last} {word} ({change})",
     "course.step.rose": "a rise",
     "course.step.fell": "a fall",
     "course.step.same": "within the doubt of the measurement",
@@ -96,8 +99,17 @@ SENTENCES: dict[str, str] = {
     "together.steady": "From {first} to {last} neither the volume of the lesion nor its mineral mass changes beyond "
     "the doubt of the measurement: steady.",
     "together.losing": "From {first} to {last} the lesion loses mineral mass; its volume does not measurably rise.",
-    "together.unsettled": "From {first} to {last} growth and densifying cannot be told apart: {which} is not settled."
-    "From {first} to {last} growth and densifying cannot be told apart: {which} is not settled.",
+    "together.unsettled": "From {first} to {last} growth and densifying cannot be told apart: {which} is not settled.",
+    "together.steps": " Step by step: {list}.",
+    "together.step": "scan {first} to {last} {word}",
+    "together.step.densifying": "densifies",
+    "together.step.densifying-shrinking": "densifies and shrinks",
+    "together.step.growing-mineral": "grows and gains mineral",
+    "together.step.growing": "grows",
+    "together.step.shrinking": "shrinks",
+    "together.step.steady": "steady",
+    "together.step.losing": "loses mineral",
+    "together.step.unsettled": "not settled",
     "together.threshold": " The mineral volume over the threshold changed by {change}; it rises when a shell only "
     "densifies and with slice thickness, so it is not counted as growth.",
     "together.limits": "Lesion volume and mineral mass are judged apart. Fast growth in the first weeks was more "
@@ -184,6 +196,7 @@ SENTENCES: dict[str, str] = {
     "compare.kernel": "kernel {values} (edges and thin rims read differently)",
     "compare.contrast": "contrast medium {values} (vessels and enhancing tissue can pass for mineral)",
     "compare.refused": "Not compared between {pair}: {quantities}, because {why}.",
+    "withheld": "Not assessed in {scans}: {quantities}, because {why}.",
     "compare.steady": "Tissues that should stay the same moved from {first} to {last} by: {list}. A change of the "
     "lesion of this size could be the scanner.",
     "compare.alignment": "{scan} could not be laid on scan {reference} by the skeleton with confidence: {why}. "
@@ -199,9 +212,9 @@ SENTENCES: dict[str, str] = {
     "tissue.no-value": "not assessed, because {why}",
     # -- biopsy
     "biopsy.where": "Biopsy {number}, in {scan}: the {what} lies in the {zone}, {depth} below the outline, {u} of "
-    "the way to the deepest point ({inradius} below the outline), {direction} from the middle of the lesion.",
-    "biopsy.outside": "Biopsy {number}, in {scan}: the {what} lies outside the outline by {depth}, {direction} from "
-    "the middle of the lesion.",
+    "the way to the deepest point ({inradius} below the outline), {direction} of the lesion.",
+    "biopsy.outside": "Biopsy {number}, in {scan}: the {what} lies outside the outline by {depth}, {direction} of "
+    "the lesion.",
     "biopsy.centre-words": "near the middle",
     "biopsy.from-middle": "{words} of the middle",
     "biopsy.target": "target",
@@ -255,6 +268,13 @@ SENTENCES: dict[str, str] = {
     "biopsy.track.no-day": "a track was not looked for, because the day of the biopsy was not given",
     "biopsy.track.not-placed": "a track was not looked for, because the path could not be placed in this scan",
     "biopsy.track.sentence": " Track: {track}.",
+}
+
+ZONE_WORDS: dict[str, str] = {
+    "outside": "surroundings",
+    "rim": "rim",
+    "middle": "middle zone",
+    "core": "core",
 }
 
 TISSUE_DAYS: dict[str, str] = {
@@ -318,6 +338,7 @@ TOPICS: dict[str, str] = {
     "beyond": "Soft tissue beyond the mineral",
     "maturity": "Maturity, working description",
     "compare": "What can be compared",
+    "withheld": "Withheld",
 }
 """Headings, in reading order."""
 
@@ -372,6 +393,8 @@ def amount(value: float, unit: str, *, signed: bool = False) -> str:
     if unit == "mm3":
         shown, digits = ("cm³", 1) if abs(value) >= 1000 else ("mm³", 0)
         scale = 1e-3 if abs(value) >= 1000 else 1.0
+    elif unit == "cm3":
+        shown = "cm³"
     elif unit == "mm2":
         shown, digits = "mm²", 0
     elif unit in ("HU", "mg") or unit == "%":
@@ -382,6 +405,26 @@ def amount(value: float, unit: str, *, signed: bool = False) -> str:
     if float(text) == 0:
         text = f"{0.0:.{digits}f}"
     return f"{text} {shown}".strip()
+
+
+def signed_change(difference: float, low: float | None, high: float | None, unit: str) -> str:
+    """``+1.5 cm³ (+0.1 to +2.9)``: all numbers on the scale of the largest."""
+    bounds = [v for v in (low, high) if v is not None]
+    scale, shown = 1.0, unit
+    if unit == "mm3":
+        large = max(abs(v) for v in (difference, *bounds)) >= 1000
+        scale, shown = (1e-3, "cm3") if large else (1.0, "mm3")
+    text = amount(difference * scale, shown, signed=True)
+    if low is None or high is None:
+        return text
+    suffix = text.partition(" ")[2]
+    ends = [amount(v * scale, shown, signed=True).removesuffix(suffix).strip() for v in (low, high)]
+    return f"{text} ({ends[0]} to {ends[1]})"
+
+
+def scan_numbers(numbers: Sequence[int]) -> str:
+    """``scan 2`` or ``scans 2, 3 and 5``."""
+    return ("scan " if len(numbers) == 1 else "scans ") + listed([str(n) for n in numbers])
 
 
 def with_interval(row: Measurement, *, percent: bool = False) -> str:
