@@ -20,12 +20,12 @@ import numpy as np
 from . import __version__, texts
 from .align import Alignment
 from .change import Change
-from .correlate import Finding
 from .errors import InputError
 from .geometry import Rigid
 from .maturation import Curve, CurvePoint
 from .measure import Measurement
 from .scan import Note, Scan
+from .statements import Finding
 from .study import Study
 from .views import ViewPlan
 

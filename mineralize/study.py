@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from .align import Alignment
 from .candidates import Candidate
 from .change import Change
-from .correlate import BiopsyReport, ExpectedTissue, Finding
 from .geometry import Floats
 from .maturation import Curve
 from .measure import DepthProfile, Measurement, RimMap
 from .outline import Outline
 from .scan import Note
 from .settings import Settings
+from .statements import BiopsyReport, ExpectedTissue, Finding
 from .timeline import Timeline
 
 

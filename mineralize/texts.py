@@ -143,6 +143,25 @@ OUT_FOREIGN: Final = "the output folder holds files that mineralize did not writ
 OUT_FILE: Final = "the output path is a file, not a folder; name a folder with --out"
 OUT_FAILED: Final = "results could not be written ({cause}); nothing was left behind; free space or name another --out"
 
+NO_CANDIDATES: Final = (
+    "no mineral clear of the skeleton was found; name the lesion with --seed X,Y,Z --scan N (LPS millimetres)"
+)
+CANDIDATES_HEAD: Final = "Which of these is the lesion?"
+CANDIDATE_LINE: Final = (
+    "  {number}.  scan {scan}, at {x}, {y}, {z} (LPS mm): {extent} mm across, {mass} mg of mineral; {why}"
+)
+CANDIDATES_ANSWER: Final = (
+    "Answer with its point, for number {number}:  --seed {seed} --scan {scan}\n"
+    "or write the point into case.toml under [lesion] as scan and seed."
+)
+DONE: Final = "{case}: {scans} scans from day {first} to day {last} ({zero}); aligned on scan {reference}."
+DONE_TRUST: Final = "{ok} values trusted, {cautions} with caution, {withheld} withheld; each reason is in the tables."
+DONE_WHERE: Final = "Open summary.html in the output folder."
+STOPPED: Final = "stopped; nothing was written"
+BATCH_NO_CASES: Final = "no case was found; ROOT must hold one folder or .zip file per case"
+BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
+CURVE_NOTHING: Final = "no table holds a value of {quantity}; known there: {known}"
+
 _THRESHOLD = re.compile(r"^(mineral_volume|rim_completeness)_(\d+)$")
 
 

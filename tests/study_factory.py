@@ -14,13 +14,13 @@ from skimage.measure import marching_cubes
 from mineralize.align import Alignment
 from mineralize.candidates import Candidate
 from mineralize.change import Change
-from mineralize.correlate import ExpectedTissue, Finding
 from mineralize.geometry import Grid, Rigid
 from mineralize.maturation import Curve, CurvePoint
 from mineralize.measure import DepthProfile, Measurement, RimMap
 from mineralize.outline import Outline
 from mineralize.scan import Acquisition, InMemory, Note, Scan, Volume
 from mineralize.settings import Settings
+from mineralize.statements import ExpectedTissue, Finding
 from mineralize.study import Study
 from mineralize.timeline import BiopsySite, Event, Seed, Timeline
 
