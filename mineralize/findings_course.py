@@ -184,6 +184,8 @@ def late_growth(evidence: Evidence) -> tuple[Finding, ...]:
     if change is None:
         return (withheld("late", say("not-assessed", scans="the course", why=say("late.none"))),)
     way = {"rose": "grew", "fell": "not", "same": "not", "unsettled": "open"}[direction_of(change)]
+    if way == "open" and change.high is not None and change.high <= 0:
+        way = "not"  # whether it shrank is not settled, that it did not grow is
     text = say(
         f"late.{way}",
         first=evidence.label(change.from_scan),
@@ -335,10 +337,10 @@ def remaining(evidence: Evidence, said: Sequence[Finding]) -> tuple[Finding, ...
         by_scans: dict[tuple[int, ...], list[str]] = {}
         for quantity, scans in held.items():
             by_scans.setdefault(tuple(scans), []).append(quantity)
-        for scans, quantities in by_scans.items():
+        for where, quantities in by_scans.items():
             words = listed([named(q) for q in quantities])
-            text = say("withheld", scans=scan_numbers(scans), quantities=words, why=why)
-            found.append(withheld("withheld", text, [(n, q) for n in scans for q in quantities]))
+            text = say("withheld", scans=scan_numbers(where), quantities=words, why=why)
+            found.append(withheld("withheld", text, [(n, q) for n in where for q in quantities]))
     return tuple(found)
 
 

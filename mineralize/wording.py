@@ -357,7 +357,7 @@ QUANTITIES: dict[str, str] = {
     "mineral_mass": "mineral mass",
     "mineral_volume": "mineral volume",
     "mineral_fraction": "the mineral fraction",
-    "lesion_volume": "volume of the lesion",
+    "lesion_volume": "the volume of the lesion",
     "longest_diameter": "the longest diameter",
     "perilesional_deficit": "attenuation of the muscle around",
     "oedema_extent": "the extent of lower attenuation around",
@@ -365,6 +365,10 @@ QUANTITIES: dict[str, str] = {
     "reference_muscle": "muscle",
     "cortex_reference": "cortex",
 }
+
+
+NARROW = 2.0
+"""Where an interval is narrower than this, whole numbers keep a decimal."""
 
 
 def say(key: str, **parts: object) -> str:
@@ -384,10 +388,11 @@ def listed(items: list[str] | tuple[str, ...]) -> str:
     return ", ".join(items[:-1]) + " and " + items[-1]
 
 
-def amount(value: float, unit: str, *, signed: bool = False) -> str:
+def amount(value: float, unit: str, *, signed: bool = False, more: bool = False) -> str:
     """A number with its unit, at the precision that the trade reads.
 
-    Volumes of 1 cm³ and more are shown in cm³; dimensionless values keep two decimals.
+    Volumes of 1 cm³ and more are shown in cm³; dimensionless values keep two decimals; ``more`` keeps one decimal
+    of what is otherwise whole.
     """
     scale, shown, digits = 1.0, unit, 1
     if unit == "mm3":
@@ -401,6 +406,8 @@ def amount(value: float, unit: str, *, signed: bool = False) -> str:
         digits = 0
     elif unit in ("1", ""):
         shown, digits = "", 2
+    if more and digits == 0:
+        digits = 1
     text = f"{value * scale:{'+' if signed else ''}.{digits}f}"
     if float(text) == 0:
         text = f"{0.0:.{digits}f}"
@@ -432,11 +439,11 @@ def with_interval(row: Measurement, *, percent: bool = False) -> str:
     if row.value is None:
         raise ValueError("expected a row with a value")
     factor, unit = (100.0, "%") if percent else (1.0, row.unit)
-    text = amount(row.value * factor, unit)
     if row.low is None or row.high is None:
-        return text
+        return amount(row.value * factor, unit)
     if unit == "mm3" and abs(row.value) >= 1000:
-        return f"{text} ({row.low / 1000:.1f} to {row.high / 1000:.1f})"
-    low, high = (amount(v * factor, unit) for v in (row.low, row.high))
+        factor, unit = 1e-3, "cm3"
+    narrow = (row.high - row.low) * factor < NARROW
+    text, low, high = (amount(v * factor, unit, more=narrow) for v in (row.value, row.low, row.high))
     suffix = text.partition(" ")[2]
     return f"{text} ({low.removesuffix(suffix).strip()} to {high.removesuffix(suffix).strip()})"
