@@ -53,6 +53,35 @@ class Acquisition:
     lossy: bool = False
 
 
+@dataclass(frozen=True)
+class SeriesRow:
+    """One line of the table of series: what was found, whether it is measured, and why (not).
+
+    ``part`` is 0 unless one series held several stacks. ``code`` is a stable short word where the series cannot be
+    used at all; ``score`` is ``None`` then. No identifier, date or free text is in here.
+    """
+
+    study: int
+    series: int
+    part: int
+    images: int
+    chosen: bool
+    reason: str
+    code: str = ""
+    score: float | None = None
+    kernel: str = ""
+    kernel_class: str = "unknown"
+    kvp: float | None = None
+    slice_spacing_mm: float | None = None
+    slice_thickness_mm: float | None = None
+    extent_mm: float | None = None
+
+    @property
+    def label(self) -> str:
+        """Neutral name, as in messages."""
+        return f"study {self.study} series {self.series}" + (f" part {self.part}" if self.part else "")
+
+
 @dataclass(frozen=True, eq=False)
 class Volume:
     """HU on a grid: ``hu`` is ``(slices, rows, columns)``, int16 where exact, else float32, read-only."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
-from .scan import Note, Scan
+from .scan import Note, Scan, SeriesRow
 from .settings import Settings
 
 EventKind = Literal["injury", "biopsy", "excision", "treatment", "other"]
@@ -45,7 +47,7 @@ class Timeline:
 
     ``day_zero`` is ``"onset"`` when ``case.toml`` gave one, else ``"first scan"``. ``seeds`` holds at most one
     point per scan, the first one given being the primary. ``notes`` tells what was set aside and why, and what
-    is not comparable between scans.
+    is not comparable between scans; ``series`` is the table of all series with the reason for each 'no'.
     """
 
     scans: tuple[Scan, ...]
@@ -57,6 +59,7 @@ class Timeline:
     notes: tuple[Note, ...] = ()
     settings: Settings = field(default_factory=Settings)
     input_hash: str = ""
+    series: tuple[SeriesRow, ...] = ()
 
     def scan(self, number: int) -> Scan:
         """The scan of that number (from 1). KeyError when there is none."""
@@ -64,3 +67,18 @@ class Timeline:
             if scan.number == number:
                 return scan
         raise KeyError(f"there is no scan {number}; the case has {len(self.scans)}")
+
+
+def read(path: str | os.PathLike[str], *, on_step: Callable[[str, int, int], None] | None = None) -> Timeline:
+    """A case on disk (folder, archive or DICOMDIR, optionally with ``case.toml``) to its time line.
+
+    Headers are read and checked now, voxels on first use of ``scan.volume``.
+
+    Raises
+    ------
+    InputError, CaseFileError, SeriesError, PatientsMixedError
+        in one sentence, without identifiers.
+    """
+    from .timeline_read import read_case  # needs this module's classes
+
+    return read_case(path, on_step)

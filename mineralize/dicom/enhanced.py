@@ -1,0 +1,97 @@
+"""Multi-frame CT (PS3.3 A.38, C.7.6.16): one :class:`Image` per frame, from shared and per-frame groups."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from pydicom.dataset import Dataset
+
+from .image import Image
+from .times import when_of
+from .values import integer, items, number, numbers, spacing_pair, text, texts, triple, unit_pair
+from .words import kernel
+
+ENHANCED = {"1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT", "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted CT"}
+
+
+def is_multiframe(ds: Dataset, sop_class: str) -> bool:
+    """Whether the planes are described in functional groups."""
+    return sop_class in ENHANCED or "PerFrameFunctionalGroupsSequence" in ds
+
+
+def energy(ds: Dataset) -> tuple[float | None, str]:
+    """Mono-energetic keV (0018,937C) of a virtual image and the units of its values, if the file says."""
+    kev = None
+    for item in items(ds, "MultienergyCTCharacteristicsSequence"):
+        for deeper in (item, *items(item, "MultienergyCTXRayDetectorSequence")):
+            kev = kev or number(deeper, "MonoenergeticEnergyEquivalent")
+    units = ""
+    for mapping in items(ds, "RealWorldValueMappingSequence"):
+        for code in items(mapping, "MeasurementUnitsCodeSequence"):
+            units = units or text(code, "CodeValue")
+    return kev, units
+
+
+def planes(ds: Dataset, common: Image) -> list[Image]:
+    """The frames of a multi-frame image.
+
+    A group stands either in the shared or in the per-frame sequence (never both, C.7.6.16.1); where a file breaks
+    that, the frame's own is used.
+    """
+    shared = (items(ds, "SharedFunctionalGroupsSequence") or [Dataset()])[0]
+    frames = items(ds, "PerFrameFunctionalGroupsSequence")
+    count = common.coding.frames
+    return [_plane(common, shared, frames[i] if i < len(frames) else None, i) for i in range(count)]
+
+
+def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> Image:
+    def group(name: str) -> Dataset:
+        found = (items(own, name) if own is not None else []) or items(shared, name)
+        return found[0] if found else Dataset()
+
+    measures, content = group("PixelMeasuresSequence"), group("FrameContentSequence")
+    values = group("PixelValueTransformationSequence")
+    frame_type = group("CTImageFrameTypeSequence")
+    slope, intercept = number(values, "RescaleSlope"), number(values, "RescaleIntercept")
+    exposure, beam = group("CTExposureSequence"), group("CTXRayDetailsSequence")
+    reconstruction = group("CTReconstructionSequence")
+    making = common.making
+    changes: dict[str, Any] = {}
+    if types := texts(frame_type, "FrameType"):
+        changes["image_type"] = types
+    if (kvp := number(beam, "KVP")) is not None:
+        changes["kvp"] = kvp
+    if (thickness := number(measures, "SliceThickness")) is not None:
+        changes["slice_thickness_mm"] = thickness
+    if kernels := texts(reconstruction, "ConvolutionKernel"):
+        name, kind = kernel(kernels)
+        changes |= {"kernel": name, "kernel_key": "\\".join(kernels), "kernel_class": kind}
+    if (diameter := number(reconstruction, "ReconstructionDiameter")) is not None:
+        changes["reconstruction_diameter_mm"] = diameter
+    if (mas := number(exposure, "ExposureInmAs")) is not None:
+        changes["tube_current_mas"] = mas
+    kev, units = energy(own) if own is not None else (None, "")
+    shared_kev, shared_units = energy(shared)
+    if kev or shared_kev:
+        changes["virtual_kev"] = kev or shared_kev
+    if units or shared_units:
+        changes["units_key"] = units or shared_units
+    moment = text(content, "FrameAcquisitionDateTime")
+    return replace(
+        common,
+        making=replace(making, **changes) if changes else making,
+        where=replace(common.where, frame=index),
+        when=when_of(content, (moment,)) if moment and when_of(content, (moment,)).date else common.when,
+        position=triple(group("PlanePositionSequence"), "ImagePositionPatient") or common.position,
+        orientation=unit_pair(numbers(group("PlaneOrientationSequence"), "ImageOrientationPatient"))
+        or common.orientation,
+        spacing=spacing_pair(numbers(measures, "PixelSpacing")) or common.spacing,
+        slope=common.slope if slope is None else slope,
+        intercept=common.intercept if intercept is None else intercept,
+        rescale_given=common.rescale_given or (slope is not None and intercept is not None),
+        rescale_type=text(values, "RescaleType").upper() or common.rescale_type,
+        stack=text(content, "StackID"),
+        frame_order=tuple(n for n in (integer(content, "InStackPositionNumber"), index) if n is not None),
+        multiframe=True,
+    )

@@ -1,0 +1,289 @@
+"""One file's header, parsed once, as :class:`Image` planes."""
+
+from __future__ import annotations
+
+import os
+import struct
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydicom import dcmread
+from pydicom.dataset import Dataset
+from pydicom.tag import Tag
+from pydicom.uid import UID
+
+from . import enhanced, words
+from .image import Coding, Ids, Image, Making, Patient, Where
+from .inflate import inflated, is_deflated
+from .times import when_of
+from .values import integer, number, numbers, quiet, spacing_pair, text, texts, triple, unit_pair
+
+IMPLICIT = "1.2.840.10008.1.2"
+BIG_ENDIAN = "1.2.840.10008.1.2.2"
+LARGEST_SIDE = 8192
+"""Rows or columns beyond this are damage: CT matrices end at 2048."""
+LARGEST_FRAMES = 20_000
+
+WANTED = [
+    "SpecificCharacterSet", "ImageType", "SOPClassUID", "SOPInstanceUID", "StudyDate", "SeriesDate", "AcquisitionDate",
+    "AcquisitionDateTime", "StudyTime", "SeriesTime", "AcquisitionTime", "TimezoneOffsetFromUTC", "Modality",
+    "Manufacturer", "ManufacturerModelName", "DeviceSerialNumber", "PatientName", "PatientID", "PatientBirthDate",
+    "PatientSex", "ContrastBolusAgent", "ContrastBolusAgentSequence", "ContrastBolusVolume", "SliceThickness", "KVP",
+    "SpacingBetweenSlices", "ReconstructionDiameter", "GantryDetectorTilt", "ExposureTime", "XRayTubeCurrent",
+    "Exposure", "ExposureInuAs", "ConvolutionKernel", "FilterType", "ReconstructionAlgorithm", "PatientPosition",
+    "MultienergyCTAcquisition", "MultienergyCTCharacteristicsSequence", "StudyInstanceUID", "SeriesInstanceUID",
+    "SeriesNumber", "AcquisitionNumber", "InstanceNumber", "ImagePositionPatient", "ImageOrientationPatient",
+    "FrameOfReferenceUID", "SamplesPerPixel", "PhotometricInterpretation", "NumberOfFrames", "Rows", "Columns",
+    "PixelSpacing", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PixelPaddingValue",
+    "PixelPaddingRangeLimit", "RescaleIntercept", "RescaleSlope", "RescaleType", "LossyImageCompression",
+    "BurnedInAnnotation", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
+    "DimensionIndexSequence", "ConcatenationUID", "InConcatenationNumber", "InConcatenationTotalNumber",
+    "ConcatenationFrameOffsetNumber", "SOPInstanceUIDOfConcatenationSource", "RealWorldValueMappingSequence",
+    "ContentQualification", "VolumetricProperties",
+]  # fmt: skip
+_TAGS: list[Any] = list(WANTED)
+
+
+@dataclass(frozen=True)
+class Unreadable:
+    """A file that gives no image; ``reason`` is a short neutral phrase."""
+
+    file: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class Other:
+    """A DICOM object that is not an image but may say where the lesion is (segmentation, contour, report)."""
+
+    file: int
+    path: str
+    sop_class: str
+    patient: Patient
+    frame_of_reference: str
+
+
+DRAWN = {
+    "1.2.840.10008.5.1.4.1.1.66.4": "segmentation",
+    "1.2.840.10008.5.1.4.1.1.481.3": "contour set",
+    "1.2.840.10008.5.1.4.1.1.88.34": "measurement report",
+    "1.2.840.10008.5.1.4.1.1.88.33": "measurement report",
+    "1.2.840.10008.5.1.4.1.1.88.22": "measurement report",
+}
+
+
+def read_header(path: str, file: int) -> list[Image] | Other | Unreadable:
+    """Parse one file up to its pixels.
+
+    Returns
+    -------
+    The planes of an image, or what else the file is, or why it cannot be used. Never raises on file content.
+    """
+    try:
+        with quiet(), open(path, "rb") as stream:
+            size = os.fstat(stream.fileno()).st_size
+            if size == 0:
+                return Unreadable(file, "empty file")
+            if size < 132 + 8 and size < 64:
+                return Unreadable(file, "not a DICOM file")
+            start = stream.read(1024)
+            stream.seek(0)
+            if start[128:132] != b"DICM" and not _plausible_without_preamble(start):
+                return Unreadable(file, "not a DICOM file")
+            whole: Any = inflated(path) if is_deflated(start) else stream
+            ds = dcmread(whole, stop_before_pixels=True, force=True, specific_tags=_TAGS)
+            image = _from_dataset(ds, path, file, whole, size if whole is stream else whole.getbuffer().nbytes)
+            return image if whole is stream else _deflated(image)
+    except PermissionError:
+        return Unreadable(file, "no permission to read it")
+    except OSError:
+        return Unreadable(file, "could not be read from the disk")
+    except RecursionError:
+        return Unreadable(file, "damaged: sequences nested too deep")
+    except MemoryError:
+        return Unreadable(file, "damaged: it claims more data than there is memory")
+    except Exception:
+        return Unreadable(file, "damaged DICOM file")
+
+
+def _plausible_without_preamble(start: bytes) -> bool:
+    """Whether the bytes begin with an element of group 0002 or 0008 (a file without preamble)."""
+    return start[:2] in (b"\x02\x00", b"\x08\x00") or start[:2] in (b"\x00\x08", b"\x00\x02")
+
+
+def _from_dataset(ds: Dataset, path: str, file: int, stream: Any, size: int) -> list[Image] | Other | Unreadable:
+    sop_class = text(ds, "SOPClassUID")
+    modality = text(ds, "Modality").upper()
+    patient = Patient(
+        _fold(text(ds, "PatientID")), _fold(text(ds, "PatientName")), text(ds, "PatientBirthDate"),
+        text(ds, "PatientSex").upper(),
+    )  # fmt: skip
+    if sop_class in DRAWN or modality in ("SEG", "RTSTRUCT", "SR"):
+        return Other(file, path, sop_class, patient, text(ds, "FrameOfReferenceUID"))
+    rows, columns = integer(ds, "Rows"), integer(ds, "Columns")
+    if rows is None or columns is None:
+        return Unreadable(file, "a DICOM file without an image" if sop_class or modality else "not a DICOM file")
+    if not (0 < rows <= LARGEST_SIDE and 0 < columns <= LARGEST_SIDE):
+        return Unreadable(file, "damaged: impossible image size")
+    frames = integer(ds, "NumberOfFrames") or 1
+    if not 0 < frames <= LARGEST_FRAMES:
+        return Unreadable(file, "damaged: impossible number of frames")
+    syntax = _transfer_syntax(ds)
+    if not syntax:
+        return Unreadable(file, "damaged: it does not say how its pixels are encoded")
+    coding = _coding(ds, syntax, rows, columns, frames)
+    if coding is None:
+        return Unreadable(file, "damaged: the description of its pixels makes no sense")
+    where = _pixels_at(stream, path, syntax, size)
+    if where is None:
+        return Unreadable(file, "an image without pixels")
+    contained = rows * columns * frames * coding.samples * (coding.bits_allocated // 8)
+    if where.offset is not None and not where.encapsulated and where.length < contained:
+        return Unreadable(file, "truncated: pixels are missing at its end")
+    ids = Ids(
+        patient=patient,
+        study=text(ds, "StudyInstanceUID"),
+        series=text(ds, "SeriesInstanceUID"),
+        instance=text(ds, "SOPInstanceUID"),
+        sop_class=sop_class,
+        frame_of_reference=text(ds, "FrameOfReferenceUID"),
+        modality=modality,
+        series_number=integer(ds, "SeriesNumber"),
+        acquisition_number=integer(ds, "AcquisitionNumber"),
+        instance_number=integer(ds, "InstanceNumber"),
+        concatenation=text(ds, "ConcatenationUID"),
+        concatenation_part=integer(ds, "InConcatenationNumber"),
+        concatenation_total=integer(ds, "InConcatenationTotalNumber"),
+        concatenation_offset=integer(ds, "ConcatenationFrameOffsetNumber"),
+    )
+    padding = integer(ds, "PixelPaddingValue")
+    slope, intercept = number(ds, "RescaleSlope"), number(ds, "RescaleIntercept")
+    image = Image(
+        file=file,
+        ids=ids,
+        when=when_of(ds),
+        coding=coding,
+        making=_making(ds, syntax),
+        where=where,
+        position=triple(ds, "ImagePositionPatient"),
+        orientation=unit_pair(numbers(ds, "ImageOrientationPatient")),
+        spacing=spacing_pair(numbers(ds, "PixelSpacing")),
+        slope=1.0 if slope is None else slope,
+        intercept=0.0 if intercept is None else intercept,
+        rescale_given=slope is not None and intercept is not None,
+        rescale_type=text(ds, "RescaleType").upper(),
+        padding=padding,
+        padding_limit=integer(ds, "PixelPaddingRangeLimit") if padding is not None else None,
+    )
+    if enhanced.is_multiframe(ds, sop_class):
+        return enhanced.planes(ds, image)
+    if frames > 1:
+        return Unreadable(file, "several frames without a description of each")
+    return [image]
+
+
+def _fold(value: str) -> str:
+    return " ".join(value.replace("^", " ").replace("=", " ").casefold().split())
+
+
+def _transfer_syntax(ds: Dataset) -> str:
+    stated = str(getattr(getattr(ds, "file_meta", None), "TransferSyntaxUID", "") or "").strip("\0 ")
+    if stated:
+        return stated
+    # No meta header: the library has found out the encoding by looking (PS3.10 files always have one).
+    implicit, little = ds.original_encoding
+    if implicit is None or little is None:
+        return IMPLICIT
+    return IMPLICIT if implicit else ("1.2.840.10008.1.2.1" if little else BIG_ENDIAN)
+
+
+def _coding(ds: Dataset, syntax: str, rows: int, columns: int, frames: int) -> Coding | None:
+    allocated = integer(ds, "BitsAllocated")
+    stored = integer(ds, "BitsStored") or allocated
+    samples = integer(ds, "SamplesPerPixel") or 1
+    if allocated not in (1, 8, 16, 32) or stored is None or not 0 < stored <= allocated or samples not in (1, 3):
+        return None
+    high = integer(ds, "HighBit")
+    if high is None or not stored - 1 <= high < allocated:
+        high = stored - 1
+    return Coding(
+        transfer_syntax=syntax, rows=rows, columns=columns, bits_allocated=allocated, bits_stored=stored,
+        high_bit=high, signed=integer(ds, "PixelRepresentation") == 1, samples=samples,
+        photometric=text(ds, "PhotometricInterpretation").upper(), frames=frames,
+    )  # fmt: skip
+
+
+def _deflated(found: list[Image] | Other | Unreadable) -> list[Image] | Other | Unreadable:
+    """Offsets of an inflated copy mean nothing in the file."""
+    if not isinstance(found, list):
+        return found
+    return [replace(image, where=replace(image.where, offset=None)) for image in found]
+
+
+def _pixels_at(stream: Any, path: str, syntax: str, size: int) -> Where | None:
+    """Where the value of Pixel Data lies; the stream stands at its element after the header was parsed."""
+    here = stream.tell()
+    head = stream.read(12)
+    order = ">" if syntax == BIG_ENDIAN else "<"
+    if len(head) < 8 or Tag(struct.unpack(order + "HH", head[:4])) not in (0x7FE00010, 0x7FE00008, 0x7FE00009):
+        return None
+    if head[4:6].isalpha() and head[4:6].isupper():
+        if len(head) < 12:
+            return None
+        offset, length = here + 12, struct.unpack(order + "L", head[8:12])[0]
+    else:
+        offset, length = here + 8, struct.unpack(order + "L", head[4:8])[0]
+    encapsulated = UID(syntax).is_encapsulated if UID(syntax).is_transfer_syntax else length == 0xFFFFFFFF
+    left = size - offset
+    return Where(path, offset, left if length == 0xFFFFFFFF else min(length, left), 0, bool(encapsulated))
+
+
+def _making(ds: Dataset, syntax: str) -> Making:
+    kernels = texts(ds, "ConvolutionKernel")
+    kernel, kernel_class = words.kernel(kernels)
+    multi = texts(ds, "MultienergyCTAcquisition")[:1] == ("YES",)
+    kev, units = enhanced.energy(ds)
+    mas = number(ds, "Exposure")
+    return Making(
+        image_type=texts(ds, "ImageType"),
+        kvp=number(ds, "KVP"),
+        kernel=kernel,
+        kernel_key="\\".join(kernels),
+        kernel_class=kernel_class,
+        slice_thickness_mm=number(ds, "SliceThickness"),
+        stated_spacing_mm=number(ds, "SpacingBetweenSlices"),
+        reconstruction_diameter_mm=number(ds, "ReconstructionDiameter"),
+        contrast_agent=_contrast(ds),
+        tube_current_mas=mas,
+        manufacturer=words.manufacturer(text(ds, "Manufacturer")),
+        device_key="|".join(
+            (text(ds, "Manufacturer"), text(ds, "ManufacturerModelName"), text(ds, "DeviceSerialNumber"))
+        ),
+        tilt_deg=number(ds, "GantryDetectorTilt"),
+        patient_position=text(ds, "PatientPosition").upper(),
+        lossy=text(ds, "LossyImageCompression") == "01" or syntax in LOSSY,
+        burned_in=text(ds, "BurnedInAnnotation").upper(),
+        multi_energy=multi,
+        virtual_kev=kev,
+        units_key=units,
+    )
+
+
+LOSSY = {
+    "1.2.840.10008.1.2.4.50",
+    "1.2.840.10008.1.2.4.51",
+    "1.2.840.10008.1.2.4.53",
+    "1.2.840.10008.1.2.4.55",
+    "1.2.840.10008.1.2.4.81",
+}
+"""Transfer syntaxes that always lose. JPEG 2000 (.91) and HTJ2K (.203) may or may not: there 0028,2110 decides."""
+
+
+def _contrast(ds: Dataset) -> bool | None:
+    """Whether a contrast agent was given: yes, no, or not said (the attribute is often left out without agent)."""
+    agent = text(ds, "ContrastBolusAgent").upper()
+    if agent in ("NONE", "NO", "N", "WITHOUT", "NON-CONTRAST", "NATIVE"):
+        return False
+    if agent or "ContrastBolusAgentSequence" in ds or (number(ds, "ContrastBolusVolume") or 0) > 0:
+        return True
+    return False if "ContrastBolusAgent" in ds else None

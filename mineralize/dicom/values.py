@@ -1,0 +1,142 @@
+"""Safe access to single DICOM values: a value of the right kind, or nothing.
+
+Hospital files hold empty, repeated, over-long and wrongly typed values. Every accessor here gives ``None`` (or an
+empty value) for those; the rules then say in words what is missing. Nothing here raises on file content.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import pydicom
+from pydicom import config
+from pydicom.dataset import Dataset
+
+LARGEST_NUMBER = 1e9
+"""Numbers beyond this are damage, not measurements."""
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """No warning or log line of the DICOM library leaves: they quote values of the file.
+
+    Also lets odd values through to our own checks instead of raising half-way.
+    """
+    logger = logging.getLogger("pydicom")
+    before = (logger.disabled, config.settings.reading_validation_mode)
+    logger.disabled = True
+    config.settings.reading_validation_mode = config.IGNORE
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logger.disabled, config.settings.reading_validation_mode = before
+
+
+def raw(ds: Dataset, keyword: str) -> Any:
+    """The value as the library gives it; ``None`` when absent, empty or unreadable."""
+    try:
+        value = ds.get(keyword)
+    except Exception:
+        return None
+    if value is None or (isinstance(value, str | bytes) and not value):
+        return None
+    return value
+
+
+def text(ds: Dataset, keyword: str) -> str:
+    """The first value as stripped text, ``""`` when there is none."""
+    value = raw(ds, keyword)
+    if value is None:
+        return ""
+    try:
+        if isinstance(value, pydicom.multival.MultiValue | list | tuple):
+            value = value[0] if len(value) else ""
+        if isinstance(value, bytes):
+            value = value.decode("latin-1")
+        return str(value).strip().strip("\0").strip()
+    except Exception:
+        return ""
+
+
+def texts(ds: Dataset, keyword: str) -> tuple[str, ...]:
+    """All values as stripped upper-case text."""
+    value = raw(ds, keyword)
+    if value is None:
+        return ()
+    try:
+        many = value if isinstance(value, pydicom.multival.MultiValue | list | tuple) else [value]
+        return tuple(str(v).strip().strip("\0").upper() for v in many)
+    except Exception:
+        return ()
+
+
+def numbers(ds: Dataset, keyword: str) -> tuple[float, ...]:
+    """All values as finite floats; ``()`` as soon as one of them is not."""
+    value = raw(ds, keyword)
+    if value is None or isinstance(value, bytes | Dataset):
+        return ()
+    try:
+        if isinstance(value, str):
+            value = value.split("\\")
+        many = value if isinstance(value, pydicom.multival.MultiValue | list | tuple) else [value]
+        found = tuple(float(v) for v in many)
+    except Exception:
+        return ()
+    if all(math.isfinite(v) and abs(v) <= LARGEST_NUMBER for v in found):
+        return found
+    return ()
+
+
+def number(ds: Dataset, keyword: str) -> float | None:
+    """The first value as a finite float."""
+    found = numbers(ds, keyword)
+    return found[0] if found else None
+
+
+def integer(ds: Dataset, keyword: str) -> int | None:
+    """The first value as a whole number."""
+    found = number(ds, keyword)
+    return int(found) if found is not None and float(found).is_integer() else None
+
+
+def triple(ds: Dataset, keyword: str) -> tuple[float, float, float] | None:
+    """Exactly three finite numbers."""
+    found = numbers(ds, keyword)
+    return (found[0], found[1], found[2]) if len(found) == 3 else None
+
+
+def items(ds: Dataset, keyword: str) -> list[Dataset]:
+    """The items of a sequence, ``[]`` when it is absent or not a sequence."""
+    value = raw(ds, keyword)
+    if isinstance(value, Dataset):
+        return [value]
+    try:
+        return [item for item in value if isinstance(item, Dataset)] if value is not None else []
+    except Exception:
+        return []
+
+
+def unit_pair(values: tuple[float, ...]) -> tuple[float, ...] | None:
+    """Six direction cosines, row then column, if they are unit vectors at right angles (PS3.3 C.7.6.2.1.1)."""
+    if len(values) != 6:
+        return None
+    r, c = values[:3], values[3:]
+    lengths = [sum(v * v for v in u) for u in (r, c)]
+    across = sum(a * b for a, b in zip(r, c, strict=True))
+    if any(abs(length - 1) > 0.01 for length in lengths) or abs(across) > 1e-3:
+        return None
+    return values
+
+
+def spacing_pair(values: tuple[float, ...]) -> tuple[float, float] | None:
+    """Pixel Spacing: row spacing, column spacing; both positive and of a size that CT can have."""
+    if len(values) == 2 and all(0.001 <= v <= 100 for v in values):
+        return values[0], values[1]
+    return None
