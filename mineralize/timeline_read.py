@@ -20,7 +20,7 @@ from .dicom.reading import CtReading, input_hash, read_ct
 from .dicom.times import moment
 from .errors import CaseFileError, InputError
 from .scan import Note, Scan
-from .timeline import BiopsySite, Event, EventKind, Seed, Timeline
+from .timeline_model import BiopsySite, Event, EventKind, Seed, Timeline
 from .timeline_case import CaseFile, GivenStudy, ScanRef
 
 OnStep = Callable[[str, int, int], None]
