@@ -2,17 +2,68 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import SimpleITK as sitk
 from numpy.typing import NDArray
+from scipy import ndimage
 
-from .geometry import Floats, sample
+from .geometry import Floats, Grid, Rigid, sample, to_sitk
 from .scan import Volume
-from .skeleton import Skeleton, signed_distance
+from .skeleton import Bone, Skeleton, signed_distance
+from .skeleton_bridge import CONTACT_MARGIN_MM, Bridge, bridge
+
+MARGIN_MM = 12.0
+FAR_MM = 60.0
+SUB_VOXEL_MM = 2.0
+"""Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
+
+
+@dataclass(frozen=True, eq=False)
+class BoneNear:
+    """Bone on the native voxels near a point.
+
+    Attributes
+    ----------
+    volume : float32 box of the scan.
+    mask : bool, bone with marrow, without the lesion.
+    distance : float32 mm outside the bone surface, negative inside, sub-voxel near the surface; 60 where no bone is
+        in view.
+    points, normals : (N, 3) LPS mm on the outer surface and outward unit normals.
+    bridged : (N,) bool, the contour was continued beneath the lesion there, not seen.
+    note : plain words where the contour had to be continued, else empty.
+    """
+
+    volume: Volume
+    mask: NDArray[np.bool_]
+    distance: NDArray[np.float32]
+    points: Floats
+    normals: Floats
+    bridged: NDArray[np.bool_]
+    note: str = ""
+
+    def distance_at(self, world: Floats) -> Floats:
+        """mm outside bone at ``(..., 3)`` LPS points; 60 beyond the box."""
+        return sample(self.distance, self.volume.grid, world, outside=FAR_MM)
 
 
 def bone_mask_near(
+    volume: Volume, centre_lps: Any, radius_mm: float, skeleton: Skeleton, **more: Any
+) -> tuple[Volume, NDArray[np.bool_]]:
+    """Box of the scan and filled bone in it; see :func:`bone_near`."""
+    near = bone_near(volume, centre_lps, radius_mm, skeleton, **more)
+    return near.volume, near.mask
+
+
+def bone_surface_near(skeleton: Skeleton, centre_lps: Any, radius_mm: float) -> tuple[Floats, Floats]:
+    """Sub-voxel points (N, 3) LPS mm on bone surfaces within a radius of a point, and outward unit normals."""
+    near = np.linalg.norm(skeleton.points - np.asarray(centre_lps, float), axis=1) <= radius_mm
+    return skeleton.points[near], skeleton.normals[near]
+
+
+def bone_near(
     volume: Volume,
     centre_lps: Any,
     radius_mm: float,
@@ -20,20 +71,194 @@ def bone_mask_near(
     *,
     lesion_point: Any = None,
     lesion_radius_mm: float = 0.0,
-) -> tuple[Volume, NDArray[np.bool_]]:
+    carried: tuple[BoneNear, Rigid] | None = None,
+) -> BoneNear:
     """Filled bone (cortex and marrow) on the native voxels near a point.
 
-    Returns
-    -------
-    crop : float32 box around the point.
-    mask : bool, same shape as ``crop``.
+    The coarse bone surface is moved to the half maxima found on the full-resolution voxels. Where the lesion may
+    touch the bone (``lesion_point``, ``lesion_radius_mm``) the bone's own contour is continued from the levels and
+    angles without contact.
+
+    Parameters
+    ----------
+    centre_lps, radius_mm : the box of interest.
+    lesion_point, lesion_radius_mm : a point in the lesion and how far the lesion reaches from it.
+    carried : bone as seen in another scan, and the motion from this scan to that one; used beneath the lesion.
     """
     crop = volume.around(np.asarray(centre_lps, float)[None], radius_mm)
-    distance = signed_distance(skeleton.mask, skeleton.grid)
-    return crop, np.asarray(sample(distance, skeleton.grid, crop.grid.world_of_all(), outside=99.0) < 0)
+    lesion = None if lesion_point is None else np.asarray(lesion_point, float)
+    parts = [b for b in skeleton.bones if lesion is None or not _is_lesion(skeleton, b, lesion, lesion_radius_mm)]
+    box = _coarse_box(skeleton, crop.grid, lesion, lesion_radius_mm)
+    grid = skeleton.grid.cropped(box)
+    (a, b), (c, d), (e, f) = box
+    labels = skeleton.labels[a:b, c:d, e:f]
+    inside = np.isin(labels, [part.label for part in parts]) & (labels > 0)
+    if not inside.any():
+        nothing = np.zeros((0, 3))
+        return BoneNear(
+            crop,
+            np.zeros(crop.grid.shape, bool),
+            np.full(crop.grid.shape, FAR_MM, np.float32),
+            nothing,
+            nothing,
+            np.zeros(0, bool),
+        )
+    known = np.isin(skeleton.point_labels, [part.label for part in parts])
+    points, normals = skeleton.points[known], skeleton.normals[known]
+    field = _sub_voxel(inside, grid, points)
+    native = _resampled(field, grid, crop.grid)
+    bridges: list[Bridge] = []
+    note = ""
+    if lesion is not None:
+        native, bridges, note = _bridged(
+            volume, skeleton, parts, points, field, grid, crop, native, lesion, lesion_radius_mm, carried
+        )
+    mask = native < 0
+    distance = _far_and_near(mask, native, crop.grid)
+    return _with_points(crop, mask, distance, points, normals, bridges, note, centre_lps, radius_mm)
 
 
-def bone_surface_near(skeleton: Skeleton, centre_lps: Any, radius_mm: float) -> tuple[Floats, Floats]:
-    """Sub-voxel points (N, 3) LPS mm on bone surfaces within a radius of a point, and outward unit normals."""
-    near = np.linalg.norm(skeleton.points - np.asarray(centre_lps, float), axis=1) <= radius_mm
-    return skeleton.points[near], skeleton.normals[near]
+def _is_lesion(skeleton: Skeleton, bone: Bone, lesion: Floats, radius: float) -> bool:
+    """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like."""
+    if bone.tubular or bone.extent_mm > 2.6 * radius:
+        return False
+    own = skeleton.points[skeleton.point_labels == bone.label]
+    return bool(len(own) and (np.linalg.norm(own - lesion, axis=1) < 1.2 * radius + 3.0).mean() > 0.7)
+
+
+def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: float) -> tuple[tuple[int, int], ...]:
+    corners = grid.corners()
+    if lesion is not None:
+        corners = np.vstack([corners, lesion - radius - 70.0, lesion + radius + 70.0])
+    return skeleton.grid.bounds_around(corners, MARGIN_MM)
+
+
+def _sub_voxel(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> NDArray[np.float32]:
+    """Coarse signed distance, moved so that its zero passes through the half-maximum points."""
+    field = ndimage.gaussian_filter(signed_distance(inside, grid), 0.6)
+    for _ in range(2):
+        index = grid.to_index(points)
+        keep = ((index > 0) & (index < np.asarray(grid.shape) - 1)).all(axis=1)
+        error = ndimage.map_coordinates(field, index[keep].T, order=1)
+        good = np.abs(error) < 3.5
+        cell = np.rint(index[keep][good]).astype(int)
+        flat = np.ravel_multi_index(tuple(cell.T), grid.shape)
+        size = int(np.prod(grid.shape))
+        total = np.bincount(flat, weights=error[good], minlength=size).reshape(grid.shape).astype(np.float32)
+        count = np.bincount(flat, minlength=size).reshape(grid.shape).astype(np.float32)
+        top = ndimage.gaussian_filter(total, 0.9, truncate=3.5)
+        bottom = ndimage.gaussian_filter(count, 0.9, truncate=3.5)
+        field = field - np.where(bottom > 1e-3, top / np.maximum(bottom, 1e-3), 0.0).astype(np.float32)
+    return field
+
+
+def _resampled(field: NDArray[np.float32], grid: Grid, target: Grid) -> NDArray[np.float32]:
+    """A field on another grid, linear, 60 beyond its box."""
+    like = to_sitk(np.zeros(target.shape, np.uint8), target)
+    moved = sitk.Resample(to_sitk(field, grid), like, sitk.Transform(), sitk.sitkLinear, FAR_MM, sitk.sitkFloat32)
+    return np.asarray(sitk.GetArrayFromImage(moved), np.float32)
+
+
+def _bridged(
+    volume: Volume,
+    skeleton: Skeleton,
+    parts: list[Bone],
+    points: Floats,
+    field: NDArray[np.float32],
+    grid: Grid,
+    crop: Volume,
+    native: NDArray[np.float32],
+    lesion: Floats,
+    radius: float,
+    carried: tuple[BoneNear, Rigid] | None,
+) -> tuple[NDArray[np.float32], list[Bridge], str]:
+    """Replace the contour of every bone that the lesion may touch."""
+    reach = radius + CONTACT_MARGIN_MM
+    wide = volume.around(np.stack([lesion - radius - 70, lesion + radius + 70]), 0.0)
+    found: list[Bridge] = []
+    notes: list[str] = []
+    known = skeleton.point_labels[np.isin(skeleton.point_labels, [p.label for p in parts])]
+    for part in parts:
+        own = points[known == part.label]
+        close = np.linalg.norm(own - lesion, axis=1).min(initial=np.inf) < reach
+        close = close or bool((np.abs(np.linalg.norm(own - lesion, axis=1) - radius) < CONTACT_MARGIN_MM).any())
+        if not close:
+            continue
+        other = None
+        if carried is not None:
+            bone, motion = carried
+
+            def other(world: Floats, bone: BoneNear = bone, motion: Rigid = motion) -> Floats:
+                return bone.distance_at(motion.apply(world))
+
+        made = bridge(
+            lambda world: sample(field, grid, world, outside=FAR_MM),
+            lambda world: sample(wide.hu, wide.grid, world, outside=-1000.0),
+            own,
+            part.axis,
+            lesion,
+            radius,
+            other,
+        )
+        if made is None:
+            notes.append("the lesion may touch a bone whose contour could not be continued beneath it")
+            continue
+        found.append(made)
+        if not made.suspect.any():
+            continue
+        box = crop.grid.bounds_around(np.stack([lesion - reach - 25, lesion + reach + 25]), 0.0)
+        (a, b), (c, d), (e, f) = box
+        world = crop.grid.cropped(box).world_of_all().reshape(-1, 3)
+        distance, applies = made.distance(world)
+        part_of = native[a:b, c:d, e:f]
+        old = part_of.reshape(-1)
+        new = np.where(applies & (np.minimum(distance, old) < 6.0), distance, old).astype(np.float32)
+        native = native.copy()
+        native[a:b, c:d, e:f] = new.reshape(part_of.shape)
+        hidden = made.suspect & ~made.seen
+        if hidden.any():
+            notes.append("the bone contour was continued beneath the lesion where it cannot be seen")
+        if made.one_sided:
+            notes.append("free bone is in view on one side of the lesion only")
+    return native, found, "; ".join(dict.fromkeys(notes))
+
+
+def _far_and_near(mask: NDArray[np.bool_], native: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
+    """Distance by voxels, and by the sub-voxel field next to the surface."""
+    if not mask.any():
+        return np.full(grid.shape, FAR_MM, np.float32)
+    counted = signed_distance(mask, grid)
+    near = (np.abs(counted) < SUB_VOXEL_MM) & (np.abs(native) < SUB_VOXEL_MM)
+    return np.where(near, native, np.clip(counted, -FAR_MM, FAR_MM)).astype(np.float32)
+
+
+def _with_points(
+    crop: Volume,
+    mask: NDArray[np.bool_],
+    distance: NDArray[np.float32],
+    points: Floats,
+    normals: Floats,
+    bridges: list[Bridge],
+    note: str,
+    centre: Any,
+    radius_mm: float,
+) -> BoneNear:
+    """Surface points in the box; those beneath the lesion replaced by the continued contour."""
+    near = np.linalg.norm(points - np.asarray(centre, float), axis=1) <= radius_mm * 1.8
+    near &= crop.grid.contains(points)
+    points, normals = points[near], normals[near]
+    bridged = np.zeros(len(points), bool)
+    for made in bridges:
+        _, replaced = made.distance(points)
+        points, normals, bridged = points[~replaced], normals[~replaced], bridged[~replaced]
+        level, angle = np.nonzero(made.suspect)
+        turn = angle * 2 * np.pi / made.suspect.shape[1]
+        ray = np.cos(turn)[:, None] * made.frame[0] + np.sin(turn)[:, None] * made.frame[1]
+        spots = made.centre[level] + made.radius[level, angle][:, None] * ray
+        inside = crop.grid.contains(spots)
+        points = np.vstack([points, spots[inside]])
+        normals = np.vstack([normals, ray[inside]])
+        bridged = np.concatenate([bridged, ~made.seen[level, angle][inside]])
+    # What is left on the lesion's own surface no longer borders the mask.
+    own = np.abs(sample(distance, crop.grid, points)) < 1.5
+    return BoneNear(crop, mask, distance, points[own], normals[own], bridged[own], note)
