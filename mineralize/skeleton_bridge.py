@@ -126,7 +126,7 @@ def bridge(
     radius = _first_crossing(distance_at(world), depths)
     suspect = np.linalg.norm(_spots(centre, rays, radius) - lesion, axis=2) < reach
     # Rays that pass the lesion are suspect whatever radius they found.
-    passing = np.linalg.norm(world - lesion, axis=3).min(axis=2) < lesion_radius_mm
+    passing = np.linalg.norm(world - lesion, axis=3).min(axis=2) < lesion_radius_mm + 2.5
     suspect |= passing & (np.nan_to_num(radius, nan=99.0) > 0)
     weight = np.where(np.isfinite(radius) & ~suspect, 1.0, 0.0)
     if weight.sum() < 0.15 * weight.size:

@@ -114,6 +114,8 @@ def bone_near(
             volume, skeleton, parts, points, field, grid, crop, native, lesion, lesion_radius_mm, carried
         )
     mask = native < 0
+    if bridges and lesion is not None:
+        mask = _without_crumbs(mask, crop.grid, lesion, lesion_radius_mm + CONTACT_MARGIN_MM + 3.0)
     distance = _far_and_near(mask, native, crop.grid)
     return _with_points(crop, mask, distance, points, normals, bridges, note, centre_lps, radius_mm)
 
@@ -149,7 +151,7 @@ def _sub_voxel(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> NDArray
         top = ndimage.gaussian_filter(total, 0.9, truncate=3.5)
         bottom = ndimage.gaussian_filter(count, 0.9, truncate=3.5)
         field = field - np.where(bottom > 1e-3, top / np.maximum(bottom, 1e-3), 0.0).astype(np.float32)
-    return field
+    return np.asarray(field, np.float32)
 
 
 def _resampled(field: NDArray[np.float32], grid: Grid, target: Grid) -> NDArray[np.float32]:
@@ -221,6 +223,16 @@ def _bridged(
         if made.one_sided:
             notes.append("free bone is in view on one side of the lesion only")
     return native, found, "; ".join(dict.fromkeys(notes))
+
+
+def _without_crumbs(mask: NDArray[np.bool_], grid: Grid, lesion: Floats, reach: float) -> NDArray[np.bool_]:
+    """Drop what was left of the lesion: parts that lie wholly within its reach."""
+    parts = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(mask, grid)))
+    keep = np.zeros(int(parts.max()) + 1, bool)
+    for label, span in enumerate(ndimage.find_objects(parts), start=1):
+        world = grid.to_world(np.argwhere(parts[span] == label) + [s.start for s in span])
+        keep[label] = bool((np.linalg.norm(world - lesion, axis=1) > reach).any())
+    return np.asarray(keep[parts])
 
 
 def _far_and_near(mask: NDArray[np.bool_], native: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
