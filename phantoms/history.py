@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from .bones import Bone
 from .lesion import Lesion, rotation
 from .limb import Limb, Vessel
-from .physics import Array
+from .physics import Array, slope
 from .render import Frame, Kernel, render, shifted_slices, table_image
 from .scene import Placed, Scene
 from .truth import truth
@@ -26,7 +26,7 @@ HERE = Path(__file__).parent
 SCAN_DEFAULTS: dict[str, Any] = {
     "day": 0, "kvp": 120.0, "kernel": "soft", "matrix": 192, "pixel_mm": 0.9, "slices": 110, "slice_mm": 1.5,
     "thickness_mm": 0.0, "noise": 12.0, "prone": False, "contrast": False, "fov_shift": [0.0, 0.0], "motion_mm": 0.0,
-    "streaks": False, "mirrored": False, "patient": 0, "level_shift": 0.0, "table": True,
+    "streaks": False, "mirrored": False, "patient": 0, "level_shift": 0.0, "table": True, "circle": False, "recons": ["thick"],
 }  # fmt: skip
 JITTER_DEFAULTS: dict[str, float] = {
     "turn_deg": 60.0, "tilt_deg": 4.0, "shift_mm": 40.0, "slide_mm": 80.0, "fov_mm": 8.0, "level_mm": 12.0, "size": 0.05,
@@ -81,6 +81,36 @@ class History:
     name: str
     seed: int
     table: Mapping[str, Any] = field(repr=False)
+
+    def with_scans(self, **settings: Any) -> History:
+        """The same history with these scan settings in every scan (``None`` leaves a setting as scripted)."""
+        given = {k: v for k, v in settings.items() if v is not None}
+        unknown = sorted(set(given) - set(SCAN_DEFAULTS))
+        if unknown:
+            raise HistoryError(f"unknown scan settings: {', '.join(unknown)}")
+        scans = [{**own, **given} for own in self.table["scans"]]
+        return History(self.name, self.seed, {**self.table, "scans": scans})
+
+    def resized(
+        self, matrix: int | None = None, pixel_mm: float | None = None, slices: int | None = None,
+        slice_mm: float | None = None,
+    ) -> History:  # fmt: skip
+        """The same history on other voxels; a new matrix alone keeps the field of view."""
+        scans = []
+        for own, full in zip(self.table["scans"], self.scans, strict=True):
+            changed = dict(own)
+            if matrix is not None:
+                changed["matrix"] = matrix
+                changed["pixel_mm"] = full["matrix"] * full["pixel_mm"] / matrix
+            if pixel_mm is not None:
+                changed["pixel_mm"] = pixel_mm
+            if slice_mm is not None:
+                changed["slice_mm"] = slice_mm
+                changed["slices"] = max(1, round(full["slices"] * full["slice_mm"] / slice_mm))
+            if slices is not None:
+                changed["slices"] = slices
+            scans.append(changed)
+        return History(self.name, self.seed, {**self.table, "scans": scans})
 
     def __len__(self) -> int:
         return len(self.scans)
@@ -242,7 +272,7 @@ class History:
              float(m["half_length"]))
             for m in (self.table.get("metal", []) if scan["streaks"] else [])
         )  # fmt: skip
-        vessel = 290.0 * (1.564 / 1.564) if scan["contrast"] else None
+        vessel = 190.0 * slope(float(scan["kvp"])) / slope(120.0) + 60.0 if scan["contrast"] else None
         return Scene(self.limb(i), placed, self.lesions(i), float(scan["kvp"]), vessel,
                      bool(self.table.get("through_bone", False)), metal)  # fmt: skip
 
@@ -337,6 +367,14 @@ class History:
         cloud = rng.uniform(-1, 1, (400_000, 3)) * lesion.reach + np.asarray(lesion.centre)
         body = cloud[scene.in_lesion(cloud)].mean(axis=0)
         return np.asarray((np.linalg.inv(self.to_body(i)) @ np.append(body, 1.0))[:3])
+
+    def lesion_in_view(self, i: int) -> bool:
+        """Whether the whole lesion lies at least one voxel inside the scan."""
+        frame = self.frame(i)
+        points, _, _ = self.lesions(i)[0].surface(2000)
+        inverse = np.linalg.inv(frame.index_to_body)
+        index = points @ inverse[:3, :3].T + inverse[:3, 3]
+        return bool(((index >= 1) & (index <= np.asarray(frame.shape) - 2)).all())
 
     def alignment(self, i: int, j: int) -> Array:
         """(4, 4) from LPS mm of scan ``i`` to LPS mm of scan ``j``, by the host bone."""
