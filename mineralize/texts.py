@@ -129,6 +129,7 @@ TISSUE_NO_ONSET: Final = "The day of onset is not known, so no stage is assigned
 
 ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wide, window {low} to {high} HU{outline}."
 ALT_OUTLINED: Final = ", outline drawn"
+ALT_CHANGE: Final = "Map of the change of attenuation in the matched plane from day {first} to day {last}."
 NOT_MATCHED: Final = "not matched"
 NO_LESION: Final = "The lesion was not outlined in this scan."
 NO_PICTURE: Final = "No picture: neither outline nor alignment places the lesion in this scan."
