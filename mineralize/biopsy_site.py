@@ -13,6 +13,7 @@ from .outline import Outline
 from .scan import Volume
 from .settings import ZoneSettings
 from .statements import RimState, Zone
+from .zones import signed_depth
 
 BALL_RADIUS_MM = 2.5
 """Attenuation is read in a ball of 5 mm diameter."""
@@ -51,8 +52,6 @@ class Inside:
 
 def depths(outline: Outline, points: Any) -> Floats:
     """(N,) mm below the outline of (N, 3) LPS points; negative outside."""
-    from .zones import signed_depth
-
     return np.asarray(signed_depth(outline, points), float)
 
 
