@@ -99,6 +99,40 @@ def vertex_normals(vertices: Floats, faces: NDArray[Any]) -> Floats:
     return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-12)[:, None])
 
 
+def mean_curvature(vertices: Floats, normals: Floats, edges: NDArray[Any]) -> Floats:
+    """(V,) mean curvature in 1/mm, positive where convex: the normal curvature averaged over the edges of a vertex."""
+    along = vertices[edges[:, 1]] - vertices[edges[:, 0]]
+    turned = normals[edges[:, 1]] - normals[edges[:, 0]]
+    curvature = np.einsum("ij,ij->i", turned, along) / np.maximum(np.einsum("ij,ij->i", along, along), 1e-9)
+    total = np.zeros(len(vertices))
+    number = np.zeros(len(vertices))
+    for k in (0, 1):
+        np.add.at(total, edges[:, k], curvature)
+        np.add.at(number, edges[:, k], 1.0)
+    return np.asarray(total / np.maximum(number, 1.0))
+
+
+def subdivided(vertices: Floats, faces: NDArray[Any], normals: Floats) -> tuple[Floats, NDArray[Any], NDArray[Any]]:
+    """Four triangles for each, the new vertices lifted onto the curved surface.
+
+    Edge midpoints follow the curved edges of Vlachos 2001 (curved PN triangles), so that the enclosed volume is
+    that of the smooth surface. Returns vertices, faces and the edges (E, 2) that the new vertices halve.
+    """
+    edges = mesh_edges(faces)
+    a, b = vertices[edges[:, 0]], vertices[edges[:, 1]]
+    na, nb = normals[edges[:, 0]], normals[edges[:, 1]]
+    lift = np.einsum("ij,ij->i", b - a, na)[:, None] * na + np.einsum("ij,ij->i", a - b, nb)[:, None] * nb
+    middle = 0.5 * (a + b) - lift / 8.0
+    number = {(int(p), int(q)): len(vertices) + i for i, (p, q) in enumerate(edges)}
+    between = np.array(
+        [[number[min(p, q), max(p, q)] for p, q in ((f[0], f[1]), (f[1], f[2]), (f[2], f[0]))] for f in faces.tolist()]
+    )
+    ab, bc, ca = between.T
+    i, j, k = faces.T
+    parts = [np.stack(t, axis=1) for t in ((i, ab, ca), (j, bc, ab), (k, ca, bc), (ab, bc, ca))]
+    return np.vstack([vertices, middle]), np.concatenate(parts), edges
+
+
 def find_outline(
     near: Neighbourhood,
     reference: Reference,
@@ -180,12 +214,12 @@ SMOOTH_MM = 1.0
 
 def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> Margin:
     """Typical HU of the soft tissue in the middle of ``body`` and 3-10 mm outside it."""
-    soft = ndimage.gaussian_filter(near.hu, SMOOTH_MM / near.grid.spacing)
+    soft = _soft_without_mineral(near)
     box = near.grid.bounds_around(_corners(body, 10.0), 1.0)
     part = tuple(slice(lo, hi) for lo, hi in box)
     values = soft[part]
     relative = body.relative_radius(near.grid.cropped(box).world_of_all())
-    plain = (near.hu120[part] < 110.0) & (near.bone_distance[part] > 3.0)
+    plain = np.isfinite(values)
     mean_radius = float(np.cbrt(np.prod(body.radii)))
     inner = plain & (relative < 0.6)
     outer = plain & (relative > 1.0 + 3.0 / mean_radius) & (relative < 1.0 + 10.0 / mean_radius) & (values > -20.0)
@@ -197,6 +231,19 @@ def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> M
         2.0,
     )
     return Margin(soft, inside, outside, spread)
+
+
+def _soft_without_mineral(near: Neighbourhood) -> NDArray[Any]:
+    """HU smoothed by ``SMOOTH_MM`` over soft tissue alone (normalised convolution); NaN near mineral and bone."""
+    sigma = SMOOTH_MM / near.grid.spacing
+    dense = ndimage.gaussian_filter(near.hu120, sigma * 0.6) >= 110.0
+    reach = ndimage.distance_transform_edt(~dense, sampling=near.grid.spacing) if dense.any() else None
+    usable = near.bone_distance > 2.0
+    if reach is not None:
+        usable &= reach > 1.5
+    share = ndimage.gaussian_filter(usable.astype(np.float32), sigma)
+    soft = ndimage.gaussian_filter(np.where(usable, near.hu, 0.0).astype(np.float32), sigma)
+    return np.where(share > 0.3, soft / np.maximum(share, 0.3), np.nan).astype(np.float32)
 
 
 def _corners(body: Ellipsoid, margin_mm: float) -> Floats:
@@ -246,12 +293,12 @@ def _first_surface(
     # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
     cost = -2.0 * edge + 1.5 * outside_mineral + 0.3 * (levels[None, :] - 1.0) ** 2
     cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1)
-    cost = cost + np.clip(_region_cost(near, margin, spots, bone, step), -4.0, 4.0)
+    cost = cost + np.clip(_region_cost(near, margin, spots, step), -4.0, 4.0)
     smooth = settings.outline.smoothness * 0.25 * typical / 0.5
     return np.asarray(levels[optimal_levels(cost, mesh.edges, smooth)])
 
 
-def _region_cost(near: Neighbourhood, margin: Margin, spots: Floats, bone: Floats, step: Floats) -> Floats:
+def _region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats) -> Floats:
     """(N, L) cost of enclosing the soft tissue up to each level; 0 where inside and outside look alike.
 
     Truncated squared distances to the typical inside and outside (a piecewise constant two-region model,
@@ -260,9 +307,10 @@ def _region_cost(near: Neighbourhood, margin: Margin, spots: Floats, bone: Float
     if margin.contrast < 1.0:
         return np.zeros(spots.shape[:2])
     soft = sample(margin.soft, near.grid, spots)
+    silent = ~np.isfinite(soft)
+    soft = np.where(silent, margin.inside_hu, soft)
     to_inside = np.minimum(((soft - margin.inside_hu) / margin.spread_hu) ** 2, 9.0)
     to_outside = np.minimum(((soft - margin.outside_hu) / margin.spread_hu) ** 2, 9.0)
-    silent = ~np.isfinite(soft) | (bone < 2.0) | (soft > 100.0)
     evidence = np.where(silent, 0.0, to_inside - to_outside) * step[:, None] / 10.0
     summed = np.cumsum(evidence, axis=1)
     return np.asarray(summed - summed.min(axis=1, keepdims=True))
@@ -297,9 +345,14 @@ def _refined(
         normals = vertex_normals(vertices, faces)
         forward = np.einsum("ij,ij->i", normals, stretch)
         soft_depth, soft_weight = _margin_edges(near, margin, vertices, normals, blend)
-        carried = found.weight > 0.1
-        depth = np.where(carried, found.depth_mm, soft_depth)
-        trust = np.where(carried, found.weight, soft_weight)
+        lateral = _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
+        carried = found.weight * lateral > 0.1
+        # Blur moves the half maximum of a curved surface inward by its variance times the mean curvature.
+        blur = np.asarray(reference.blur_along(normals @ near.grid.directions[:, 0]))
+        inward = blur**2 * np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
+        depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
+        resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
+        trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
         target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
         weight = trust
         solved = radius
@@ -313,6 +366,18 @@ def _refined(
     return _judged(near, reference, body, vertices, faces, weight, found, mineral, scan)
 
 
+def _border_doubt(peak: Floats, base_hu: float, edges: NDArray[Any]) -> Floats:
+    """0..1 per vertex: low where the peak is only the blur of a neighbour's mineral, past the border of a shell."""
+    excess = np.maximum(peak - base_hu, 0.0)
+    highest = excess.copy()
+    for _ in range(2):
+        wider = highest.copy()
+        np.maximum.at(wider, edges[:, 0], highest[edges[:, 1]])
+        np.maximum.at(wider, edges[:, 1], highest[edges[:, 0]])
+        highest = wider
+    return np.asarray(np.clip((excess / np.maximum(highest, 1.0) - 0.45) / 0.3, 0.0, 1.0))
+
+
 def _margin_edges(
     near: Neighbourhood, margin: Margin, vertices: Floats, normals: Floats, blend: Any
 ) -> tuple[Floats, Floats]:
@@ -324,8 +389,7 @@ def _margin_edges(
     at = at[(at >= -4.0) & (at <= 4.0)]
     spots = vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
     soft = sample(margin.soft, near.grid, spots)
-    bone = near.bone_at(spots)
-    clear = np.isfinite(soft) & (bone > 2.0) & (soft < 100.0)
+    clear = np.isfinite(soft)
     values = blend @ np.where(clear, soft, 0.5 * (margin.inside_hu + margin.outside_hu))
     towards = np.clip((values - margin.outside_hu) / (margin.inside_hu - margin.outside_hu), 0.0, 1.0)
     # The margin lies where as much 'inside' is missing on the inner side as is present on the outer side.
@@ -333,7 +397,7 @@ def _margin_edges(
     inward = ((1.0 - towards) * (at >= 0)).sum(axis=1) * 0.25
     depth = inward - outward
     sharp = np.abs(towards[:, at >= 2.0].mean(axis=1) - towards[:, at <= -2.0].mean(axis=1))
-    weight = 0.25 * np.clip(sharp - 0.3, 0.0, 0.5) / 0.5 * clear.all(axis=1)
+    weight = 0.12 * np.clip(sharp - 0.3, 0.0, 0.5) / 0.5 * clear.all(axis=1)
     return np.asarray(np.clip(depth, -2.0, 2.0)), np.asarray(weight)
 
 
@@ -384,14 +448,15 @@ def _judged(
 ) -> Outline:
     """The outline with a verdict on how far it can be trusted."""
     verdicts: list[tuple[Trust, str]] = []
-    supported = float((weight > 0.3).mean())
+    seen = float((weight > 0.03).mean())
     unseen = ~near.grid.contains(vertices, margin_mm=0.0)
     if unseen.mean() > 0.002:
         verdicts.append(("withheld", "the lesion is cut by the edge of the scan"))
-    if supported < 0.15:
-        verdicts.append(("withheld", f"an edge of mineral carries only {supported:.0%} of the outline"))
-    elif supported < 0.4:
-        verdicts.append(("caution", f"an edge of mineral carries only {supported:.0%} of the outline"))
+    unseen_share = 1.0 - seen
+    if unseen_share > 0.6:
+        verdicts.append(("withheld", f"no edge is visible along {unseen_share:.0%} of the outline"))
+    elif unseen_share > 0.4:
+        verdicts.append(("caution", f"no edge is visible along {unseen_share:.0%} of the outline"))
     contact = float(found.contact.mean())
     if contact > 0.01:
         verdicts.append(("caution", f"{contact:.0%} of the outline is drawn where the lesion meets bone"))
@@ -411,16 +476,17 @@ def _judged(
         verdicts.append(("withheld", "fewer than three slices cross the lesion"))
     trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
     reason = "; ".join(text for _, text in verdicts)
-    spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if supported > 0.6 else 1.5)))
+    fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
+    spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
     return Outline(
         scan,
-        vertices,
-        faces,
-        weight,
+        fine,
+        fine_faces,
+        np.concatenate([weight, weight[halved].mean(axis=1)]),
         "mineral shell",
         spread,
         trust,
         reason,
-        touches_bone=found.contact,
+        touches_bone=np.concatenate([found.contact, found.contact[halved].all(axis=1)]),
         ellipsoid=body,
     )

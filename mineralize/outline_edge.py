@@ -125,6 +125,7 @@ def find_edges(
     apparent = inner - outer
     box = box_width(np.nan_to_num(apparent, nan=99.0), blur_mm)
     box = np.where(np.isfinite(apparent), box, np.nan)
+    box = _like_resolved_neighbours(box, apparent, np.asarray(blur_mm, float), peak > threshold_hu120)
     shift = np.where(np.isfinite(apparent), np.maximum(apparent - box, 0.0) / 2, 0.0)
     edge = outer + shift
 
@@ -138,6 +139,18 @@ def find_edges(
     weight = np.where(np.isfinite(edge), weight, 0.0)
     edge = np.where(np.isfinite(edge), edge, 0.0)
     return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact)
+
+
+def _like_resolved_neighbours(box: Floats, apparent: Floats, blur: Floats, mineral: NDArray[np.bool_]) -> Floats:
+    """Where blur along the normal hides the width, take the typical one of the best resolved part of the shell."""
+    sharpest = mineral & np.isfinite(box) & (blur <= 1.15 * np.percentile(blur, 5))
+    if sharpest.sum() < 20:
+        return box
+    typical = float(np.median(box[sharpest]))
+    share = np.clip((2.355 * blur / max(typical, 0.3) - 0.8) / 0.8, 0.0, 1.0)
+    share = np.where(blur <= 1.15 * np.percentile(blur, 5), np.minimum(share, 0.5), share)
+    mixed = (1.0 - share) * box + share * np.minimum(typical, apparent)
+    return np.where(np.isfinite(box), mixed, box)
 
 
 def _crossing(values: Floats, at: Floats, top: NDArray[Any], level: Floats, *, outward: bool) -> Floats:

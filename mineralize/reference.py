@@ -80,6 +80,7 @@ class Reference:
     noise_4mm_hu: float
     blur_sd_mm: float
     slice_mm: float
+    slice_spacing_mm: float
     notes: tuple[Note, ...] = ()
 
     def hu120(self, hu: Any) -> NDArray[Any]:
@@ -89,10 +90,11 @@ class Reference:
     def blur_along(self, axial_cosine: Any) -> Any:
         """Standard deviation (mm) of the blur along directions with that cosine to the slice normal.
 
-        The slice profile counts as a box of the slice thickness.
+        The slice profile counts as a box of the slice thickness, followed by the linear interpolation between
+        slices that sampling the volume adds (mean variance: spacing squared over 6).
         """
         squared = np.asarray(axial_cosine, float) ** 2
-        axial = self.slice_mm**2 / 12 + 0.3**2
+        axial = self.slice_mm**2 / 12 + self.slice_spacing_mm**2 / 6
         return np.sqrt(self.blur_sd_mm**2 * (1 - squared) + axial * squared)
 
     def mean_error(self, volume_mm3: float) -> float:
@@ -143,7 +145,7 @@ def measure_reference(
     if blur is None:
         blur = {"sharp": 0.4, "medium": 0.5}.get(acquisition.kernel_class, 0.6)
         blur = float(np.hypot(blur, spacing[2] / 3.5))
-    return Reference(kvp, own_slope, muscle, fat, cortex, noise, noise_4mm, blur, slice_mm, (*notes, *more))
+    return Reference(kvp, own_slope, muscle, fat, cortex, noise, noise_4mm, blur, slice_mm, float(spacing[0]), (*notes, *more))
 
 
 def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:
