@@ -59,7 +59,7 @@ def onset(history: History) -> dt.date:
 
 
 def _base(history: History, i: int, scan: RenderedScan, series: int, words: str) -> FileDataset:
-    who = identity(history, int(history.scans[i]["patient"]))
+    who = identity(history, int(history.scans[i]["identity"]))
     when = onset(history) + dt.timedelta(days=int(history.scans[i]["day"]))
     clock = f"{9 + i % 8:02d}{(11 * i + 7) % 60:02d}{series:02d}"
     key = (history.name, history.seed, i)
@@ -166,6 +166,15 @@ def _rows(matrix: Array) -> list[list[float]]:
     return [[float(v) for v in row] for row in matrix]
 
 
+def faults(settings: Any) -> list[str]:
+    """What was spoiled on purpose in a scan."""
+    found = [name for name in ("mirrored", "streaks", "contrast", "lesion_absent") if settings[name]]
+    found += ["motion"] if settings["motion_mm"] else []
+    found += ["wrong-patient"] if settings["patient"] else []
+    found += ["other-part"] if settings["part"] else []
+    return found + (["thick"] if float(settings["slice_mm"]) >= 5 else [])
+
+
 def truth_record(history: History) -> dict[str, Any]:
     """What a reader must find, as plain data: matrices are row-major, LPS mm."""
     scans = []
@@ -187,10 +196,9 @@ def truth_record(history: History) -> dict[str, Any]:
             "centroid": [float(v) for v in history.centroid(i)],
             "to_body": _rows(frame.to_body),
             "to_scan": {str(j + 1): _rows(history.alignment(i, j)) for j in range(len(history))},
-            "lesion_in_view": bool(history.lesion_in_view(i)),
-            "faults": [name for name in ("mirrored", "streaks", "contrast") if settings[name]]
-            + (["motion"] if settings["motion_mm"] else [])
-            + (["wrong-patient"] if settings["patient"] else []),
+            "lesion_present": not settings["lesion_absent"],
+            "lesion_in_view": bool(history.lesion_in_view(i)) and not settings["lesion_absent"],
+            "faults": faults(settings),
         }
         if len(scene.bones) > 1:
             entry["second_bone_to_body"] = _rows(scene.bones[1].from_body @ frame.to_body)

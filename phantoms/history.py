@@ -17,7 +17,7 @@ from .bones import Bone
 from .lesion import Lesion, rotation
 from .limb import Limb, Vessel
 from .physics import Array, slope
-from .render import Frame, Kernel, render, shifted_slices, table_image
+from .render import Frame, Kernel, render, shifted_slices, streaks, table_image
 from .scene import Placed, Scene
 from .truth import truth
 
@@ -27,6 +27,7 @@ SCAN_DEFAULTS: dict[str, Any] = {
     "day": 0, "kvp": 120.0, "kernel": "soft", "matrix": 192, "pixel_mm": 0.9, "slices": 110, "slice_mm": 1.5,
     "thickness_mm": 0.0, "noise": 12.0, "prone": False, "contrast": False, "fov_shift": [0.0, 0.0], "motion_mm": 0.0,
     "streaks": False, "mirrored": False, "patient": 0, "level_shift": 0.0, "table": True, "circle": False, "recons": ["thick"],
+    "lesion_absent": False, "part": "", "identity": 0,
 }  # fmt: skip
 JITTER_DEFAULTS: dict[str, float] = {
     "turn_deg": 60.0, "tilt_deg": 4.0, "shift_mm": 40.0, "slide_mm": 80.0, "fov_mm": 8.0, "level_mm": 12.0, "size": 0.05,
@@ -70,7 +71,7 @@ class RenderedScan:
 
     @cached_property
     def lesion_centroid(self) -> Array:
-        """LPS mm of the lesion's centroid in this scan."""
+        """LPS mm of the lesion's centroid in this scan (of where it would be when the scan does not show it)."""
         return self._history.centroid(self._number)
 
 
@@ -129,11 +130,16 @@ class History:
         return {**JITTER_DEFAULTS, **self.table.get("jitter", {})}
 
     # ---- anatomy -------------------------------------------------------------------------------
-    def bones(self, patient: int = 0) -> tuple[Bone, ...]:
+    def _anatomy(self, part: str) -> Mapping[str, Any]:
+        """The description of the limb: the history's own, or a named other part of the body."""
+        return self.table["parts"][part] if part else self.table
+
+    def bones(self, patient: int = 0, part: str = "") -> tuple[Bone, ...]:
         """Host bone first; sizes jittered once per patient."""
         rng = self._rng(1, patient)
         out = []
-        for entry in (self.table.get("bone", {}), *self.table.get("other_bones", [])):
+        anatomy = self._anatomy(part)
+        for entry in (anatomy.get("bone", {}), *anatomy.get("other_bones", [])):
             bone = _build(Bone, {k: v for k, v in entry.items() if k != "motion"})
             grow = 1 + self.jitter["size"] * rng.uniform(-1, 1)
             turn = rng.uniform(-8, 8)
@@ -152,7 +158,7 @@ class History:
 
     def limb(self, i: int) -> Limb:
         """Soft tissue of scan ``i``: the patient's, a little displaced in every scan."""
-        entry = dict(self.table.get("limb", {}))
+        entry = dict(self._anatomy(self.scans[i]["part"]).get("limb", {}))
         count = int(entry.pop("bellies", 8))
         vessels = tuple(Vessel(tuple(v["at"]), tuple(v.get("slope", (0, 0))), v["radius"]) for v in entry.pop("vessels", []))
         patient = self.scans[i]["patient"]
@@ -179,7 +185,7 @@ class History:
     def bone_motion(self, i: int) -> tuple[Array, ...]:
         """(4, 4) from the body frame to each bone's own frame in scan ``i``."""
         out = [np.eye(4)]
-        for entry in self.table.get("other_bones", []):
+        for entry in self._anatomy(self.scans[i]["part"]).get("other_bones", []):
             motion = entry.get("motion", {})
             turns = motion.get("turn_deg", [0.0])
             shifts = motion.get("shift_mm", [[0.0, 0.0, 0.0]])
@@ -196,7 +202,11 @@ class History:
         """The measured lesion and any others, as they are in scan ``i``."""
         day = float(self.scans[i]["day"])
         entries = [self.table["lesion"], *self.table.get("other_lesions", [])]
-        return tuple(self._lesion(entry, number, day) for number, entry in enumerate(entries))
+        out = [self._lesion(entry, number, day) for number, entry in enumerate(entries)]
+        track = self.scans[i].get("track")
+        if track is not None:
+            out[0] = replace(out[0], track=_tupled(track))
+        return tuple(out)
 
     def _lesion(self, entry: Mapping[str, Any], number: int, day: float) -> Lesion:
         rng = self._rng(4, number)
@@ -265,7 +275,8 @@ class History:
         """The limb on the day and at the tube voltage of scan ``i``."""
         scan = self.scans[i]
         placed = tuple(
-            Placed(bone, motion) for bone, motion in zip(self.bones(scan["patient"]), self.bone_motion(i), strict=True)
+            Placed(bone, motion)
+            for bone, motion in zip(self.bones(scan["patient"], scan["part"]), self.bone_motion(i), strict=True)
         )
         metal = tuple(
             (np.asarray(m["at"], float), np.asarray(m["axis"], float) / np.linalg.norm(m["axis"]), float(m["radius"]),
@@ -273,11 +284,18 @@ class History:
             for m in (self.table.get("metal", []) if scan["streaks"] else [])
         )  # fmt: skip
         vessel = 190.0 * slope(float(scan["kvp"])) / slope(120.0) + 60.0 if scan["contrast"] else None
-        return Scene(self.limb(i), placed, self.lesions(i), float(scan["kvp"]), vessel,
+        lesions, limb = self.lesions(i), self.limb(i)
+        if scan["contrast"]:
+            # soft tissue takes up iodine: the lesion more than muscle
+            limb = replace(limb, muscle_offset=limb.muscle_offset + 8.0)
+            lesions = tuple(replace(lesion, soft_hu=lesion.soft_hu + 28.0) for lesion in lesions)
+        if scan["lesion_absent"]:
+            lesions = tuple(replace(lesion, centre=(5000.0, 0.0, 0.0), oedema_hu=0.0) for lesion in lesions)
+        return Scene(limb, placed, lesions, float(scan["kvp"]), vessel,
                      bool(self.table.get("through_bone", False)), metal)  # fmt: skip
 
     def to_body(self, i: int) -> Array:
-        """(4, 4) from LPS mm of scan ``i`` to the body frame."""
+        """(4, 4) from LPS mm of scan ``i`` to the body frame; a reflection where the scan is mirrored."""
         rng = self._rng(5, i)
         j = self.jitter
         scan = self.scans[i]
@@ -286,7 +304,7 @@ class History:
         shift = scan.get("shift", rng.uniform(-1, 1, 3) * [j["shift_mm"], j["shift_mm"], j["slide_mm"]])
         turned = rotation((0, 0, float(turn))) @ rotation((float(tilt[0]), float(tilt[1]), 0))
         matrix = np.eye(4)
-        matrix[:3, :3] = turned
+        matrix[:3, :3] = turned @ np.diag([-1.0 if scan["mirrored"] else 1.0, 1.0, 1.0])
         matrix[:3, 3] = shift
         return np.asarray(np.linalg.inv(matrix))
 
@@ -305,7 +323,8 @@ class History:
         to_body = self.to_body(i)
         level = float(scan.get("level", self.lesions(i)[0].centre[2])) + scan["level_shift"]
         level += rng.uniform(-1, 1) * self.jitter["level_mm"]
-        target = np.array([*self.table.get("limb", {}).get("centre", (8.0, 6.0)), level, 1.0])
+        centre = self._anatomy(scan["part"]).get("limb", {}).get("centre", (8.0, 6.0))
+        target = np.array([*centre, level, 1.0])
         middle = (np.linalg.inv(to_body) @ target)[:3]
         gantry = np.diag([-1.0, -1.0, 1.0]) if scan["prone"] else np.eye(3)
         loose = np.append(rng.uniform(-1, 1, 2) * self.jitter["fov_mm"] + np.asarray(scan["fov_shift"]), 0.0)
@@ -337,9 +356,12 @@ class History:
             level = noise
         table = table_image(scene, frame, scan["prone"]) if scan["table"] else None
         hu = render(scene, frame, KERNELS[name], level, rng, table)
+        pixel = float(frame.spacing[1])
+        if scene.metal:
+            hu = hu + streaks(hu, pixel)
         if scan["motion_mm"]:
-            steps = np.cumsum(self._rng(9, i).normal(size=(len(hu), 2)) * (self._rng(10, i).random((len(hu), 1)) < 0.15), axis=0)
-            hu = shifted_slices(hu, steps * scan["motion_mm"] / pixel_of(frame))
+            moves = self._rng(9, i).normal(size=(len(hu), 2)) * (self._rng(10, i).random((len(hu), 1)) < 0.12)
+            hu = shifted_slices(hu, np.cumsum(moves, axis=0) * scan["motion_mm"] / pixel)
         second = None
         if len(scene.bones) > 1:
             second = scene.bones[1].from_body @ frame.to_body
@@ -355,13 +377,15 @@ class History:
     def truth(self, i: int) -> dict[str, float]:
         """Every quantity of scan ``i``, from the scene (kept after the first call)."""
         kept: dict[int, dict[str, float]] = self.__dict__.setdefault("_kept", {})
+        if self.scans[i]["lesion_absent"]:
+            return {}
         if i not in kept:
             kept[i] = truth(self.scene(i), self.to_body(i), KERNELS[self.scans[i]["kernel"]].fwhm)
         return dict(kept[i])
 
     def centroid(self, i: int) -> Array:
         """LPS mm of the lesion's centroid in scan ``i`` (volume integral over directions)."""
-        scene = self.scene(i)
+        scene = replace(self.scene(i), lesions=self.lesions(i))
         lesion = scene.lesions[0]
         rng = np.random.default_rng(5)
         cloud = rng.uniform(-1, 1, (400_000, 3)) * lesion.reach + np.asarray(lesion.centre)
@@ -379,10 +403,6 @@ class History:
     def alignment(self, i: int, j: int) -> Array:
         """(4, 4) from LPS mm of scan ``i`` to LPS mm of scan ``j``, by the host bone."""
         return np.asarray(np.linalg.inv(self.to_body(j)) @ self.to_body(i))
-
-
-def pixel_of(frame: Frame) -> float:
-    return float(frame.spacing[1])
 
 
 def _build(kind: type[Any], entry: Mapping[str, Any]) -> Any:
@@ -413,4 +433,24 @@ def load_history(name: str, seed: int = 0) -> History:
     path = HERE / f"{name}.toml"
     if not path.is_file():
         raise HistoryError(f"no history {name!r}; there are: {', '.join(names())}")
-    return History(name, seed, tomllib.loads(path.read_text(encoding="utf-8")))
+    return History(name, seed, _read(path))
+
+
+def _read(path: Path) -> dict[str, Any]:
+    """The description in ``path``, laid over the one it names as ``base``."""
+    table = tomllib.loads(path.read_text(encoding="utf-8"))
+    base = table.pop("base", None)
+    return _laid_over(_read(HERE / f"{base}.toml"), table) if base else table
+
+
+def _laid_over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    out = dict(below)
+    for key, value in above.items():
+        both = isinstance(value, Mapping) and isinstance(out.get(key), Mapping)
+        if key == "scans":
+            # scan by scan, so that a history can spoil one scan of its base
+            own = [*out.get(key, [])]
+            out[key] = [{**(own[n] if n < len(own) else {}), **v} for n, v in enumerate(value)]
+        else:
+            out[key] = _laid_over(out[key], value) if both else value
+    return out

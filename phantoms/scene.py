@@ -98,6 +98,15 @@ class Scene:
     def hu(self, points: Array) -> Array:
         return self.evaluate(points).hu
 
+    def evaluate_within(self, points: Array) -> Part:
+        """As `evaluate`, for (N, 3) points in or near the measured lesion; soft tissue around counts as plain muscle."""
+        label = np.full(len(points), MUSCLE, np.uint8)
+        hu = np.full(len(points), self.muscle_hu, points.dtype)
+        mineral = np.zeros(len(points), points.dtype)
+        bone = self._bones(points, label, hu)
+        self._lesion(self.lesions[0], points, label, hu, mineral, bone)
+        return Part(label, hu, mineral)
+
     def _bones(self, points: Array, label: Array, hu: Array) -> Array:
         inside = np.zeros(len(points), bool)
         for placed in self.bones:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import SimpleITK as sitk
 from scipy import ndimage
 from scipy.spatial import ConvexHull, cKDTree
 
@@ -88,8 +89,8 @@ class FineGrid:
 
 
 def fine_grid(scene: Scene, to_body: Array, surface: Surface) -> FineGrid:
-    """Scene and exact depth on a grid over the lesion's box plus 3 mm."""
-    lo, hi = surface.world.min(axis=0) - 3.0, surface.world.max(axis=0) + 3.0
+    """Scene (inside the lesion only) and depth on a grid over the lesion's box plus 0.5 mm."""
+    lo, hi = surface.world.min(axis=0) - 0.5, surface.world.max(axis=0) + 0.5
     step = max(FINEST_MM, float((np.prod(hi - lo) / LARGEST_GRID) ** (1 / 3)))
     shape = np.ceil((hi - lo) / step).astype(int)[::-1] + 1
     inside = np.zeros(shape, bool)
@@ -99,19 +100,19 @@ def fine_grid(scene: Scene, to_body: Array, surface: Surface) -> FineGrid:
     for k in range(shape[0]):
         points = np.stack([lo[0] + x * step, lo[1] + y * step, np.full(x.shape, lo[2] + k * step)], axis=1)
         body = _apply(to_body, points).astype(np.float32)
-        part = scene.evaluate(body)
-        inside[k] = (part.label == LESION).reshape(shape[1:])
-        if any(lesion.track is not None for lesion in scene.lesions):
-            inside[k] |= scene.in_lesion(body).reshape(shape[1:])
-        hu[k] = part.hu.reshape(shape[1:])
-        mineral[k] = part.mineral.reshape(shape[1:])
+        within = np.flatnonzero(scene.lesions[0].contains(body))
+        part = scene.evaluate_within(body[within])
+        lesion = within[part.label == LESION]
+        inside[k].ravel()[lesion] = True
+        hu[k].ravel()[within] = part.hu
+        mineral[k].ravel()[within] = part.mineral
     depth = _coarse_depth(surface, lo, hi, step, shape)
     return FineGrid(step, lo, inside, np.where(inside, depth, -depth), hu, mineral)
 
 
 def _coarse_depth(surface: Surface, lo: Array, hi: Array, step: float, shape: Array) -> Array:
     """Distance to S on a coarse lattice (signs by lattice normals are not needed), interpolated to the grid."""
-    pitch = max(2 * step, float(np.prod(hi - lo) / 250_000) ** (1 / 3))
+    pitch = max(2 * step, float(np.prod(hi - lo) / 120_000) ** (1 / 3))
     counts = np.ceil((hi - lo) / pitch).astype(int) + 2
     axes = [lo[a] + np.arange(counts[a]) * pitch for a in range(3)]
     z, y, x = np.meshgrid(axes[2], axes[1], axes[0], indexing="ij")
@@ -179,6 +180,14 @@ def _span(points: Array) -> tuple[float, Array]:
     return length, (two[j] - one[i]) / max(length, 1e-9)
 
 
+def distance_from(mask: Array, step: float) -> Array:
+    """Distance (mm) of every cell to the nearest cell of ``mask``."""
+    image = sitk.GetImageFromArray(mask.astype(np.uint8))
+    image.SetSpacing([step] * 3)
+    distance = sitk.SignedMaurerDistanceMap(image, insideIsPositive=False, squaredDistance=False, useImageSpacing=True)
+    return np.maximum(sitk.GetArrayFromImage(distance), 0)
+
+
 def _mean(values: Array) -> float:
     return float(values.mean(dtype=np.float64)) if values.size else float("nan")
 
@@ -201,7 +210,7 @@ def truth(scene: Scene, to_body: Array, blur_mm: float) -> dict[str, float]:
         name = "mineral_volume" if level == 150 else f"mineral_volume_{level}"
         out[name] = float((inside & (hu120 >= level)).sum()) * cell
     dense = inside & (hu120 >= 150)
-    zone = ndimage.distance_transform_edt(~dense, sampling=grid.step) <= 1.5 if dense.any() else dense
+    zone = distance_from(dense, grid.step) <= 1.5 if dense.any() else dense
     out["mineral_mass"] = float(grid.mineral[zone].sum(dtype=np.float64)) * cell / 1000
     out["mineral_mass_all"] = float(grid.mineral[inside].sum(dtype=np.float64)) * cell / 1000
     out["mineral_fraction"] = out["mineral_volume"] / out["lesion_volume"]
@@ -230,7 +239,7 @@ def _core_shares(out: dict[str, float], grid: FineGrid, hu120: Array, rim: Array
     rim_mineral = rim & (hu120 >= 150)
     kept = core
     if rim_mineral.any():
-        kept = core & (ndimage.distance_transform_edt(~rim_mineral, sampling=grid.step) >= blur_mm)
+        kept = core & (distance_from(rim_mineral, grid.step) >= blur_mm)
     hu, high = grid.hu[kept], hu120[kept]
     count = max(len(hu), 1)
     out["core_fat_fraction"] = float((hu <= -30).sum()) / count
@@ -244,10 +253,10 @@ def _rays(
     out: dict[str, float], scene: Scene, to_body: Array, surface: Surface, rim_depth: float, deepest: float
 ) -> None:
     """Peaks, completeness, gaps and thickness from profiles along the inward normal."""
-    pick = np.arange(0, len(surface.area), 2)
+    pick = np.arange(0, len(surface.area), 3)
     points, area = surface.world[pick], surface.area[pick]
     inward = -surface.normals[pick]
-    step = 0.1
+    step = 0.08
     t = np.arange(-1.0, max(rim_depth, min(deepest, 12.0)) + step / 2, step)
     line = (points[:, None] + inward[:, None] * t[None, :, None]).reshape(-1, 3)
     part = scene.evaluate(_apply(to_body, line).astype(np.float32))
@@ -259,6 +268,9 @@ def _rays(
     for level in (100, 150, 200, 300):
         name = "rim_completeness" if level == 150 else f"rim_completeness_{level}"
         out[name] = float(area[peak120 >= level].sum()) / total
+    mineralised = (mineral > 0) & (t <= rim_depth + 1e-6)
+    own = at_120(np.where(mineralised, hu, -1000).max(axis=1), scene.kvp, scene.muscle_hu)
+    out["rim_completeness_without_bone"] = float(area[own >= 150].sum()) / total
     bony = peak120 >= 150
     out["rim_peak_attenuation"] = float(np.average(peak[bony], weights=area[bony])) if bony.any() else float("nan")
     out["rim_thickness"] = _thickness(mineral[bony], t, rim_depth, step) if bony.any() else float("nan")
@@ -300,7 +312,10 @@ def _thickness(mineral: Array, t: Array, rim_depth: float, step: float) -> float
             first -= 1
         while last + 1 < len(above) and above[last + 1]:
             last += 1
-        widths.append((last - first + 1) * step)
+        width = (last - first + 0.5) * step
+        if last + 1 < len(profile):
+            width += step * (profile[last] - half) / max(profile[last] - profile[last + 1], 1e-9)
+        widths.append(width)
     return float(np.median(widths)) if widths else float("nan")
 
 
@@ -362,16 +377,16 @@ def _dips(scene: Scene, body: Array, foot: Array, normals: Array, distance: Arra
 
 
 def _muscle(out: dict[str, float], scene: Scene, to_body: Array, surface: Surface) -> None:
-    """Muscle near and far, and subcutaneous fat, on a 1.5 mm lattice at the lesion's levels."""
+    """Muscle near and far, and subcutaneous fat, on a 2 mm lattice at the lesion's levels."""
     to_world = np.linalg.inv(to_body)
     z0, z1 = float(surface.world[:, 2].min()), float(surface.world[:, 2].max())
     middle = to_world[:3, :3] @ np.array([*scene.limb.centre, surface.body[:, 2].mean()]) + to_world[:3, 3]
     half = 1.35 * scene.limb.radius
-    axis = np.arange(-half, half, 1.5)
+    axis = np.arange(-half, half, 2.0)
     y, x = np.meshgrid(axis, axis, indexing="ij")
     near_values, far_values, fat_values = [], [], []
     tree = cKDTree(surface.world)
-    for z in np.arange(z0 - 9, z1 + 9.1, 1.5):
+    for z in np.arange(z0 - 9, z1 + 9.1, 2.0):
         world = np.stack([middle[0] + x.ravel(), middle[1] + y.ravel(), np.full(x.size, z)], axis=1)
         body = _apply(to_body, world).astype(np.float32)
         part = scene.evaluate(body)
