@@ -70,6 +70,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
         "scans": [
             _scan(scan, options, alignment[i], centroids[i]["centroid"]) for i, scan in enumerate(timeline.scans)
         ],
+        "series": [_plain(asdict(row)) for row in timeline.series],
         "events": [
             {"day": e.day, "kind": e.kind, "text": e.text} | ({"date": e.date} if options.keep_dates else {})
             for e in timeline.events
@@ -107,7 +108,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
         "provenance": {
             "program": "mineralize",
             "version": __version__,
-            "input_sha256": timeline.input_hash,
+            "input_sha256": timeline.content_hash(),
             "options": _plain(asdict(options)),
             "settings": _plain(asdict(study.settings)),
             "libraries": {name: _version(name) for name in LIBRARIES},

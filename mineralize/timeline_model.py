@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -58,6 +59,11 @@ class Timeline:
     settings: Settings = field(default_factory=Settings)
     input_hash: str = ""
     series: tuple[SeriesRow, ...] = ()
+    hasher: Callable[[], str] | None = field(default=None, repr=False)
+
+    def content_hash(self) -> str:
+        """One hash of all that was read, without identifiers; read from the files when asked for."""
+        return self.input_hash or (self.hasher() if self.hasher is not None else "")
 
     def scan(self, number: int) -> Scan:
         """The scan of that number (from 1). KeyError when there is none."""

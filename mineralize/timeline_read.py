@@ -7,6 +7,7 @@ import itertools
 import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal, cast
 
 from . import timeline_case
@@ -20,8 +21,8 @@ from .dicom.reading import CtReading, input_hash, read_ct
 from .dicom.times import moment
 from .errors import CaseFileError, InputError
 from .scan import Note, Scan
-from .timeline_model import BiopsySite, Event, EventKind, Seed, Timeline
 from .timeline_case import CaseFile, GivenStudy, ScanRef
+from .timeline_model import BiopsySite, Event, EventKind, Seed, Timeline
 
 OnStep = Callable[[str, int, int], None]
 FIRST_CT_YEAR = 1971
@@ -68,8 +69,6 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
     scans, zero, zero_kind, more = _scans(placed, case)
     notes += more
     chosen_images = [image for p in placed for image in (p.chosen.stack.images if p.chosen.stack else ())]
-    if on_step is not None:
-        on_step("reading files", 0, 1)
     return Timeline(
         scans=scans,
         alias=case.alias,
@@ -84,7 +83,7 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
             *notes,
         ),
         settings=case.settings,
-        input_hash=input_hash(chosen_images),
+        hasher=partial(input_hash, tuple(chosen_images)),
         series=tuple(row for choice in choices for row in choose.rows(choice)),
     )
 

@@ -227,7 +227,7 @@ def acquisition(judged: Judged) -> Acquisition:
     makings = [image.making for image in stack.images]
     making = makings[0]
     kvps = Counter(m.kvp for m in makings if m.kvp is not None and 40 <= m.kvp <= 200)
-    currents = [m.tube_current_mas for m in makings if m.tube_current_mas is not None]
+    currents = [image.exposure_mas for image in stack.images if image.exposure_mas is not None]
     spacing = stack.grid.spacing
     return Acquisition(
         kvp=kvps.most_common(1)[0][0] if kvps and making.virtual_kev is None else None,

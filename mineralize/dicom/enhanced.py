@@ -9,18 +9,18 @@ from pydicom.dataset import Dataset
 
 from .image import Image
 from .times import when_of
-from .values import integer, items, number, numbers, spacing_pair, text, texts, triple, unit_pair
+from .values import Values, items, number, numbers, spacing_pair, text, texts, triple, unit_pair
 from .words import kernel
 
 ENHANCED = {"1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT", "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted CT"}
 
 
-def is_multiframe(ds: Dataset, sop_class: str) -> bool:
+def is_multiframe(ds: Values, sop_class: str) -> bool:
     """Whether the planes are described in functional groups."""
     return sop_class in ENHANCED or "PerFrameFunctionalGroupsSequence" in ds
 
 
-def energy(ds: Dataset) -> tuple[float | None, str]:
+def energy(ds: Values) -> tuple[float | None, str]:
     """Mono-energetic keV (0018,937C) of a virtual image and the units of its values, if the file says."""
     kev = None
     for item in items(ds, "MultienergyCTCharacteristicsSequence"):
@@ -69,8 +69,6 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
         changes |= {"kernel": name, "kernel_key": "\\".join(kernels), "kernel_class": kind}
     if (diameter := number(reconstruction, "ReconstructionDiameter")) is not None:
         changes["reconstruction_diameter_mm"] = diameter
-    if (mas := number(exposure, "ExposureInmAs")) is not None:
-        changes["tube_current_mas"] = mas
     kev, units = energy(own) if own is not None else (None, "")
     shared_kev, shared_units = energy(shared)
     if kev or shared_kev:
@@ -91,7 +89,7 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
         intercept=common.intercept if intercept is None else intercept,
         rescale_given=common.rescale_given or (slope is not None and intercept is not None),
         rescale_type=text(values, "RescaleType").upper() or common.rescale_type,
+        exposure_mas=number(exposure, "ExposureInmAs"),
         stack=text(content, "StackID"),
-        frame_order=tuple(n for n in (integer(content, "InStackPositionNumber"), index) if n is not None),
         multiframe=True,
     )

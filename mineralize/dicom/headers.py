@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import struct
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from pydicom import dcmread
@@ -12,11 +13,12 @@ from pydicom.dataset import Dataset
 from pydicom.tag import Tag
 from pydicom.uid import UID
 
-from . import enhanced, words
+from . import elements, enhanced, words
+from .elements import Wanted
 from .image import Coding, Ids, Image, Making, Patient, Where
 from .inflate import inflated, is_deflated
 from .times import when_of
-from .values import integer, number, numbers, quiet, spacing_pair, text, texts, triple, unit_pair
+from .values import Values, integer, number, numbers, quiet, spacing_pair, text, texts, triple, unit_pair
 
 IMPLICIT = "1.2.840.10008.1.2"
 BIG_ENDIAN = "1.2.840.10008.1.2.2"
@@ -29,16 +31,16 @@ WANTED = [
     "AcquisitionDateTime", "StudyTime", "SeriesTime", "AcquisitionTime", "TimezoneOffsetFromUTC", "Modality",
     "Manufacturer", "ManufacturerModelName", "DeviceSerialNumber", "PatientName", "PatientID", "PatientBirthDate",
     "PatientSex", "ContrastBolusAgent", "ContrastBolusAgentSequence", "ContrastBolusVolume", "SliceThickness", "KVP",
-    "SpacingBetweenSlices", "ReconstructionDiameter", "GantryDetectorTilt", "ExposureTime", "XRayTubeCurrent",
+    "SpacingBetweenSlices", "ReconstructionDiameter", "GantryDetectorTilt",
     "Exposure", "ExposureInuAs", "ConvolutionKernel", "FilterType", "ReconstructionAlgorithm", "PatientPosition",
     "MultienergyCTAcquisition", "MultienergyCTCharacteristicsSequence", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "InstanceNumber", "ImagePositionPatient", "ImageOrientationPatient",
+    "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ImageOrientationPatient",
     "FrameOfReferenceUID", "SamplesPerPixel", "PhotometricInterpretation", "NumberOfFrames", "Rows", "Columns",
     "PixelSpacing", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PixelPaddingValue",
     "PixelPaddingRangeLimit", "RescaleIntercept", "RescaleSlope", "RescaleType", "LossyImageCompression",
     "BurnedInAnnotation", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
     "DimensionIndexSequence", "ConcatenationUID", "InConcatenationNumber", "InConcatenationTotalNumber",
-    "ConcatenationFrameOffsetNumber", "SOPInstanceUIDOfConcatenationSource", "RealWorldValueMappingSequence",
+    "SOPInstanceUIDOfConcatenationSource", "RealWorldValueMappingSequence",
     "ContentQualification", "VolumetricProperties",
 ]  # fmt: skip
 _TAGS: list[Any] = list(WANTED)
@@ -72,38 +74,109 @@ DRAWN = {
 }
 
 
-def read_header(path: str, file: int) -> list[Image] | Other | Unreadable:
-    """Parse one file up to its pixels.
+_WANTED = Wanted.of(WANTED)
+_OWN = {
+    "SOPInstanceUID", "SeriesDate", "AcquisitionDate", "AcquisitionDateTime", "SeriesTime", "AcquisitionTime",
+    "XRayTubeCurrent", "ExposureTime", "Exposure", "ExposureInuAs", "StudyInstanceUID", "SeriesInstanceUID",
+    "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ConcatenationUID", "InConcatenationNumber",
+    "InConcatenationTotalNumber",
+}  # fmt: skip
+_SHARED = tuple(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN)
+"""Elements that the slices of a series share; what they say is worked out once for all slices that agree."""
+_MOST_KINDS = 256
 
-    Returns
-    -------
-    The planes of an image, or what else the file is, or why it cannot be used. Never raises on file content.
-    """
-    try:
-        with quiet(), open(path, "rb") as stream:
-            size = os.fstat(stream.fileno()).st_size
-            if size == 0:
-                return Unreadable(file, "empty file")
-            if size < 132 + 8 and size < 64:
-                return Unreadable(file, "not a DICOM file")
-            start = stream.read(1024)
-            stream.seek(0)
-            if start[128:132] != b"DICM" and not _plausible_without_preamble(start):
-                return Unreadable(file, "not a DICOM file")
-            whole: Any = inflated(path) if is_deflated(start) else stream
-            ds = dcmread(whole, stop_before_pixels=True, force=True, specific_tags=_TAGS)
-            image = _from_dataset(ds, path, file, whole, size if whole is stream else whole.getbuffer().nbytes)
-            return image if whole is stream else _deflated(image)
-    except PermissionError:
-        return Unreadable(file, "no permission to read it")
-    except OSError:
-        return Unreadable(file, "could not be read from the disk")
-    except RecursionError:
-        return Unreadable(file, "damaged: sequences nested too deep")
-    except MemoryError:
-        return Unreadable(file, "damaged: it claims more data than there is memory")
-    except Exception:
-        return Unreadable(file, "damaged DICOM file")
+
+class HeaderReader:
+    """Parses files; remembers what it worked out for the last few kinds of slice."""
+
+    def __init__(self) -> None:
+        self._known: dict[Any, tuple[Patient, Coding, Making, dict[str, Any]]] = {}
+
+    def read(self, path: str, file: int) -> list[Image] | Other | Unreadable:
+        """Parse one file up to its pixels.
+
+        Returns
+        -------
+        The planes of an image, or what else the file is, or why it cannot be used. Never raises on file content.
+        """
+        try:
+            with open(path, "rb", buffering=0) as stream:
+                size = os.fstat(stream.fileno()).st_size
+                if size == 0:
+                    return Unreadable(file, "empty file")
+                plain = elements.read(stream, _WANTED, size)
+                if plain is not None:
+                    offset, length, undefined = plain.pixels
+                    where = Where(path, offset, length, 0, _encapsulated(plain.transfer_syntax, undefined))
+                    return self._image(plain, path, file, plain.transfer_syntax, where)
+            with quiet(), open(path, "rb") as stream:
+                return self._by_library(stream, path, file, size)
+        except PermissionError:
+            return Unreadable(file, "no permission to read it")
+        except OSError:
+            return Unreadable(file, "could not be read from the disk")
+        except RecursionError:
+            return Unreadable(file, "damaged: sequences nested too deep")
+        except MemoryError:
+            return Unreadable(file, "damaged: it claims more data than there is memory")
+        except Exception:
+            return Unreadable(file, "damaged DICOM file")
+
+    def _by_library(self, stream: Any, path: str, file: int, size: int) -> list[Image] | Other | Unreadable:
+        start = stream.read(1024)
+        stream.seek(0)
+        if start[128:132] != b"DICM" and not _plausible_without_preamble(start):
+            return Unreadable(file, "not a DICOM file")
+        whole: Any = inflated(path) if is_deflated(start) else stream
+        ds = dcmread(whole, stop_before_pixels=True, force=True, specific_tags=_TAGS)
+        syntax = _transfer_syntax(ds)
+        where = _pixels_at(whole, path, syntax, size if whole is stream else whole.getbuffer().nbytes)
+        found = self._image(ds, path, file, syntax, where)
+        if whole is not stream and isinstance(found, list):  # offsets of an inflated copy mean nothing in the file
+            return [replace(image, where=replace(image.where, offset=None)) for image in found]
+        return found
+
+    def _image(
+        self, ds: Values, path: str, file: int, syntax: str, where: Where | None
+    ) -> list[Image] | Other | Unreadable:
+        key = (*ds.key(_SHARED), syntax) if isinstance(ds, elements.Elements) else None
+        known = self._known.get(key) if key is not None else None
+        if known is None:
+            described = _described(ds, path, file, syntax)
+            if isinstance(described, Other | Unreadable):
+                return described
+            known = described
+            if key is not None:
+                if len(self._known) >= _MOST_KINDS:
+                    self._known.clear()
+                self._known[key] = known
+        patient, coding, making, shared = known
+        if where is None:
+            return Unreadable(file, "an image without pixels")
+        contained = coding.rows * coding.columns * coding.frames * coding.samples * (coding.bits_allocated // 8)
+        if not where.encapsulated and where.length < contained:
+            return Unreadable(file, "truncated: pixels are missing at its end")
+        image = Image(
+            file=file,
+            ids=_ids(ds, patient, shared["modality"]),
+            when=when_of(ds),
+            coding=coding,
+            making=making,
+            where=where,
+            position=triple(ds, "ImagePositionPatient"),
+            exposure_mas=number(ds, "Exposure"),
+            **shared["image"],
+        )
+        if enhanced.is_multiframe(ds, image.ids.sop_class):
+            return enhanced.planes(ds, image) if isinstance(ds, Dataset) else Unreadable(file, "damaged DICOM file")
+        if coding.frames > 1:
+            return Unreadable(file, "several frames without a description of each")
+        return [image]
+
+
+def read_header(path: str, file: int) -> list[Image] | Other | Unreadable:
+    """Parse one file on its own; see :meth:`HeaderReader.read`."""
+    return HeaderReader().read(path, file)
 
 
 def _plausible_without_preamble(start: bytes) -> bool:
@@ -111,13 +184,18 @@ def _plausible_without_preamble(start: bytes) -> bool:
     return start[:2] in (b"\x02\x00", b"\x08\x00") or start[:2] in (b"\x00\x08", b"\x00\x02")
 
 
-def _from_dataset(ds: Dataset, path: str, file: int, stream: Any, size: int) -> list[Image] | Other | Unreadable:
+def _described(
+    ds: Values, path: str, file: int, syntax: str
+) -> tuple[Patient, Coding, Making, dict[str, Any]] | Other | Unreadable:
+    """What a file shares with the other slices of its series, or why it is no image."""
     sop_class = text(ds, "SOPClassUID")
     modality = text(ds, "Modality").upper()
     patient = Patient(
-        _fold(text(ds, "PatientID")), _fold(text(ds, "PatientName")), text(ds, "PatientBirthDate"),
+        _fold(text(ds, "PatientID")),
+        _fold(text(ds, "PatientName")),
+        text(ds, "PatientBirthDate"),
         text(ds, "PatientSex").upper(),
-    )  # fmt: skip
+    )
     if sop_class in DRAWN or modality in ("SEG", "RTSTRUCT", "SR"):
         return Other(file, path, sop_class, patient, text(ds, "FrameOfReferenceUID"))
     rows, columns = integer(ds, "Rows"), integer(ds, "Columns")
@@ -128,58 +206,42 @@ def _from_dataset(ds: Dataset, path: str, file: int, stream: Any, size: int) -> 
     frames = integer(ds, "NumberOfFrames") or 1
     if not 0 < frames <= LARGEST_FRAMES:
         return Unreadable(file, "damaged: impossible number of frames")
-    syntax = _transfer_syntax(ds)
     if not syntax:
         return Unreadable(file, "damaged: it does not say how its pixels are encoded")
     coding = _coding(ds, syntax, rows, columns, frames)
     if coding is None:
         return Unreadable(file, "damaged: the description of its pixels makes no sense")
-    where = _pixels_at(stream, path, syntax, size)
-    if where is None:
-        return Unreadable(file, "an image without pixels")
-    contained = rows * columns * frames * coding.samples * (coding.bits_allocated // 8)
-    if where.offset is not None and not where.encapsulated and where.length < contained:
-        return Unreadable(file, "truncated: pixels are missing at its end")
-    ids = Ids(
+    padding = integer(ds, "PixelPaddingValue")
+    slope, intercept = number(ds, "RescaleSlope"), number(ds, "RescaleIntercept")
+    image = {
+        "orientation": unit_pair(numbers(ds, "ImageOrientationPatient")),
+        "spacing": spacing_pair(numbers(ds, "PixelSpacing")),
+        "slope": 1.0 if slope is None else slope,
+        "intercept": 0.0 if intercept is None else intercept,
+        "rescale_given": slope is not None and intercept is not None,
+        "rescale_type": text(ds, "RescaleType").upper(),
+        "padding": padding,
+        "padding_limit": integer(ds, "PixelPaddingRangeLimit") if padding is not None else None,
+    }
+    return patient, coding, _making(ds, syntax), {"modality": modality, "image": image}
+
+
+def _ids(ds: Values, patient: Patient, modality: str) -> Ids:
+    concatenated = "ConcatenationUID" in ds
+    return Ids(
         patient=patient,
         study=text(ds, "StudyInstanceUID"),
         series=text(ds, "SeriesInstanceUID"),
         instance=text(ds, "SOPInstanceUID"),
-        sop_class=sop_class,
+        sop_class=text(ds, "SOPClassUID"),
         frame_of_reference=text(ds, "FrameOfReferenceUID"),
         modality=modality,
         series_number=integer(ds, "SeriesNumber"),
         acquisition_number=integer(ds, "AcquisitionNumber"),
-        instance_number=integer(ds, "InstanceNumber"),
-        concatenation=text(ds, "ConcatenationUID"),
-        concatenation_part=integer(ds, "InConcatenationNumber"),
-        concatenation_total=integer(ds, "InConcatenationTotalNumber"),
-        concatenation_offset=integer(ds, "ConcatenationFrameOffsetNumber"),
+        concatenation=text(ds, "ConcatenationUID") if concatenated else "",
+        concatenation_part=integer(ds, "InConcatenationNumber") if concatenated else None,
+        concatenation_total=integer(ds, "InConcatenationTotalNumber") if concatenated else None,
     )
-    padding = integer(ds, "PixelPaddingValue")
-    slope, intercept = number(ds, "RescaleSlope"), number(ds, "RescaleIntercept")
-    image = Image(
-        file=file,
-        ids=ids,
-        when=when_of(ds),
-        coding=coding,
-        making=_making(ds, syntax),
-        where=where,
-        position=triple(ds, "ImagePositionPatient"),
-        orientation=unit_pair(numbers(ds, "ImageOrientationPatient")),
-        spacing=spacing_pair(numbers(ds, "PixelSpacing")),
-        slope=1.0 if slope is None else slope,
-        intercept=0.0 if intercept is None else intercept,
-        rescale_given=slope is not None and intercept is not None,
-        rescale_type=text(ds, "RescaleType").upper(),
-        padding=padding,
-        padding_limit=integer(ds, "PixelPaddingRangeLimit") if padding is not None else None,
-    )
-    if enhanced.is_multiframe(ds, sop_class):
-        return enhanced.planes(ds, image)
-    if frames > 1:
-        return Unreadable(file, "several frames without a description of each")
-    return [image]
 
 
 def _fold(value: str) -> str:
@@ -197,7 +259,7 @@ def _transfer_syntax(ds: Dataset) -> str:
     return IMPLICIT if implicit else ("1.2.840.10008.1.2.1" if little else BIG_ENDIAN)
 
 
-def _coding(ds: Dataset, syntax: str, rows: int, columns: int, frames: int) -> Coding | None:
+def _coding(ds: Values, syntax: str, rows: int, columns: int, frames: int) -> Coding | None:
     allocated = integer(ds, "BitsAllocated")
     stored = integer(ds, "BitsStored") or allocated
     samples = integer(ds, "SamplesPerPixel") or 1
@@ -233,17 +295,21 @@ def _pixels_at(stream: Any, path: str, syntax: str, size: int) -> Where | None:
         offset, length = here + 12, struct.unpack(order + "L", head[8:12])[0]
     else:
         offset, length = here + 8, struct.unpack(order + "L", head[4:8])[0]
-    encapsulated = UID(syntax).is_encapsulated if UID(syntax).is_transfer_syntax else length == 0xFFFFFFFF
     left = size - offset
-    return Where(path, offset, left if length == 0xFFFFFFFF else min(length, left), 0, bool(encapsulated))
+    undefined = length == 0xFFFFFFFF
+    return Where(path, offset, left if undefined else min(length, left), 0, _encapsulated(syntax, undefined))
 
 
-def _making(ds: Dataset, syntax: str) -> Making:
+@lru_cache(maxsize=64)
+def _encapsulated(syntax: str, undefined_length: bool) -> bool:
+    return bool(UID(syntax).is_encapsulated) if UID(syntax).is_transfer_syntax else undefined_length
+
+
+def _making(ds: Values, syntax: str) -> Making:
     kernels = texts(ds, "ConvolutionKernel")
     kernel, kernel_class = words.kernel(kernels)
     multi = texts(ds, "MultienergyCTAcquisition")[:1] == ("YES",)
     kev, units = enhanced.energy(ds)
-    mas = number(ds, "Exposure")
     return Making(
         image_type=texts(ds, "ImageType"),
         kvp=number(ds, "KVP"),
@@ -254,7 +320,6 @@ def _making(ds: Dataset, syntax: str) -> Making:
         stated_spacing_mm=number(ds, "SpacingBetweenSlices"),
         reconstruction_diameter_mm=number(ds, "ReconstructionDiameter"),
         contrast_agent=_contrast(ds),
-        tube_current_mas=mas,
         manufacturer=words.manufacturer(text(ds, "Manufacturer")),
         device_key="|".join(
             (text(ds, "Manufacturer"), text(ds, "ManufacturerModelName"), text(ds, "DeviceSerialNumber"))
@@ -279,7 +344,7 @@ LOSSY = {
 """Transfer syntaxes that always lose. JPEG 2000 (.91) and HTJ2K (.203) may or may not: there 0028,2110 decides."""
 
 
-def _contrast(ds: Dataset) -> bool | None:
+def _contrast(ds: Values) -> bool | None:
     """Whether a contrast agent was given: yes, no, or not said (the attribute is often left out without agent)."""
     agent = text(ds, "ContrastBolusAgent").upper()
     if agent in ("NONE", "NO", "N", "WITHOUT", "NON-CONTRAST", "NATIVE"):

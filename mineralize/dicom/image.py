@@ -35,11 +35,9 @@ class Ids:
     modality: str
     series_number: int | None = None
     acquisition_number: int | None = None
-    instance_number: int | None = None
     concatenation: str = ""
     concatenation_part: int | None = None
     concatenation_total: int | None = None
-    concatenation_offset: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +81,6 @@ class Making:
     stated_spacing_mm: float | None = None
     reconstruction_diameter_mm: float | None = None
     contrast_agent: bool | None = None
-    tube_current_mas: float | None = None
     manufacturer: str = ""
     device_key: str = ""
     tilt_deg: float | None = None
@@ -129,7 +126,6 @@ class Image:
     rescale_type: str = ""
     padding: int | None = None
     padding_limit: int | None = None
+    exposure_mas: float | None = None
     stack: str = ""
-    frame_order: tuple[int, ...] = ()
     multiframe: bool = False
-    real_world_units: str = ""

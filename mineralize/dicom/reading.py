@@ -13,7 +13,7 @@ from ..errors import InputError
 from ..scan import Note
 from .files import Gathered
 from .grouping import StudyGroup, group
-from .headers import Other, Unreadable, read_header
+from .headers import HeaderReader, Other, Unreadable
 from .image import Image
 from .people import one_patient
 
@@ -41,8 +41,9 @@ def read_ct(gathered: Gathered, *, one_person: bool = False, on_step: OnStep | N
     others: list[Other] = []
     unreadable: list[Unreadable] = []
     total = len(gathered.files)
+    reader = HeaderReader()
     for number, path in enumerate(gathered.files, 1):
-        found = read_header(path, number)
+        found = reader.read(path, number)
         if isinstance(found, Unreadable):
             unreadable.append(found)
         elif isinstance(found, Other):

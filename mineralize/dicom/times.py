@@ -10,10 +10,8 @@ import re
 from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 
-from pydicom.dataset import Dataset
-
 from .image import When
-from .values import text
+from .values import Values, text
 
 _OFFSET = re.compile(r"([+-])(\d{2})(\d{2})$")
 
@@ -49,7 +47,7 @@ def offset_of(value: str) -> int | None:
     return -minutes if match.group(1) == "-" else minutes
 
 
-def when_of(ds: Dataset, acquisition_datetime: Iterable[str] = ()) -> When:
+def when_of(ds: Values, acquisition_datetime: Iterable[str] = ()) -> When:
     """The moment of acquisition.
 
     Parameters

@@ -11,14 +11,23 @@ import math
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Protocol
 
-import pydicom
 from pydicom import config
 from pydicom.dataset import Dataset
+from pydicom.multival import MultiValue
 
+_MANY = (MultiValue, list, tuple)
 LARGEST_NUMBER = 1e9
 """Numbers beyond this are damage, not measurements."""
+
+
+class Values(Protocol):
+    """A dataset of the library, or the fast reader's elements: both give values by keyword."""
+
+    def get(self, keyword: str, /) -> Any: ...
+
+    def __contains__(self, keyword: Any, /) -> bool: ...
 
 
 @contextmanager
@@ -39,7 +48,7 @@ def quiet() -> Iterator[None]:
         logger.disabled, config.settings.reading_validation_mode = before
 
 
-def raw(ds: Dataset, keyword: str) -> Any:
+def raw(ds: Values, keyword: str) -> Any:
     """The value as the library gives it; ``None`` when absent, empty or unreadable."""
     try:
         value = ds.get(keyword)
@@ -50,13 +59,13 @@ def raw(ds: Dataset, keyword: str) -> Any:
     return value
 
 
-def text(ds: Dataset, keyword: str) -> str:
+def text(ds: Values, keyword: str) -> str:
     """The first value as stripped text, ``""`` when there is none."""
     value = raw(ds, keyword)
     if value is None:
         return ""
     try:
-        if isinstance(value, pydicom.multival.MultiValue | list | tuple):
+        if isinstance(value, _MANY):
             value = value[0] if len(value) else ""
         if isinstance(value, bytes):
             value = value.decode("latin-1")
@@ -65,19 +74,19 @@ def text(ds: Dataset, keyword: str) -> str:
         return ""
 
 
-def texts(ds: Dataset, keyword: str) -> tuple[str, ...]:
+def texts(ds: Values, keyword: str) -> tuple[str, ...]:
     """All values as stripped upper-case text."""
     value = raw(ds, keyword)
     if value is None:
         return ()
     try:
-        many = value if isinstance(value, pydicom.multival.MultiValue | list | tuple) else [value]
+        many = value if isinstance(value, _MANY) else [value]
         return tuple(str(v).strip().strip("\0").upper() for v in many)
     except Exception:
         return ()
 
 
-def numbers(ds: Dataset, keyword: str) -> tuple[float, ...]:
+def numbers(ds: Values, keyword: str) -> tuple[float, ...]:
     """All values as finite floats; ``()`` as soon as one of them is not."""
     value = raw(ds, keyword)
     if value is None or isinstance(value, bytes | Dataset):
@@ -85,7 +94,7 @@ def numbers(ds: Dataset, keyword: str) -> tuple[float, ...]:
     try:
         if isinstance(value, str):
             value = value.split("\\")
-        many = value if isinstance(value, pydicom.multival.MultiValue | list | tuple) else [value]
+        many = value if isinstance(value, _MANY) else [value]
         found = tuple(float(v) for v in many)
     except Exception:
         return ()
@@ -94,25 +103,25 @@ def numbers(ds: Dataset, keyword: str) -> tuple[float, ...]:
     return ()
 
 
-def number(ds: Dataset, keyword: str) -> float | None:
+def number(ds: Values, keyword: str) -> float | None:
     """The first value as a finite float."""
     found = numbers(ds, keyword)
     return found[0] if found else None
 
 
-def integer(ds: Dataset, keyword: str) -> int | None:
+def integer(ds: Values, keyword: str) -> int | None:
     """The first value as a whole number."""
     found = number(ds, keyword)
     return int(found) if found is not None and float(found).is_integer() else None
 
 
-def triple(ds: Dataset, keyword: str) -> tuple[float, float, float] | None:
+def triple(ds: Values, keyword: str) -> tuple[float, float, float] | None:
     """Exactly three finite numbers."""
     found = numbers(ds, keyword)
     return (found[0], found[1], found[2]) if len(found) == 3 else None
 
 
-def items(ds: Dataset, keyword: str) -> list[Dataset]:
+def items(ds: Values, keyword: str) -> list[Dataset]:
     """The items of a sequence, ``[]`` when it is absent or not a sequence."""
     value = raw(ds, keyword)
     if isinstance(value, Dataset):
