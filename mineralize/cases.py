@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from . import record, tables, texts, views
+from . import figures, impression, page, record, tables, texts, views
 from .errors import InputError, OutputError, UsageError
 from .record import History, Options
 from .settings import Settings
@@ -21,7 +21,7 @@ from .timeline import read as read_timeline
 MARKER = ".mineralize"
 """Names every file that was written into an output folder; only a folder with nothing else is ever replaced."""
 
-Step = Callable[..., None]
+Step = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)
@@ -53,9 +53,9 @@ class Outcome:
         return 5 if self.withheld else 0
 
 
-def load(request: Request) -> Timeline:
+def load(request: Request, on_step: Step | None = None) -> Timeline:
     """The case's time line with the request's seed, alias and settings put in."""
-    case = read_timeline(request.case)
+    case = read_timeline(request.case, on_step=on_step)
     if request.seed is not None:
         numbers = [scan.number for scan in case.scans]
         if request.seed_scan not in numbers:
@@ -81,7 +81,7 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
         with one clear sentence; then nothing was written.
     """
     check_output(out)
-    case = load(request)
+    case = load(request, on_step)
     study = analyse(case, request.settings, on_step=on_step)
     return write_study(study, out, request.options, on_step=on_step)
 
@@ -90,13 +90,18 @@ def write_study(study: Study, out: Path, options: Options | None = None, *, on_s
     """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all."""
     options = options or Options()
     if on_step is not None:
-        on_step("write results")
+        on_step("write results", 0, 0)
     layout = views.plan(study)
     document = record.history(study, layout, options)
+    pictures = figures.draw(study, document, layout)
     with whole_folder(out) as folder:
         write_text(folder / "measurements.csv", tables.measurements(document))
         write_text(folder / "changes.csv", tables.changes(document))
         write_text(folder / "history.json", record.dumps(document))
+        write_text(folder / "summary.html", page.render(document, pictures))
+        (folder / "figures").mkdir()
+        for name, data in pictures.files.items():
+            (folder / "figures" / name).write_bytes(data)
     trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
     return Outcome(document, trusts.count("withheld"), trusts.count("caution"))
 
@@ -133,7 +138,8 @@ def check_output(out: Path) -> None:
 def whole_folder(out: Path) -> Iterator[Path]:
     """A fresh folder beside ``out`` that takes its place by one rename when the block ends well.
 
-    An ``out`` that holds only files written by this function before is replaced; anything else is refused.
+    An ``out`` that holds only files written by this function before is replaced, recorded impressions being carried
+    over; anything else is refused.
     """
     _refuse_foreign(out)
     out = out.absolute()
@@ -147,6 +153,7 @@ def whole_folder(out: Path) -> Iterator[Path]:
         fresh.mkdir()
         yield fresh
         names = sorted(p.relative_to(fresh).as_posix() for p in fresh.rglob("*") if p.is_file())
+        impression.carry_over(out, fresh)
         write_text(fresh / MARKER, "".join(f"{name}\n" for name in names))
         if out.exists():
             out.rename(aside)
@@ -171,6 +178,7 @@ def _refuse_foreign(out: Path) -> None:
         if not out.is_dir():
             raise OutputError(texts.OUT_FILE)
         found = {p.relative_to(out).as_posix() for p in out.rglob("*") if not p.is_dir()}
+        found = {name for name in found if not name.startswith(f"{impression.FOLDER}/")}
         if not found:
             return
         marker = out / MARKER

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from . import __version__, batch, cases, cohort, texts
+from . import __version__, batch, cases, cohort, inspection, texts
 from .cases import Outcome, Request
 from .errors import CaseFileError, LesionNeeded, MineralizeError, UsageError
 from .progress import Progress
@@ -166,11 +166,8 @@ def _summarise(a: argparse.Namespace) -> int:
 
 
 def _inspect(a: argparse.Namespace) -> int:
-    from . import inspection
-
     with Progress() as progress:
-        progress("read headers")
-        text = inspection.report(a.case, keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers)
+        text = inspection.report(a.case, keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, on_step=progress)
     print(text)
     return 0
 

@@ -159,16 +159,16 @@ def _map(axes: Axes, held: RimMap, direction: Floats, scale: Normalize, *, thick
     if (state == BONE).any():
         axes.contour(x, y, (state == BONE).astype(float), [0.5], colors=[INK], linewidths=1.4)
     axes.add_patch(Ellipse((0, 0), 4, 2, fill=False, edgecolor=QUIET, lw=0.8))
-    for longitude in (-90, 0, 90):
+    for meridian in (-90, 0, 90):
         latitude = np.radians(np.linspace(-90, 90, 61))
-        lon = np.radians(longitude)
+        lon = np.radians(meridian)
         line = forward(
             np.stack([np.cos(latitude) * np.sin(lon), -np.cos(latitude) * np.cos(lon), np.sin(latitude)], axis=-1)
         )
         axes.plot(line[:, 0], line[:, 1], color=RULE, lw=0.4)
     axes.plot([-2, 2], [0, 0], color=RULE, lw=0.4)
-    for letter, longitude, latitude in LABELS:
-        lon, lat = np.radians(longitude), np.radians(latitude)
+    for letter, east, north in LABELS:
+        lon, lat = np.radians(east), np.radians(north)
         u, v = forward([np.cos(lat) * np.sin(lon), -np.cos(lat) * np.cos(lon), np.sin(lat)])
         axes.text(
             u, v, letter, fontsize=6, ha="center", va="center", color=INK,

@@ -24,7 +24,7 @@ DENSITY = LinearSegmentedColormap.from_list(
 """Lightness rises evenly and hue goes from blue to yellow, so order survives grey print and colour blindness."""
 
 PNG_DPI = 220
-_RC: dict[str, Any] = {
+_RC: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 9,
     "axes.edgecolor": QUIET,

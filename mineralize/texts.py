@@ -31,7 +31,7 @@ SECTIONS: Final[dict[str, str]] = {
     "rim": "The rim unwrapped",
     "changemap": "Where mineral changed",
     "findings": "Findings and what they rest on",
-    "tissue": "Tissue to expect, zone by zone",
+    "tissue": "Biopsy and tissue, zone by zone",
     "cautions": "Cautions",
     "method": "How this was made",
     "sign": "Review and signatures",
@@ -101,14 +101,7 @@ GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("Muscle around", ("perilesional_deficit", "perilesional_muscle", "reference_muscle", "oedema_extent")),
     ("Steady tissues", ("fat_reference", "cortex_reference")),
 )
-HEADLINES: Final = (
-    "lesion_volume",
-    "mineral_mass",
-    "rim_completeness",
-    "rim_core_ratio",
-    "zonal_contrast",
-    "cortex_gap",
-)
+HEADLINES: Final = ("lesion_volume", "mineral_mass", "rim_completeness", "rim_core_ratio", "cortex_gap")
 CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
 
 TRUST: Final[dict[str, str]] = {"ok": "trusted", "caution": "caution", "withheld": "withheld"}
@@ -121,6 +114,7 @@ EVENTS: Final[dict[str, str]] = {
     "other": "event",
 }
 
+TISSUE_TITLE: Final = "What the literature describes"
 TISSUE_NOTE: Final = (
     "What the literature describes for a lesion that matures from its periphery inwards. It is not a statement about "
     "this lesion: compare it with the slides, zone by zone. The limits between stages are customary and overlap."
@@ -134,6 +128,58 @@ NOT_MATCHED: Final = "not matched"
 NO_LESION: Final = "The lesion was not outlined in this scan."
 NO_PICTURE: Final = "No picture: neither outline nor alignment places the lesion in this scan."
 OUTSIDE: Final = "The plane lies outside this scan."
+
+PLANES: Final[dict[str, str]] = {
+    "axial": "Axial plane of the reference scan",
+    "coronal": "Coronal plane of the reference scan",
+    "sagittal": "Sagittal plane of the reference scan",
+}
+TRACE: Final = "The thin line is the outline; it is dotted where neighbours bridge it. Nothing is measured on pictures."
+DAY_ZERO: Final[dict[str, str]] = {
+    "onset": "Days count from onset: injury or first symptom, as given in case.toml.",
+    "first scan": "Days count from the first scan: the day of onset was not given.",
+}
+OTHERS: Final = "At other thresholds"
+ONE_SCAN: Final = "There is one scan only, so nothing can be compared."
+NEIGHBOURS: Final = "Between neighbouring scans"
+VERDICTS: Final = (
+    "A change is called real only where its interval excludes zero and it exceeds the published repeatability for "
+    "that kind of quantity, borrowed from tumour volumetry."
+)
+INTERVALS: Final = (
+    "Full dot: trusted; half dot: with caution; empty circle: withheld. Letters lead to the reason. Below each value "
+    "its interval: what re-measuring gives when outline, rim depth, threshold, slope and noise are moved as far as a "
+    "careful reader would accept."
+)
+ALT_COURSE: Final = "Plots of {quantities} over days with intervals. The values are in the table of quantities."
+ALT_PROFILE: Final = "Plot of mean attenuation against depth below the outline, one line per scan, darker is later."
+ALT_RIM: Final = (
+    "The rim of each scan unwrapped on an equal-area map: anterior in the middle, superior up, patient's left to the "
+    "right; upper row attenuation, lower row thickness; gaps hatched, unresolved parts dotted."
+)
+CAPTION_COURSE: Final = (
+    "Bars are intervals. Open dots: with caution. Crosses on the base line: withheld. Marks above: events."
+)
+CAPTION_PROFILE: Final = "Mean over the whole lesion at equal depth, at 120 kVp equivalent; the band is its spread."
+CAPTION_RIM: Final = (
+    "The outline as seen from its centre, equal areas as equal areas. A anterior, L left, P posterior, R right, "
+    "S superior, I inferior, of the reference scan. B: direction of a biopsy."
+)
+CAPTION_CHANGE: Final = (
+    "Over the later picture: where attenuation rose (plain, white edge) and where it fell (hatched, dark edge). "
+    "Smaller differences than the scale's lower end are left out."
+)
+MAP_WITHHELD: Final = "Withheld: fewer than two scans with an outline are lined up well enough to be compared."
+PROFILE_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan."
+RIM_WITHHELD: Final = "Withheld: no scan has an outline on which a rim could be laid out."
+PLANES_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan, so no plane can be laid through it."
+NO_FINDINGS: Final = "No statement was derived."
+NO_CAUTIONS: Final = "None."
+NO_BIOPSY: Final = "No biopsy site was given in case.toml."
+BIOPSY: Final = "Where the biopsy came from"
+FACT_CHANGE: Final = {"yes": "real change", "no": "change within error", "unsure": "change unsure"}
+ALL_NUMBERS: Final = "Every number on this page is in history.json, and every withheld one has its reason here."
+SKIP: Final = "Skip to content"
 
 CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
 CSV_CHANGES: Final = (

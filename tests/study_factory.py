@@ -18,7 +18,7 @@ from mineralize.geometry import Grid, Rigid
 from mineralize.maturation import Curve, CurvePoint
 from mineralize.measure import DepthProfile, Measurement, RimMap
 from mineralize.outline import Outline
-from mineralize.scan import Acquisition, InMemory, Note, Scan, Volume
+from mineralize.scan import Acquisition, InMemory, Note, Scan, SeriesRow, Volume
 from mineralize.settings import Settings
 from mineralize.statements import ExpectedTissue, Finding
 from mineralize.study import Study
@@ -319,6 +319,10 @@ def study(*, untrusted: int | None = None, missing: int | None = None, unresolve
         seeds=(Seed(3, tuple(float(v) for v in POSES[2].apply(CENTRE))),),
         notes=(Note("kvp-differs", "scan 4 was made at another tube voltage", "caution", "scan 4"),),
         input_hash="5f" * 32,
+        series=(
+            SeriesRow(1, 1, 0, 1, False, "a localizer", "localizer"),
+            SeriesRow(1, 2, 0, 39, True, "thinnest soft-kernel slices", score=8.5, kvp=120.0),
+        ),
     )
     return Study(
         timeline=timeline,

@@ -15,12 +15,20 @@ import study_factory
 from mineralize import batch, cases, cli, record, tables
 from mineralize.candidates import Candidate
 from mineralize.errors import InputError, LesionNeeded, OutputError, SeriesError, UsageError
+from mineralize.figures import Pictures
 from mineralize.progress import Progress
 
 CANDIDATES = (
     Candidate(1, 2, (38.04, -0.31, 18.8), 9000.0, 1480.0, 34.0, 2.4, 8.0, "a shell clear of the bone"),
     Candidate(2, 2, (-40.0, 12.0, 60.0), 4000.0, 700.0, 22.0, 0.0, 7.5, "against the cortex"),
 )
+
+
+@pytest.fixture(autouse=True)
+def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No pictures, they have tests of their own; no progress lines where the machine is slow."""
+    monkeypatch.setattr(cases.figures, "draw", lambda *_: Pictures({"course.png": b"drawn"}, {}))
+    monkeypatch.setattr("mineralize.progress.PATIENCE_SECONDS", 60.0)
 
 
 @pytest.fixture
@@ -30,7 +38,7 @@ def made_up(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
     def stand_in(study: Any = None, read: Exception | None = None, analyse: Exception | None = None) -> None:
         study = study or study_factory.study()
 
-        def read_case(path: Path) -> Any:
+        def read_case(path: Path, *, on_step: Any = None) -> Any:
             if read:
                 raise read
             return study.timeline
@@ -220,7 +228,7 @@ def test_batch_survives_bad_cases_and_equals_single(
 ) -> None:
     study = study_factory.study(unresolved=2)
 
-    def read_case(path: Path) -> Any:
+    def read_case(path: Path, *, on_step: Any = None) -> Any:
         if path.name == "DOE^JANE":
             raise InputError("the case folder is empty")
         if path.name == "WEISS^ANNA":

@@ -1,0 +1,227 @@
+"""``summary.html``: the whole history on one page, in one file, without network or script.
+
+Numbers come from the record only; each carries the place it was taken from (a JSON Pointer in ``data-at``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
+
+from . import page_tables, shown, texts
+from .figures import Pictures
+from .figures_change import alt as change_alt
+from .page_parts import bullets, day, esc, held, mark, measured, measured_interval, section, table
+from .page_pictures import planes, plot, timeline
+
+_ORDER = (
+    "facts",
+    "timeline",
+    "planes",
+    "findings",
+    "tissue",
+    "curves",
+    "profile",
+    "rim",
+    "changemap",
+    "quantities",
+    "changes",
+    "cautions",
+    "method",
+    "sign",
+)
+
+
+def render(document: Mapping[str, Any], pictures: Pictures) -> str:
+    """The page as HTML text."""
+    style = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+    parts = {
+        "facts": _facts(document),
+        "timeline": timeline(document) + page_tables.scans(document),
+        "planes": planes(document, pictures) or _withheld(texts.PLANES_WITHHELD),
+        "findings": _findings(document),
+        "tissue": _biopsies(document) + _tissue(document),
+        "curves": _figure(pictures, "course", _alt_course(), texts.CAPTION_COURSE) or f"<p>{esc(texts.ONE_SCAN)}</p>",
+        "profile": _figure(pictures, "profile", texts.ALT_PROFILE, texts.CAPTION_PROFILE)
+        or _withheld(texts.PROFILE_WITHHELD),
+        "rim": _figure(pictures, "rim", texts.ALT_RIM, texts.CAPTION_RIM) or _withheld(texts.RIM_WITHHELD),
+        "changemap": _change_map(document, pictures),
+        "quantities": page_tables.quantities(document),
+        "changes": page_tables.changes(document),
+        "cautions": _cautions(document),
+        "method": _method(document),
+        "sign": _sign(),
+    }
+    notes = {"quantities": esc(texts.INTERVALS), "changes": esc(texts.VERDICTS), "tissue": ""}
+    body = "".join(section(key, parts[key], note=notes.get(key, "")) for key in _ORDER if parts[key])
+    links = "".join(f'<li><a href="#{key}">{esc(texts.SECTIONS[key])}</a></li>' for key in _ORDER if parts[key])
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; img-src data:; '
+        "style-src 'unsafe-inline'\">"
+        f"<title>{esc(document['case'])}: {esc(texts.TITLE)}</title><style>{style}</style></head><body>"
+        f'<a class="skip" href="#main">{esc(texts.SKIP)}</a>'
+        f"<header><h1><span>{esc(document['case'])}</span> {esc(texts.TITLE)}</h1>"
+        f'<p class="disclaimer">{esc(texts.NOT_A_DEVICE)}</p></header>'
+        f'<nav aria-label="Sections"><ul>{links}</ul></nav><main id="main">{body}</main>'
+        f"<footer><p>{esc(texts.ALL_NUMBERS)}</p></footer></body></html>\n"
+    )
+
+
+def _facts(document: Mapping[str, Any]) -> str:
+    items = ""
+    for quantity in texts.HEADLINES:
+        rows = [i for i, r in enumerate(document["measurements"]) if r["quantity"] == quantity]
+        if not rows:
+            continue
+        last = document["measurements"][rows[-1]]
+        title = f"<dt>{esc(texts.quantity_title(quantity))}, {day(document, last['scan'])}</dt>"
+        if last["trust"] == "withheld":
+            items += f"<div>{title}<dd>{mark('withheld')}: {esc(last['reason'])}</dd></div>"
+            continue
+        body = f'<dd class="big">{measured(document, rows[-1])}</dd><dd>{measured_interval(document, rows[-1])} '
+        body += f"{mark(last['trust'])}</dd>"
+        pair = [
+            c
+            for c in document["changes"]
+            if c["quantity"] == quantity and c["to_scan"] == last["scan"] and c["difference"] is not None
+        ]
+        change = min(pair, key=lambda c: c["from_scan"], default=None)
+        if change is not None:
+            at = next(i for i in rows if document["measurements"][i]["scan"] == change["from_scan"])
+            body += (
+                f"<dd>from {measured(document, at)} on {day(document, change['from_scan'])}: "
+                f"<b>{esc(texts.FACT_CHANGE[change['real']])}</b></dd>"
+            )
+        items += f"<div>{title}{body}</div>"
+    return f'<dl class="facts">{items}</dl>' if items else ""
+
+
+def _findings(document: Mapping[str, Any]) -> str:
+    items = []
+    for f in document["correlation"]["findings"]:
+        rests = [f"{texts.quantity_title(r['quantity'])}, scan {r['scan']}" for r in f["rests_on"]]
+        rests += [
+            f"{texts.quantity_title(r['quantity'])}, scan {r['from_scan']} to {r['to_scan']}"
+            for r in f["rests_on_changes"]
+        ]
+        body = f"<p>{esc(f['text'])} {mark(f['trust'])}</p>"
+        if f["limits"]:
+            body += f'<p class="limits">{esc(f["limits"])}</p>'
+        if rests:
+            body += f'<p class="sources">Rests on: {esc("; ".join(dict.fromkeys(rests)))}.</p>'
+        if f["sources"]:
+            body += f'<p class="sources">{esc("; ".join(f["sources"]))}</p>'
+        items.append(body)
+    return bullets(items, "findings") or f"<p>{esc(texts.NO_FINDINGS)}</p>"
+
+
+def _biopsies(document: Mapping[str, Any]) -> str:
+    reports = document["correlation"]["biopsies"]
+    html = f"<h3>{esc(texts.BIOPSY)}</h3>"
+    if not reports:
+        return html + f"<p>{esc(texts.NO_BIOPSY)}</p>"
+    items = []
+    for r in reports:
+        body = f"<p><b>B{r['number']}</b> {esc(r['text'])} {mark(r['trust'])}</p>"
+        body += "".join(f"<p>{esc(site['text'])}</p>" for site in (r["site"], *r["carried"]) if site["text"])
+        for kind, text in (("unmatched", r["caution"]), ("limits", r.get("limits", ""))):
+            body += f'<p class="{kind}">{esc(text)}</p>' if text else ""
+        items.append(body)
+    return html + bullets(items, "findings")
+
+
+def _tissue(document: Mapping[str, Any]) -> str:
+    rows = document["correlation"]["expected_tissue"]
+    if not rows:
+        return ""
+    stages = list(dict.fromkeys((r["stage"], r["days"]) for r in rows))
+    body = ""
+    for zone in dict.fromkeys(r["zone"] for r in rows):
+        cells = ""
+        for stage, _ in stages:
+            for r in (r for r in rows if r["zone"] == zone and r["stage"] == stage):
+                here = f'<span class="here">scan {", ".join(map(str, r["scans"]))}</span>' if r["scans"] else ""
+                measured_here = "".join(f'<span class="about">{esc(line)}</span>' for line in r["measured"])
+                on_ct = f'<span class="about">On CT: {esc(r["on_ct"])}</span>'
+                cells += f"<td>{esc(r['tissue'])}{on_ct}{here}{measured_here}</td>"
+        body += f'<tr><th scope="row">{esc(zone)}</th>{cells}</tr>'
+    head = ["Zone", *(f'{esc(stage)}<span class="about">{esc(days)}</span>' for stage, days in stages)]
+    sources = list(dict.fromkeys(s for r in rows for s in r["sources"]))
+    onset = "" if document["day_zero"] == "onset" else f" {esc(texts.TISSUE_NO_ONSET)}"
+    return (
+        f'<h3>{esc(texts.TISSUE_TITLE)}</h3><p class="note">{esc(texts.TISSUE_NOTE)}{onset}</p>'
+        + table(texts.TISSUE_TITLE, head, f"<tbody>{body}</tbody>", "tissue")
+        + f'<p class="sources">{esc("; ".join(sources))}</p>'
+    )
+
+
+def _figure(pictures: Pictures, name: str, alt: str, caption: str) -> str:
+    image = plot(pictures, name, alt)
+    return f'<figure>{image}<figcaption class="note">{esc(caption)}</figcaption></figure>' if image else ""
+
+
+def _alt_course() -> str:
+    return texts.ALT_COURSE.format(quantities=", ".join(texts.quantity_title(q).lower() for q in texts.CURVES))
+
+
+def _change_map(document: Mapping[str, Any], pictures: Pictures) -> str:
+    if len(document["scans"]) < 2:
+        return ""
+    if pictures.change_scans is None:
+        return _withheld(texts.MAP_WITHHELD)
+    return _figure(pictures, "change", change_alt(document, *pictures.change_scans), texts.CAPTION_CHANGE)
+
+
+def _withheld(text: str) -> str:
+    return f"<p>{mark('withheld', words=False)} {esc(text)}</p>"
+
+
+def _cautions(document: Mapping[str, Any]) -> str:
+    items: dict[str, None] = {}
+    scans = [(n, s["scan"]) for s in document["scans"] for n in s["notes"]]
+    outlines = [(n, o["scan"]) for o in document["lesion"]["outlines"] for n in o["notes"]]
+    for note, scan in [*((n, None) for n in document["notes"]), *scans, *outlines]:
+        if note["level"] == "info":
+            continue
+        subject = note["subject"] or (f"scan {scan}" if scan else "")
+        items[f"{esc(subject)}: {esc(note['text'])}" if subject else esc(note["text"])] = None
+    for kind, rows in (("alignment", document["alignment"]), ("outline", document["lesion"]["outlines"])):
+        for row in rows:
+            if row["trust"] != "ok":
+                items[f"scan {row['scan']}, {kind} {mark(row['trust'])}: {esc(row['reason'])}"] = None
+    return bullets(items) or f"<p>{esc(texts.NO_CAUTIONS)}</p>"
+
+
+def _method(document: Mapping[str, Any]) -> str:
+    p = document["provenance"]
+    chosen = bullets(
+        f"scan {s['scan']}: {esc(n['text'])}" for s in document["scans"] for n in s["notes"] if n["level"] == "info"
+    )
+    settings = "; ".join(
+        f"{group}.{name} {_setting(value)}" for group, table_ in p["settings"].items() for name, value in table_.items()
+    )
+    libraries = ", ".join(f"{name} {version}" for name, version in p["libraries"].items())
+    lesion = document["lesion"]
+    outlines = bullets(
+        f"scan {o['scan']}: outline by {esc(o['method'])}, position within "
+        f"{held(f'/lesion/outlines/{i}/spread_mm', shown.number(o['spread_mm'], 1))} mm"
+        for i, o in enumerate(lesion["outlines"])
+        if o["spread_mm"] is not None
+    )
+    return (
+        f"<p>Lesion found by: {esc(lesion['found_by'])}. Reference scan: {document['reference_scan']}.</p>"
+        f'{outlines}{chosen}<p class="note hash">mineralize {esc(p["version"])}; input SHA-256 '
+        f'{esc(p["input_sha256"])}; libraries: {esc(libraries)}.</p><p class="note">Settings: {esc(settings)}.</p>'
+    )
+
+
+def _setting(value: Any) -> str:
+    return ", ".join(f"{v:g}" for v in value) if isinstance(value, list) else f"{value:g}"
+
+
+def _sign() -> str:
+    boxes = "".join(f"<div>{esc(name)}</div>" for name in texts.SIGNATURES)
+    return f'<p>{esc(texts.EXPERT_REVIEW)}</p><div class="sign">{boxes}</div>'
