@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 
-from .timeline_model import BiopsySite, Event, EventKind, Seed, Timeline
+from .timeline_model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
 
-__all__ = ["BiopsySite", "Event", "EventKind", "Seed", "Timeline", "read"]
+__all__ = ["BiopsySite", "Event", "EventKind", "Offered", "Seed", "Timeline", "read"]
 
 
 def read(path: str | os.PathLike[str], *, on_step: Callable[[str, int, int], None] | None = None) -> Timeline:

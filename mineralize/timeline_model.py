@@ -6,6 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
+from .geometry import Grid
 from .scan import Note, Scan, SeriesRow
 from .settings import Settings
 
@@ -41,12 +45,32 @@ class Seed:
 
 
 @dataclass(frozen=True, eq=False)
+class Offered:
+    """A place that was drawn in a scan before, by a segmentation, a contour set or a report.
+
+    ``number`` counts from 1 as ``inspect`` lists them (``[lesion] drawn = 1`` in ``case.toml`` takes it). ``point``
+    (LPS mm of scan ``scan``) lies inside the region. ``mask`` is the region on ``grid``, a part of the scan's own
+    grid; both are ``None`` for a mere point.
+    """
+
+    number: int
+    kind: str
+    scan: int
+    point: tuple[float, float, float]
+    volume_mm3: float | None = None
+    mask: NDArray[np.bool_] | None = field(default=None, repr=False)
+    grid: Grid | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, eq=False)
 class Timeline:
     """Scans in time order.
 
     ``day_zero`` is ``"onset"`` when ``case.toml`` gave one, else ``"first scan"``. ``seeds`` holds at most one
     point per scan, the first one given being the primary. ``notes`` tells what was set aside and why, and what
     is not comparable between scans; ``series`` is the table of all series with the reason for each 'no'.
+    ``offered`` are places drawn before; ``drawn_outline`` is the number of the one to be used as the outline, where
+    ``case.toml`` asks for that.
     """
 
     scans: tuple[Scan, ...]
@@ -59,6 +83,8 @@ class Timeline:
     settings: Settings = field(default_factory=Settings)
     input_hash: str = ""
     series: tuple[SeriesRow, ...] = ()
+    offered: tuple[Offered, ...] = ()
+    drawn_outline: int | None = None
     hasher: Callable[[], str] | None = field(default=None, repr=False)
 
     def content_hash(self) -> str:
