@@ -44,7 +44,10 @@ def _course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], documen
     values = factor * np.array([r["value"] for r in held])
     low = factor * np.array([r["value"] if r["low"] is None else r["low"] for r in held])
     high = factor * np.array([r["value"] if r["high"] is None else r["high"] for r in held])
-    axes.plot(days, values, color=VIOLET, lw=1.1, alpha=0.6, zorder=2)
+    places = [rows.index(r) for r in held]
+    for k in range(1, len(held)):  # dashed across a scan whose value is withheld
+        style = "-" if places[k] == places[k - 1] + 1 else (0, (2, 3))
+        axes.plot(days[k - 1 : k + 1], values[k - 1 : k + 1], color=VIOLET, lw=1.1, ls=style, alpha=0.6, zorder=2)
     axes.vlines(days, low, high, color=VIOLET, lw=1.6, zorder=2)
     for day, v, r in zip(days, values, held, strict=True):
         full = r["trust"] == "ok"

@@ -54,10 +54,10 @@ def table(caption: str, head: Iterable[str], body: str, kind: str = "", *, seen:
     )
 
 
-def measured(document: Mapping[str, Any], index: int, *, unit: bool = True) -> str:
-    """The value of a measurement row, tied to it."""
+def measured(document: Mapping[str, Any], index: int) -> str:
+    """The value of a measurement row, tied to it, with its unit."""
     row = document["measurements"][index]
-    return held(f"/measurements/{index}/value", shown.value(row, unit=unit))
+    return f'<span class="n">{held(f"/measurements/{index}/value", shown.value(row))}{esc(shown.unit(row))}</span>'
 
 
 def measured_interval(document: Mapping[str, Any], index: int) -> str:
@@ -65,8 +65,8 @@ def measured_interval(document: Mapping[str, Any], index: int) -> str:
     row = document["measurements"][index]
     if row["low"] is None or row["high"] is None:
         return ""
-    low = held(f"/measurements/{index}/low", shown.value(row, "low", unit=False))
-    high = held(f"/measurements/{index}/high", shown.value(row, "high", unit=False))
+    low = held(f"/measurements/{index}/low", shown.value(row, "low"))
+    high = held(f"/measurements/{index}/high", shown.value(row, "high"))
     return f"{low} to {high}"
 
 

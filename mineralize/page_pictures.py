@@ -90,14 +90,10 @@ def planes(document: Mapping[str, Any], pictures: Pictures) -> str:
 
 def _plane(document: Mapping[str, Any], shared: Mapping[str, Any], view: View) -> str:
     field, scale = shared["field_of_view_mm"], shared["scale_bar_mm"]
-    caption = f"<b>{day(document, view.scan)}</b>"
-    if not view.matched:
-        caption += f' <span class="unmatched">{esc(texts.NOT_MATCHED)}: {esc(view.reason)}</span>'
-    elif view.reason:
-        caption += f' <span class="unmatched">{esc(texts.TRUST["caution"])}: {esc(view.reason)}</span>'
+    caption = f"<figcaption><b>{day(document, view.scan)}</b></figcaption>"
+    remark = _remark(view)
     if view.hu is None:
-        body = f'<p class="nothing">{esc(no_picture(view))}</p>'
-        return f"<figure>{_caption(caption)}{body}</figure>"
+        return f'<figure>{caption}<p class="nothing">{esc(no_picture(view))}</p></figure>'
     number = next(s["day"] for s in document["scans"] if s["scan"] == view.scan)
     alt = texts.ALT_VIEW.format(
         plane=view.plane,
@@ -122,18 +118,26 @@ def _plane(document: Mapping[str, Any], shared: Mapping[str, Any], view: View) -
             EDGES[view.plane], ((0.5, 0.055), (0.96, 0.516), (0.5, 0.985), (0.04, 0.516)), strict=True
         )
     )
+    kind = "plane" if view.matched else "plane own"
     return (
-        f'<figure>{_caption(caption)}<svg class="plane" viewBox="0 0 {field:g} {field:g}" role="img" '
+        f'<figure>{caption}<svg class="{kind}" viewBox="0 0 {field:g} {field:g}" role="img" '
         f'aria-label="{esc(alt)}" style="--o:{OUTLINE}">'
         f'<image width="{field:g}" height="{field:g}" href="data:image/png;base64,{data}"/>{lines}'
         f'<g class="scale"><line x1="{x:.2f}" x2="{x + scale:.2f}" y1="{y:.2f}" y2="{y:.2f}" '
         f'stroke-width="{0.9 * unit:.2f}"/><text x="{x:.2f}" y="{y - 2 * unit:.2f}" font-size="{4.6 * unit:.2f}">'
-        f'<tspan data-at="/pictures/scale_bar_mm">{scale:g}</tspan> mm</text></g>{letters}</svg></figure>'
+        f'<tspan data-at="/pictures/scale_bar_mm">{scale:g}</tspan> mm</text></g>{letters}</svg>{remark}</figure>'
     )
 
 
-def _caption(inner: str) -> str:
-    return f"<figcaption>{inner}</figcaption>"
+def _remark(view: View) -> str:
+    """What a reader must know about a picture, below it; empty where all is well."""
+    if not view.matched:
+        text = texts.OWN_PLANE.format(plane=view.plane, reason=view.reason)
+        return f'<p class="remark"><b>{esc(texts.NOT_MATCHED)}</b> {esc(text)}</p>'
+    words = [texts.NO_LESION] if not view.traces else []
+    if view.reason:
+        words.append(f"{texts.TRUST['caution']}: {view.reason}")
+    return f'<p class="remark">{esc(" ".join(words))}</p>' if words else ""
 
 
 def plot(pictures: Pictures, name: str, alt: str) -> str:

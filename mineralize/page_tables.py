@@ -8,29 +8,37 @@ from typing import Any
 from . import shown, texts
 from .page_parts import day, esc, held, mark, measured, measured_interval, note_letter, table
 
+MANYFOLD_PERCENT = 900.0
+"""Beyond this a percent of a small beginning says less than the difference does."""
+
 
 class FootNotes:
-    """Reasons, each written once and lettered, with what they are about."""
+    """Reasons, each written once and lettered, with the scans and quantities that they are about."""
 
-    def __init__(self, prefix: str) -> None:
+    def __init__(self, prefix: str, quantities: int) -> None:
         self._prefix = prefix
-        self._about: dict[tuple[str, str], list[str]] = {}
+        self._quantities = quantities
+        self._about: dict[tuple[str, str], dict[int, list[str]]] = {}
 
-    def link(self, trust: str, reason: str, about: str) -> str:
+    def link(self, trust: str, reason: str, scan: int, quantity: str) -> str:
         """A reference to a reason; the reason is kept for :meth:`render`."""
         key = (trust, reason)
-        self._about.setdefault(key, []).append(about)
+        self._about.setdefault(key, {}).setdefault(scan, []).append(texts.quantity_title(quantity).lower())
         letter = note_letter(list(self._about).index(key))
         return f'<a class="foot" href="#{self._prefix}-{letter}"><span class="aloud">reason </span>{letter}</a>'
 
     def render(self) -> str:
         """The reasons as a list; empty where there are none."""
         items = []
-        for i, ((trust, reason), about) in enumerate(self._about.items()):
+        for i, ((trust, reason), scans_) in enumerate(self._about.items()):
             letter = note_letter(i)
+            about = "; ".join(
+                f"scan {scan}: {texts.EVERYTHING if len(found) == self._quantities else ', '.join(found)}"
+                for scan, found in scans_.items()
+            )
             items.append(
-                f'<li id="{self._prefix}-{letter}"><b>{letter}</b> {mark(trust)} <span>{esc(reason)} '
-                f'<span class="about">({esc("; ".join(about))})</span></span></li>'
+                f'<li id="{self._prefix}-{letter}"><b>{letter}</b> {mark(trust)} '
+                f'{esc(reason)} <span class="about">({esc(about)})</span></li>'
             )
         return f'<ul class="notes">{"".join(items)}</ul>' if items else ""
 
@@ -65,16 +73,16 @@ def scans(document: Mapping[str, Any]) -> str:
             f"<td>{esc(a['kernel'] or 'not stated')}</td><td>{contrast}</td><td>{lined}</td></tr>"
         )
     head = ("Scan", "Day", "Tube voltage", "Slice", "Spacing", "Pixel", "Kernel", "Contrast agent", "Lined up")
-    return table("Scans: how each was made and lined up", head, f"<tbody>{''.join(rows)}</tbody>", "plain")
+    return table("Scans: how each was made and lined up", head, f"<tbody>{''.join(rows)}</tbody>", "scans")
 
 
 def quantities(document: Mapping[str, Any]) -> str:
     """All quantities by group, one column per scan, with interval, trust and lettered reasons."""
     at = {(r["scan"], r["quantity"]): i for i, r in enumerate(document["measurements"])}
     numbers = [s["scan"] for s in document["scans"]]
-    notes = FootNotes("why")
     listed = {q for _, group in texts.GROUPS for q in group}
     found = list(dict.fromkeys(r["quantity"] for r in document["measurements"]))
+    notes = FootNotes("why", len(found))
     rest = tuple(q for q in found if q not in listed)
     groups = [(title, tuple(q for q in group if q in found)) for title, group in (*texts.GROUPS, (texts.OTHERS, rest))]
     body = ""
@@ -97,13 +105,13 @@ def _cell(document: Mapping[str, Any], index: int | None, notes: FootNotes) -> s
     if index is None:
         return '<td class="empty">–</td>'
     row = document["measurements"][index]
-    about = f"{texts.quantity_title(row['quantity'])}, scan {row['scan']}"
+    about = (row["scan"], row["quantity"])
     if row["trust"] == "withheld":
-        foot = notes.link("withheld", row["reason"], about)
+        foot = notes.link("withheld", row["reason"], *about)
         return f'<td class="gone">{mark("withheld")}{foot}</td>'
     tail = f" {mark(row['trust'], words=False)}"
     if row["trust"] == "caution":
-        tail += notes.link("caution", row["reason"], about)
+        tail += notes.link("caution", row["reason"], *about)
     interval = measured_interval(document, index)
     below = f'<span class="interval">{interval}</span>' if interval else ""
     return f"<td>{measured(document, index)}{tail}{below}</td>"
@@ -188,6 +196,8 @@ def _held(c: Mapping[str, Any], index: int, key: str) -> str:
 def _percent(c: Mapping[str, Any], index: int) -> str:
     if c["percent"] is None:
         return "–"
+    if abs(c["percent"]) > MANYFOLD_PERCENT:
+        return texts.MANYFOLD
     return held(f"/changes/{index}/percent", shown.number(c["percent"], 0, sign=True)) + f"{shown.THIN}%"
 
 

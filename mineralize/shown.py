@@ -57,21 +57,22 @@ def decimals_of(row: Mapping[str, Any]) -> int:
     return min(most, decimals_for(factor * (row["high"] - row["low"]) / 2))
 
 
-def value(row: Mapping[str, Any], key: str = "value", *, unit: bool = True) -> str:
-    """A number of a measurement row with its unit; empty where it is withheld."""
+def value(row: Mapping[str, Any], key: str = "value") -> str:
+    """A number of a measurement row without its unit; empty where it is withheld."""
     held = row[key]
     if held is None:
         return ""
-    share = is_share(row["quantity"])
-    text = number(held * 100 if share else held, decimals_of(row))
-    if not unit:
-        return text
-    words = "%" if share else texts.unit_words(row["unit"])
-    return f"{text}{THIN}{words}" if words else text
+    return number(held * 100 if is_share(row["quantity"]) else held, decimals_of(row))
+
+
+def unit(row: Mapping[str, Any]) -> str:
+    """The unit of a measurement row with the blank before it; empty where there is none."""
+    words = "%" if is_share(row["quantity"]) else texts.unit_words(row["unit"])
+    return f"{THIN}{words}" if words else ""
 
 
 def interval(row: Mapping[str, Any]) -> str:
     """``low to high`` of a measurement row, without unit."""
     if row["low"] is None or row["high"] is None:
         return ""
-    return f"{value(row, 'low', unit=False)} to {value(row, 'high', unit=False)}"
+    return f"{value(row, 'low')} to {value(row, 'high')}"

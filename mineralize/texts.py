@@ -125,6 +125,7 @@ ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wid
 ALT_OUTLINED: Final = ", outline drawn"
 ALT_CHANGE: Final = "Map of the change of attenuation in the matched plane from day {first} to day {last}."
 NOT_MATCHED: Final = "not matched"
+OWN_PLANE: Final = "This scan's own {plane} plane through the lesion, because {reason}."
 NO_LESION: Final = "The lesion was not outlined in this scan."
 NO_PICTURE: Final = "No picture: neither outline nor alignment places the lesion in this scan."
 OUTSIDE: Final = "The plane lies outside this scan."
@@ -140,6 +141,8 @@ DAY_ZERO: Final[dict[str, str]] = {
     "first scan": "Days count from the first scan: the day of onset was not given.",
 }
 OTHERS: Final = "At other thresholds"
+EVERYTHING: Final = "everything"
+MANYFOLD: Final = "over tenfold"
 ONE_SCAN: Final = "There is one scan only, so nothing can be compared."
 NEIGHBOURS: Final = "Between neighbouring scans"
 VERDICTS: Final = (
