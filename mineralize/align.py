@@ -6,13 +6,14 @@ deforms, the lesion grows and the table stays: only bone is used, and none of it
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from .align_checks import distinct, grown_exclusion, moved_bone, rival_cost
 from .align_refine import Blurred, GreyFit, Samples, SurfaceFit, common_sigma, fit_grey, fit_surface
-from .align_search import Field, Poses, search, short_fits, spread_out, trimmed_score
+from .align_search import Field, Poses, search, short_fits, spread_out
 from .align_trust import Evidence, as_pairs, fit_sd_at, free_scale, patch_mismatch, refits, verdict
 from .geometry import Floats, Rigid
 from .scan import Trust, Volume
@@ -24,6 +25,8 @@ LEVER_MM = 160.0
 EXCLUSION_MARGIN_MM = 6.0
 COARSE_POINTS, FINE_POINTS = 600, 2500
 COARSE_SIGMA_MM, FINE_SIGMA_MM = 2.0, 0.9
+NEIGHBOUR_MM = 60.0
+"""Bones up to this much further from the lesion than the nearest may help to pin it."""
 KEPT_POSES = 14
 GREY_POSES = 6
 
@@ -53,17 +56,6 @@ class Alignment:
     evidence: tuple[tuple[str, float], ...] = field(default=(), repr=False)
 
 
-@dataclass(frozen=True, eq=False)
-class _Side:
-    """The fixed side: bone points beside the lesion."""
-
-    bone: Bone
-    gap_mm: float
-    points: Floats
-    normals: Floats
-    axis: Floats
-
-
 def align(
     moving_scan_no: int,
     moving: Volume,
@@ -78,6 +70,9 @@ def align(
 ) -> Alignment:
     """Line up ``moving`` on ``fixed`` by the bone nearest the lesion.
 
+    Where that bone alone does not pin the position, it is tried again together with the bones beside it, and the
+    result is then never better than ``caution``.
+
     Parameters
     ----------
     lesion_point : LPS mm in ``fixed``.
@@ -88,136 +83,203 @@ def align(
     Alignment
         its transform maps LPS mm of ``moving`` to LPS mm of ``fixed``; never raises for poor data, says ``withheld``.
     """
-    lesion = np.asarray(lesion_point, float)
-
-    def nothing(reason: str) -> Alignment:
-        return Alignment(
-            moving_scan_no, fixed_scan_no, Rigid.identity(), float("nan"), 0.0, "withheld", reason,
-            *(float("inf"),) * 3,
-        )  # fmt: skip
-
     if moving_scan_no == fixed_scan_no:
         return Alignment(moving_scan_no, fixed_scan_no, Rigid.identity(), 0.0, 1.0, "ok", "the reference scan itself")
-    side = _fixed_side(fixed_skeleton, lesion, lesion_radius_mm + EXCLUSION_MARGIN_MM)
-    if side is None:
-        return nothing("no bone near the lesion in the reference scan")
+    lesion = np.asarray(lesion_point, float)
+    pair = _Pair(
+        moving_scan_no, moving, moving_skeleton, fixed_scan_no, fixed, fixed_skeleton, lesion, lesion_radius_mm
+    )
+    if not len(fixed_skeleton.points):
+        return pair.nothing("no bone in the reference scan")
     if not len(moving_skeleton.points):
-        return nothing("no bone in this scan")
-    moving_field = Field.of(moving_skeleton)
-    poses = _rough_poses(side, moving_skeleton, moving_field, lesion)
+        return pair.nothing("no bone in this scan")
+    field = Field.of(moving_skeleton)
+    bones = _bones_by_distance(pair)
+    if not bones:
+        return pair.nothing("no bone near the lesion in the reference scan")
+    first = _line_up(pair, field, bones[:1], settings)
+    if first.trust != "withheld":
+        return first
+    beside = [bone for bone in bones[1:] if bone[1] < bones[0][1] + NEIGHBOUR_MM]
+    if not beside:
+        return first
+    second = _line_up(pair, field, [bones[0], *beside], settings)
+    if second.trust == "withheld":
+        return first
+    reason = (
+        f"the bone nearest the lesion does not pin the position alone; lined up with its neighbours, {second.reason}"
+    )
+    return replace(second, trust="caution", reason=reason)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """Two scans and the lesion in the fixed one."""
+
+    moving_no: int
+    moving: Volume
+    moving_skeleton: Skeleton
+    fixed_no: int
+    fixed: Volume
+    fixed_skeleton: Skeleton
+    lesion: Floats
+    radius: float
+
+    def nothing(self, reason: str) -> Alignment:
+        """No transform could be found."""
+        lost = float("inf")
+        return Alignment(
+            self.moving_no, self.fixed_no, Rigid.identity(), float("nan"), 0.0, "withheld", reason, lost, lost, lost
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """The fixed side: bone points beside the lesion."""
+
+    points: Floats
+    normals: Floats
+    axis: Floats
+
+    def beyond(self, lesion: Floats, reach: float) -> _Side:
+        keep = np.linalg.norm(self.points - lesion, axis=1) > reach
+        return _Side(self.points[keep], self.normals[keep], self.axis)
+
+
+def _bones_by_distance(pair: _Pair) -> list[tuple[Bone, float]]:
+    """Fixed bones with enough surface outside the lesion's neighbourhood, nearest first, with their gap in mm."""
+    skeleton = pair.fixed_skeleton
+    apart = np.linalg.norm(skeleton.points - pair.lesion, axis=1)
+    found = []
+    for bone in skeleton.bones:
+        own = skeleton.point_labels == bone.label
+        free = own & (apart > pair.radius + EXCLUSION_MARGIN_MM)
+        if free.sum() >= max(200, 0.2 * own.sum()):
+            found.append((bone, float(apart[own].min())))
+    return sorted(found, key=lambda entry: entry[1])
+
+
+def _side(pair: _Pair, labels: list[int]) -> _Side:
+    skeleton = pair.fixed_skeleton
+    apart = np.linalg.norm(skeleton.points - pair.lesion, axis=1)
+    chosen = np.isin(skeleton.point_labels, labels) & (apart > pair.radius + EXCLUSION_MARGIN_MM)
+    near = chosen & (apart <= LEVER_MM)
+    chosen = near if near.sum() >= 500 else chosen
+    points = skeleton.points[chosen]
+    _, vectors = np.linalg.eigh(np.cov((points - points.mean(axis=0)).T))
+    return _Side(points, skeleton.normals[chosen], vectors[:, 2])
+
+
+def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], settings: AlignSettings) -> Alignment:
+    """Search, fit and judge with the given fixed bones."""
+    labels = [bone.label for bone, _ in bones]
+    side = _side(pair, labels)
+    poses = _rough_poses(side, pair.moving_skeleton, field, pair.lesion)
+    lost = "no position of this scan puts enough bone on the reference scan"
     if not len(poses.score):
-        return nothing("no position of this scan puts enough bone on the reference scan")
-    ranked = _coarse_grey(side, fixed, moving, poses, lesion)
-    if not ranked:
-        return nothing("no position of this scan puts enough bone on the reference scan")
-    fit, samples, blurred = _fine_grey(side, fixed, moving, ranked[0].pose)
-    surface = _surface(side, moving_skeleton, fit.pose)
-    evidence = _evidence(side, fit, samples, blurred, surface, ranked, lesion)
+        return pair.nothing(lost)
+    coarse = _coarse_grey(side, pair, [poses.rigid(k) for k in range(len(poses.score))])
+    if coarse is None:
+        return pair.nothing(lost)
+    ranked, samples, blurred = coarse
+    exclusion = pair.radius + EXCLUSION_MARGIN_MM
+    reach = grown_exclusion(side.points, field, ranked[0].pose, pair.lesion, exclusion)
+    if reach > exclusion:
+        shorter = side.beyond(pair.lesion, reach)
+        if len(shorter.points) >= 300:
+            again = _coarse_grey(shorter, pair, [fit.pose for fit in ranked])
+            if again is not None:
+                side, (ranked, samples, blurred) = shorter, again
+    rivals = [fit.cost for fit in ranked[1:] if distinct(ranked[0].pose, fit.pose, pair.lesion)]
+    runner_up = min(
+        min(rivals, default=float("inf")) / max(ranked[0].cost, 1e-9),
+        rival_cost(samples, blurred, ranked[0], side.axis, pair.lesion),
+    )
+    fit, samples, blurred = _fine_grey(side, pair, ranked[0].pose)
+    few = spread_out(side.points, 3000, seed=17)
+    others = pair.moving_skeleton
+    surface = fit_surface(
+        side.points[few], side.normals[few], others.points, others.normals, others.scan_grid, fit.pose
+    )
+    moved, gap = moved_bone(pair.fixed_skeleton, tuple(labels), field, fit.pose, pair.lesion, pair.radius)
+    evidence = replace(
+        _evidence(side.axis, fit, samples, blurred, surface, pair.lesion),
+        patch=patch_mismatch(side.points[few], surface.distance),
+        runner_up=runner_up,
+        second_bone=moved,
+        second_bone_gap=gap,
+        excluded_mm=reach,
+    )
     trust, reason = verdict(evidence, settings)
+    inside = pair.fixed_skeleton.scan_grid.contains(fit.pose.inverse().apply(others.points))
     return Alignment(
-        scan=moving_scan_no,
-        reference_scan=fixed_scan_no,
+        scan=pair.moving_no,
+        reference_scan=pair.fixed_no,
         transform=fit.pose.inverse(),
         residual_mm=surface.rms_mm,
-        overlap=_overlap(moving_skeleton, fixed_skeleton, fit.pose),
+        overlap=float(inside.mean()),
         trust=trust,
         reason=reason,
         predicted_sd_mm=evidence.predicted_sd,
         turn_sd_mm=evidence.turn_sd,
         slide_sd_mm=evidence.slide_sd,
-        bone_used=f"bone {side.bone.label}, {side.gap_mm:.0f} mm from the lesion's centre",
+        bone_used=_words(bones, pair.radius),
         evidence=as_pairs(evidence),
     )
 
 
-def _fixed_side(skeleton: Skeleton, lesion: Floats, exclusion_mm: float) -> _Side | None:
-    """Points of the bone nearest the lesion that has enough surface outside the lesion's neighbourhood."""
-    apart = np.linalg.norm(skeleton.points - lesion, axis=1)
-    best: tuple[float, Bone] | None = None
-    for bone in skeleton.bones:
-        own = skeleton.point_labels == bone.label
-        free = own & (apart > exclusion_mm)
-        if free.sum() < max(200, 0.2 * own.sum()):
-            continue
-        gap = float(apart[own].min())
-        if best is None or gap < best[0]:
-            best = gap, bone
-    if best is None:
-        return None
-    gap, bone = best
-    chosen = (skeleton.point_labels == bone.label) & (apart > exclusion_mm)
-    near = chosen & (apart <= LEVER_MM)
-    chosen = near if near.sum() >= 500 else chosen
-    points = skeleton.points[chosen]
-    _, vectors = np.linalg.eigh(np.cov((points - points.mean(axis=0)).T))
-    return _Side(bone, gap, points, skeleton.normals[chosen], vectors[:, 2])
+def _words(bones: list[tuple[Bone, float]], radius: float) -> str:
+    bone, gap = bones[0]
+    kind = "long bone" if bone.tubular else "bone"
+    text = f"the {kind} nearest the lesion ({max(gap - radius, 0.0):.0f} mm away, {bone.extent_mm:.0f} mm in view)"
+    return text if len(bones) == 1 else f"{text} with {len(bones) - 1} beside it"
 
 
-def _rough_poses(side: _Side, moving: Skeleton, moving_field: Field, lesion: Floats) -> Poses:
-    poses = search(side.points, moving, moving_field, lesion, KEPT_POSES)
+def _rough_poses(side: _Side, moving: Skeleton, field: Field, lesion: Floats) -> Poses:
+    poses = search(side.points, moving, field, lesion, KEPT_POSES)
     if not len(poses.score):
         return poses
     more = side.points[spread_out(side.points, 700, seed=5)]
-    poses = short_fits(more, moving_field, poses, steps=10, last_scale_mm=0.8)
-    poses = Poses(poses.rotation, poses.shift, trimmed_score(more, moving_field, poses))
+    poses = short_fits(more, field, poses, steps=10, last_scale_mm=0.8)
     return poses.take(np.argsort(poses.score, kind="stable"))
 
 
-def _coarse_grey(side: _Side, fixed: Volume, moving: Volume, poses: Poses, lesion: Floats) -> list[GreyFit]:
-    """Grey-value fits at low resolution from the best poses, best first."""
+def _coarse_grey(side: _Side, pair: _Pair, poses: list[Rigid]) -> tuple[list[GreyFit], Samples, Blurred] | None:
+    """Grey-value fits at low resolution from the best distinct poses, best first."""
     few = spread_out(side.points, COARSE_POINTS, seed=11)
     points, normals = side.points[few], side.normals[few]
-    sigma = common_sigma(fixed.grid, moving.grid, COARSE_SIGMA_MM)
-    samples = Samples.along_normals(Blurred.around(fixed, points, 8.0, sigma), points, normals)
+    sigma = common_sigma(pair.fixed.grid, pair.moving.grid, COARSE_SIGMA_MM)
+    samples = Samples.along_normals(Blurred.around(pair.fixed, points, 8.0, sigma), points, normals)
     chosen: list[Rigid] = []
-    for k in range(len(poses.score)):
-        pose = poses.rigid(k)
-        if all(_apart(pose, other, lesion) for other in chosen):
+    for pose in poses:
+        if all(distinct(pose, other, pair.lesion) for other in chosen):
             chosen.append(pose)
         if len(chosen) == GREY_POSES:
             break
     everywhere = np.concatenate([pose.apply(points) for pose in chosen])
-    blurred = Blurred.around(moving, everywhere, 12.0, sigma)
+    blurred = Blurred.around(pair.moving, everywhere, 12.0, sigma)
     fits = [fit_grey(samples, blurred, pose, steps=15, tolerance_mm=0.02) for pose in chosen]
-    return sorted((f for f in fits if f.overlap >= 0.2), key=lambda f: f.cost + 0.1 * (1 - f.overlap))
+    fits = sorted((f for f in fits if f.overlap >= 0.2), key=lambda f: f.cost + 0.1 * (1 - f.overlap))
+    return (fits, samples, blurred) if fits else None
 
 
-def _apart(first: Rigid, second: Rigid, point: Floats) -> bool:
-    return bool(
-        (first.inverse() @ second).angle_deg > 4.0 or np.linalg.norm(first.apply(point) - second.apply(point)) > 3.0
-    )
-
-
-def _fine_grey(side: _Side, fixed: Volume, moving: Volume, pose: Rigid) -> tuple[GreyFit, Samples, Blurred]:
+def _fine_grey(side: _Side, pair: _Pair, pose: Rigid) -> tuple[GreyFit, Samples, Blurred]:
     few = spread_out(side.points, FINE_POINTS, seed=13)
     points, normals = side.points[few], side.normals[few]
-    sigma = common_sigma(fixed.grid, moving.grid, FINE_SIGMA_MM)
-    samples = Samples.along_normals(Blurred.around(fixed, points, 7.0, sigma), points, normals)
-    blurred = Blurred.around(moving, pose.apply(points), 8.0, sigma)
+    sigma = common_sigma(pair.fixed.grid, pair.moving.grid, FINE_SIGMA_MM)
+    samples = Samples.along_normals(Blurred.around(pair.fixed, points, 7.0, sigma), points, normals)
+    blurred = Blurred.around(pair.moving, pose.apply(points), 8.0, sigma)
     return fit_grey(samples, blurred, pose, steps=25), samples, blurred
 
 
-def _surface(side: _Side, moving: Skeleton, pose: Rigid) -> SurfaceFit:
-    few = spread_out(side.points, 3000, seed=17)
-    return fit_surface(side.points[few], side.normals[few], moving.points, moving.normals, moving.scan_grid, pose)
-
-
 def _evidence(
-    side: _Side,
-    fit: GreyFit,
-    samples: Samples,
-    blurred: Blurred,
-    surface: SurfaceFit,
-    ranked: list[GreyFit],
-    lesion: Floats,
+    axis: Floats, fit: GreyFit, samples: Samples, blurred: Blurred, surface: SurfaceFit, lesion: Floats
 ) -> Evidence:
-    total, turn, slide = fit_sd_at(fit, lesion, side.axis)
-    jack, jack_turn, jack_slide, halves = refits(samples, blurred, fit, lesion, side.axis)
+    total, turn, slide = fit_sd_at(fit, lesion, axis)
+    jack, jack_turn, jack_slide, halves = refits(samples, blurred, fit, lesion, axis)
     scale, scale_sd = free_scale(samples, fit)
-    few = spread_out(side.points, 3000, seed=17)
-    rivals = [f for f in ranked[1:] if _apart(ranked[0].pose, f.pose, lesion)]
     seen = np.isfinite(fit.residual)
-    along = samples.world[seen] @ side.axis
+    along = samples.world[seen] @ axis
     return Evidence(
         fit_sd=total,
         jackknife_sd=jack,
@@ -225,18 +287,10 @@ def _evidence(
         slide_sd=float(np.fmax(slide, jack_slide)),
         halves=halves,
         surface_gap=float(np.linalg.norm(fit.pose.apply(lesion) - surface.pose.apply(lesion))),
-        patch=patch_mismatch(side.points[few], surface.distance),
         correlation=fit.correlation,
         unexplained=fit.cost,
         overlap_mm=float(np.ptp(along)) if seen.any() else 0.0,
         overlap=fit.overlap,
-        runner_up=min((f.cost for f in rivals), default=float("inf")) / max(ranked[0].cost, 1e-9),
         scale=scale,
         scale_sd=scale_sd,
-        excluded_mm=0.0,
     )
-
-
-def _overlap(moving: Skeleton, fixed: Skeleton, pose: Rigid) -> float:
-    """Share of the moving bone surface inside the fixed scan."""
-    return float(fixed.scan_grid.contains(pose.inverse().apply(moving.points)).mean())

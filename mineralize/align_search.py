@@ -161,6 +161,22 @@ def _basis(axis: Floats) -> Floats:
     return np.stack([first, np.cross(axis, first), axis])
 
 
+def _half_widths(points: Floats, axis: Floats) -> Floats:
+    """Half of the extent across an axis in the wider and the narrower direction."""
+    flat = points - np.outer(points @ axis, axis)
+    flat = flat - flat.mean(axis=0)
+    _, vectors = np.linalg.eigh(np.cov(flat.T))
+    return np.asarray(np.ptp(flat @ vectors[:, [2, 1]], axis=0) / 2)
+
+
+def _cross_shifts(spare: Floats) -> Floats:
+    """(K, 2) shifts across: a cross of one step, or as far as a wider part (two bones that touch) leaves room."""
+    steps = [np.arange(-n, n + 1) * CROSS_SHIFT_MM for n in np.clip(np.ceil(spare / CROSS_SHIFT_MM), 1, 4).astype(int)]
+    grid = np.stack(np.meshgrid(*steps, indexing="ij"), axis=-1).reshape(-1, 2)
+    corner = (np.abs(grid) == CROSS_SHIFT_MM).all(axis=1)
+    return grid[~corner] if len(grid) == 9 else grid
+
+
 def _score_shifts(turned: Floats, rotation: Floats, shifts: Floats, field: Field) -> Poses:
     """Score one rotation with many shifts. ``turned`` (N, 3) are rotated points, ``shifts`` (K, 3)."""
     value, inside = field.rough(turned[None] + shifts[:, None])
@@ -177,11 +193,12 @@ def _along_bone(few: Floats, centre: Floats, axis: Floats, length: float, bone: 
     source = _basis(axis)
     reach = max((length + bone.extent_mm) / 2 - 0.3 * min(length, bone.extent_mm), SLIDE_STEP_MM)
     slides = np.arange(-reach, reach + SLIDE_STEP_MM, SLIDE_STEP_MM)
-    cross = np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]], float) * CROSS_SHIFT_MM
+    spare = np.array(bone.half_widths) - _half_widths(few, axis)
+    cross = _cross_shifts(spare)
     found = []
     for direction in (1.0, -1.0):
         target = _basis(direction * bone.axis)
-        shifts = (cross[None] @ target[:2] + slides[:, None, None] * target[2]).reshape(-1, 3)
+        shifts = (cross[None] @ bone.across + slides[:, None, None] * target[2]).reshape(-1, 3)
         for degrees in np.arange(0.0, 360.0, ANGLE_STEP_DEG):
             c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
             rotation = target.T @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) @ source

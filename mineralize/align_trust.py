@@ -183,15 +183,17 @@ def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
     limit(e.patch, 0.25, 0.45, f"the bones differ in shape by {e.patch:.2f} mm over patches: another bone or patient?")
     limit(1 - e.correlation, 0.06, 0.15, f"grey values around the bone agree poorly (correlation {e.correlation:.2f})")
     limit(-e.overlap_mm, -40.0, -25.0, f"only {e.overlap_mm:.0f} mm of bone is in both scans")
-    limit(-e.runner_up, -1.5, -1.2, "another position fits almost as well")
+    limit(-e.runner_up, -3.0, -1.8, "another position, turned about the bone or slid along it, fits nearly as well")
     scale = max(abs(e.scale) - 2 * e.scale_sd, 0.0) if e.scale == e.scale else 0.0
     limit(
         scale, 0.01, 0.025, f"the bone differs in size by {100 * e.scale:.1f} %: another patient or a wrong pixel size?"
     )
-    if e.second_bone > 1.5 and e.second_bone_gap < 40.0:
-        objections.append(
-            ("caution", e.second_bone, f"another bone beside the lesion moved by {e.second_bone:.1f} mm meanwhile")
+    if e.second_bone > 1.0 and e.second_bone_gap < 40.0:
+        text = (
+            f"another bone {e.second_bone_gap:.0f} mm from the lesion moved against the one used, "
+            f"by {e.second_bone:.1f} mm or more"
         )
+        objections.append(("caution", e.second_bone, text))
     if not objections:
         return "ok", f"standard error {e.predicted_sd:.2f} mm at the lesion"
     level = worst(*(objection[0] for objection in objections))

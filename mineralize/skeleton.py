@@ -45,7 +45,8 @@ class Bone:
     """One connected part of the skeleton.
 
     ``axis`` is the LPS unit vector of its longest extent, ``extent_mm`` the length along it, ``width_mm`` the
-    equivalent diameter across. ``tubular`` parts are long and slim. ``likeness`` (0..1) says how much it
+    equivalent diameter across; ``across`` (2, 3) are the directions of its larger and smaller width and
+    ``half_widths`` half the extent in each. ``tubular`` parts are long and slim. ``likeness`` (0..1) says how much it
     resembles a bone rather than a mineralised lesion, ``reason`` why. ``core_hu`` is the median HU deeper than
     3 mm (NaN where nothing is that deep).
     """
@@ -61,6 +62,8 @@ class Bone:
     core_hu: float
     likeness: float
     reason: str
+    across: Floats
+    half_widths: tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -251,6 +254,7 @@ def _label_parts(mask: NDArray[np.bool_], grid: Grid, smallest_mm3: float) -> ND
         grown = np.where((grown == 0) & mask, wider, grown)
     rest = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(mask & (grown == 0), grid), True)).astype(np.int32)
     grown = np.where(rest > 0, rest + int(grown.max()), grown)
+    grown = _part_parallel(grown, grid)
     sizes = np.bincount(grown.ravel()) * grid.voxel_volume_mm3
     sizes[0] = 0
     order = np.argsort(-sizes)
@@ -258,6 +262,50 @@ def _label_parts(mask: NDArray[np.bool_], grid: Grid, smallest_mm3: float) -> ND
     for rank, label in enumerate(order[: int((sizes >= smallest_mm3).sum())], start=1):
         table[label] = rank
     return table[grown]
+
+
+def _part_parallel(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.int32]:
+    """Part two long bones that lie side by side and touch (forearm, lower leg): each keeps a core of its own."""
+    following = int(labels.max()) + 1
+    for label, span in enumerate(ndimage.find_objects(labels), start=1):
+        if span is None:
+            continue
+        inside = labels[span] == label
+        if inside.sum() * grid.voxel_volume_mm3 < 20_000:
+            continue
+        part_grid = grid.cropped([(s.start, s.stop) for s in span])
+        depth = -signed_distance(inside, part_grid)
+        for deeper_mm in (2.5, 4.0, 5.5):
+            cores = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(depth > deeper_mm, part_grid)))
+            sizes = np.bincount(cores.ravel())
+            sizes[0] = 0
+            large = np.flatnonzero(sizes > 0.15 * sizes.sum())
+            if len(large) < 2 or not _side_by_side([part_grid.to_world(np.argwhere(cores == k)) for k in large]):
+                continue
+            kept = np.where(np.isin(cores, large), cores, 0)
+            _, nearest = ndimage.distance_transform_edt(kept == 0, sampling=part_grid.spacing, return_indices=True)
+            owner = kept[tuple(nearest)]
+            view = labels[span]
+            for core in large[1:]:
+                view[inside & (owner == core)] = following
+                following += 1
+            break
+    return labels
+
+
+def _side_by_side(clouds: list[Floats]) -> bool:
+    """Whether point clouds are all long and slim and share at least half of the shorter one's length."""
+    spans = []
+    axis = np.zeros(3)
+    for cloud in clouds:
+        spread, vectors = np.linalg.eigh(np.cov(cloud.T))
+        if np.sqrt(spread[2] / max(spread[1], 1e-6)) < 2.5:
+            return False
+        axis = vectors[:, 2] if not axis.any() else axis
+        spans.append((float((cloud @ axis).min()), float((cloud @ axis).max())))
+    shared = min(high for _, high in spans) - max(low for low, _ in spans)
+    shortest = min(high - low for low, high in spans)
+    return shortest >= LONG_MM / 2 and shared >= 0.5 * shortest
 
 
 def _describe(
@@ -290,6 +338,8 @@ def _describe(
                 "width_mm": float(2 * np.sqrt(volume / extent / np.pi)),
                 "touches_ends": bool((at == 0).any() or (at >= np.asarray(whole.shape) - 1).any()),
                 "core_hu": float(np.median(coarse[span][deep])) if deep.any() else float("nan"),
+                "across": frozen(vectors[:, [1, 0]].T),
+                "half_widths": tuple(float(v) for v in np.ptp((world - centre) @ vectors[:, [1, 0]], axis=0) / 2),
                 "elongation": float(np.sqrt(spread[2] / max(spread[1], 1e-6))),
                 "ends": np.stack([world[np.argmin(along)], world[np.argmax(along)]]),
             }

@@ -1,0 +1,90 @@
+"""Looking for reasons to doubt a pose: rivals that fit as well, bone hidden by the lesion, another bone that moved.
+
+Poses map LPS mm of the *fixed* scan to LPS mm of the *moving* scan.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .align_refine import Blurred, GreyFit, Samples, fit_grey
+from .align_search import Field
+from .geometry import Floats, Rigid
+from .skeleton import Skeleton
+
+RIVAL_TURNS_DEG = (-135.0, -90.0, -45.0, -20.0, 20.0, 45.0, 90.0, 135.0, 180.0)
+RIVAL_SLIDES_MM = (-24.0, -12.0, 12.0, 24.0)
+DISTINCT_DEG, DISTINCT_MM = 4.0, 3.0
+SHELL_MM = 5.0
+MISFIT_MM = 1.2
+MISFIT_SHARE = 0.25
+LARGEST_GROWTH_MM = 60.0
+
+
+def distinct(first: Rigid, second: Rigid, point: Floats) -> bool:
+    """Whether two poses differ in angle or in where they take a point."""
+    apart = float(np.linalg.norm(first.apply(point) - second.apply(point)))
+    return (first.inverse() @ second).angle_deg > DISTINCT_DEG or apart > DISTINCT_MM
+
+
+def rival_cost(samples: Samples, moving: Blurred, best: GreyFit, axis: Floats, lesion: Floats) -> float:
+    """Least cost over the best one's, of poses turned about the bone or slid along it that settle elsewhere."""
+    centre = samples.world.mean(axis=0)
+    starts = [
+        Rigid.from_vectors((axis * np.radians(turn)).tolist(), (0, 0, 0), centre.tolist()) for turn in RIVAL_TURNS_DEG
+    ]
+    starts += [Rigid.from_vectors((0, 0, 0), (axis * slide).tolist()) for slide in RIVAL_SLIDES_MM]
+    least = float("inf")
+    for start in starts:
+        fit = fit_grey(samples, moving, best.pose @ start, steps=10, tolerance_mm=0.05)
+        if fit.overlap > 0.5 * best.overlap and distinct(best.pose, fit.pose, lesion):
+            least = min(least, fit.cost)
+    return least / max(best.cost, 1e-9)
+
+
+def grown_exclusion(points: Floats, field: Field, pose: Rigid, lesion: Floats, exclusion_mm: float) -> float:
+    """How far from the lesion the bone surfaces of both scans disagree without a break, mm.
+
+    A lesion fused with bone outgrows the zone that was left out for it; its surface then poses as bone.
+    """
+    moved = pose.apply(points)
+    distance, _ = field.exact(moved)
+    inside = field.scan_grid.contains(moved)
+    apart = np.linalg.norm(points - lesion, axis=1)
+    reach = exclusion_mm
+    while reach < exclusion_mm + LARGEST_GROWTH_MM:
+        shell = inside & (apart > reach) & (apart <= reach + SHELL_MM)
+        if shell.sum() < 15 or (np.abs(distance[shell]) > MISFIT_MM).mean() < MISFIT_SHARE:
+            break
+        reach += SHELL_MM
+    return reach
+
+
+def moved_bone(
+    fixed: Skeleton, used: tuple[int, ...], field: Field, pose: Rigid, lesion: Floats, radius_mm: float
+) -> tuple[float, float]:
+    """How far the most displaced other bone near the lesion lies from bone in the moving scan, and its gap.
+
+    Returns
+    -------
+    moved : mm, median distance of its surface; 0 where no other bone is in view.
+    gap : mm from the lesion's surface; infinite where there is none.
+    """
+    worst, gap_of = 0.0, float("inf")
+    for bone in fixed.bones:
+        if bone.label in used:
+            continue
+        own = fixed.points[fixed.point_labels == bone.label]
+        if len(own) < 150:
+            continue
+        apart = np.linalg.norm(own - lesion, axis=1)
+        near = own[(apart < apart.min() + 60.0) & (apart > radius_mm + 4.0)]
+        moved = pose.apply(near)
+        inside = field.scan_grid.contains(moved, 2.0)
+        if inside.sum() < 100 or apart.min() - radius_mm > 80.0:
+            continue
+        distance, _ = field.exact(moved[inside])
+        misfit = float(np.median(np.abs(distance)))
+        if misfit > max(worst, 0.8):
+            worst, gap_of = misfit, max(float(apart.min()) - radius_mm, 0.0)
+    return worst, gap_of
