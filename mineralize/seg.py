@@ -63,7 +63,7 @@ def slab(study: Study, number: int) -> Slab:
     muscle = study.measurement(number, "reference_muscle")
     soft = SOFT_HU if muscle is None or muscle.value is None else muscle.value
     lesion = found["lesion"]
-    own_slope = scan_slope(scan.acquisition, study.settings.mineral)[0]
+    _, own_slope, _ = scan_slope(scan.acquisition, study.settings.mineral)
     hu120 = to_hu120(scan.volume.hu[first:last][lesion].astype(np.float32), soft, own_slope)
     mineral = np.zeros(lesion.shape, bool)
     mineral[lesion] = hu120 >= study.settings.mineral.threshold_hu120
@@ -108,6 +108,9 @@ def build(identity: Identity, scan: Scan, part: Slab) -> Segmentation:
         if segment.modifier is not None:
             kind = held.SegmentedPropertyTypeCodeSequence[0]
             kind.SegmentedPropertyTypeModifierCodeSequence = [item(segment.modifier)]
+    organisation = identity.new_uid("seg", "dimensions", scan.number)
+    for held in (*seg.DimensionOrganizationSequence, *seg.DimensionIndexSequence):
+        held.DimensionOrganizationUID = organisation
     seg.SeriesDescription = "mineralize segmentation"
     identity.finish(seg, scan)
     return seg

@@ -28,7 +28,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     # whole
     ("study",),
     # results
-    ("texts", "views", "shown", "record", "tables", "impression", "concordance", "figures", "page", "pdf", "seg", "sr"),
+    ("texts", "views", "shown", "record", "tables", "impression", "concordance", "figures", "page", "pdf"),
+    ("codes", "identity", "seg", "sr"),
     # doors
     ("cases", "batch", "cohort", "web", "progress", "cli"),
     ("__main__",),
