@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+
+from .change import Change
+from .measure import UNITS, Measurement
+from .timeline_model import Timeline
 
 
 @dataclass(frozen=True)
@@ -25,3 +31,55 @@ class Curve:
     unit: str
     points: tuple[CurvePoint, ...]
     statement: str
+
+
+CURVES = (
+    "mineral_mass",
+    "lesion_volume",
+    "mineral_volume",
+    "rim_completeness",
+    "rim_core_ratio",
+    "zonal_contrast",
+    "core_attenuation",
+    "cortex_gap",
+    "perilesional_deficit",
+)
+"""Quantities shown as curves."""
+
+
+def find_curves(
+    timeline: Timeline, measurements: Sequence[Measurement], changes: Sequence[Change]
+) -> tuple[Curve, ...]:
+    """The course of the quantities in ``CURVES``; no model is fitted to fewer points than it has freedom for."""
+    table = {(row.scan, row.quantity): row for row in measurements}
+    curves = []
+    for quantity in CURVES:
+        points = []
+        for scan in timeline.scans:
+            row = table.get((scan.number, quantity))
+            if row is None:
+                points.append(CurvePoint(scan.number, scan.day, None, None, None, "withheld"))
+            else:
+                points.append(CurvePoint(scan.number, scan.day, row.value, row.low, row.high, row.trust))
+        curves.append(Curve(quantity, UNITS[quantity], tuple(points), _statement(quantity, points, changes)))
+    return tuple(curves)
+
+
+def _statement(quantity: str, points: Sequence[CurvePoint], changes: Sequence[Change]) -> str:
+    known = [p for p in points if p.value is not None]
+    if len(known) < 2:
+        return f"fewer than two scans give a value ({len(known)} of {len(points)})"
+    steps = {(c.from_scan, c.to_scan): c for c in changes if c.quantity == quantity}
+    words = []
+    for first, second in pairwise(known):
+        change = steps.get((first.scan, second.scan))
+        if change is None or change.difference is None:
+            continue
+        span = f"day {first.day} to {second.day}"
+        if change.real == "yes":
+            words.append(f"{'rose' if change.difference > 0 else 'fell'} from {span}")
+        elif change.real == "no":
+            words.append(f"unchanged within error from {span}")
+        else:
+            words.append(f"unsure from {span}")
+    return "; ".join(words)

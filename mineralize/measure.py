@@ -3,9 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
-from .geometry import Floats
-from .scan import Trust
+import numpy as np
+
+from .estimate import Estimate
+from .measure_bone import measure_bone
+from .measure_mineral import measure_mineral
+from .measure_muscle import measure_muscle
+from .measure_rim import measure_rim
+from .measure_shape import measure_shape
+from .measure_site import Site
+from .measure_zones import measure_zones
+from .outline import Neighbourhood, Outline
+from .reference import Reference
+from .rim_map import DepthProfile, RimMap
+from .scan import Trust, Volume, worst
+from .settings import Settings
+from .skeleton import Skeleton
+from .zones import find_zones
+
+__all__ = ["UNITS", "DepthProfile", "Measured", "Measurement", "RimMap", "measure_scan", "withhold_all"]
 
 
 @dataclass(frozen=True)
@@ -29,29 +47,150 @@ class Measurement:
     detail: dict[str, object] | None = None
 
 
+UNITS: dict[str, str] = {
+    "lesion_volume": "mm3",
+    "longest_diameter": "mm",
+    "axial_diameter": "mm",
+    "axial_perpendicular": "mm",
+    "mineral_mass": "mg",
+    "mineral_volume": "mm3",
+    "mineral_volume_100": "mm3",
+    "mineral_volume_130": "mm3",
+    "mineral_volume_200": "mm3",
+    "mineral_volume_300": "mm3",
+    "mineral_fraction": "1",
+    "rim_attenuation": "HU",
+    "core_attenuation": "HU",
+    "rim_core_ratio": "1",
+    "rim_core_difference": "HU",
+    "rim_peak_attenuation": "HU",
+    "rim_completeness": "1",
+    "rim_completeness_100": "1",
+    "rim_completeness_200": "1",
+    "rim_completeness_300": "1",
+    "rim_unresolved": "1",
+    "largest_gap": "1",
+    "rim_thickness": "mm",
+    "zonal_contrast": "1",
+    "core_fat_fraction": "1",
+    "core_fluid_fraction": "1",
+    "core_soft_fraction": "1",
+    "core_haze_fraction": "1",
+    "core_mineral_fraction": "1",
+    "cortex_gap": "mm",
+    "cortex_contact_area": "mm2",
+    "cleft_fraction": "1",
+    "perilesional_muscle": "HU",
+    "reference_muscle": "HU",
+    "perilesional_deficit": "HU",
+    "oedema_extent": "mm",
+    "fat_reference": "HU",
+    "cortex_reference": "HU",
+}
+"""Every quantity in the order of the tables, with its unit."""
+
+OWN_TISSUE = frozenset({"reference_muscle", "fat_reference", "cortex_reference"})
+"""Quantities of the scan, not of the lesion."""
+
+
 @dataclass(frozen=True, eq=False)
-class DepthProfile:
-    """Mean HU120 by depth below the outline: ``depth_mm`` (N,) bin centres, negative outside; NaN where empty."""
+class Measured:
+    """All rows of one scan, the depth profile and the unwrapped rim."""
 
-    scan: int
-    depth_mm: Floats
-    hu120_mean: Floats
-    hu120_low: Floats
-    hu120_high: Floats
-    inradius_mm: float
+    rows: tuple[Measurement, ...]
+    profile: DepthProfile
+    rim_map: RimMap
 
 
-@dataclass(frozen=True, eq=False)
-class RimMap:
-    """The rim unwrapped: per outline vertex (V,), direction (V, 3) unit LPS from the centroid, area in mm2.
+def measure_scan(
+    near: Neighbourhood,
+    reference: Reference,
+    outline: Outline,
+    settings: Settings,
+    volume: Volume,
+    skeleton: Skeleton | None = None,
+    *,
+    whole_verdicts: tuple[tuple[Trust, str], ...] = (),
+) -> Measured:
+    """Measure everything about one outlined lesion on the scan's own voxels.
 
-    ``peak_hu120``: highest HU120 along the inward normal; ``thickness_mm``: NaN where not mineralised;
-    ``state``: 0 gap, 1 mineral, 2 unresolved, 3 facing bone contact.
+    Parameters
+    ----------
+    near : surroundings, reaching at least 12 mm beyond the outline where the scan does.
+    volume, skeleton : the whole scan, for muscle far away.
+    whole_verdicts : what limits every quantity of this scan, such as metal or an unknown tube voltage.
     """
+    zones = find_zones(outline, near.grid, settings.zones)
+    site = Site(outline.scan, near, reference, outline, zones, settings)
+    has_mineral = bool(site.mineral.any())
+    rim_rows, rim_map = measure_rim(site, has_mineral=has_mineral)
+    estimates = [
+        *measure_shape(site),
+        *measure_mineral(site),
+        *measure_zones(site),
+        *rim_rows,
+        *measure_bone(site),
+        *measure_muscle(site, volume, skeleton),
+    ]
+    found = {e.quantity: e for e in estimates}
+    rows = []
+    for quantity, unit in UNITS.items():
+        estimate = found.get(quantity)
+        if estimate is None:
+            rows.append(_none(outline.scan, quantity, unit, "it was not measured"))
+        else:
+            extra = () if quantity in OWN_TISSUE else whole_verdicts
+            rows.append(as_row(outline.scan, estimate, extra))
+    return Measured(tuple(rows), _profile(site), rim_map)
 
-    scan: int
-    direction: Floats
-    area_mm2: Floats
-    peak_hu120: Floats
-    thickness_mm: Floats
-    state: Floats
+
+def as_row(scan: int, estimate: Estimate, extra: tuple[tuple[Trust, str], ...] = ()) -> Measurement:
+    """The row of an estimate; a withheld one loses its numbers."""
+    trust = worst(estimate.trust, *(level for level, _ in extra))
+    reasons = [estimate.reason] if estimate.trust == trust and estimate.reason else []
+    reasons += [text for level, text in extra if level == trust]
+    reason = "; ".join(dict.fromkeys(reasons)) if trust != "ok" else ""
+    if trust == "withheld" or estimate.value is None:
+        return _none(scan, estimate.quantity, estimate.unit, reason or "it could not be determined")
+    low, high = estimate.interval
+    return Measurement(
+        scan,
+        estimate.quantity,
+        float(estimate.value),
+        float(low),
+        float(high),
+        estimate.unit,
+        trust,
+        reason,
+        estimate.dominant,
+        estimate.detail,
+    )
+
+
+def _none(scan: int, quantity: str, unit: str, reason: str) -> Measurement:
+    return Measurement(scan, quantity, None, None, None, unit, "withheld", reason)
+
+
+def withhold_all(scan: int, reason: str, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:
+    """Every quantity withheld for one reason, but for those in ``kept``."""
+    held = {row.quantity: row for row in kept}
+    return tuple(held.get(q) or _none(scan, q, unit, reason) for q, unit in UNITS.items())
+
+
+def _profile(site: Site) -> DepthProfile:
+    """Mean HU120 and its noise interval in depth bins of about 1 mm, from 6 mm outside to the centre."""
+    deepest = site.zones.inradius_mm
+    edges = np.arange(-6.0, deepest + 1.0, 1.0 if deepest > 4 else 0.5)
+    centres = 0.5 * (edges[:-1] + edges[1:])
+    means: list[float] = []
+    errors: list[float] = []
+    usable = site.usable
+    depth, values = site.zones.depth[usable], site.hu120[usable]
+    which = np.digitize(depth, edges) - 1
+    for i in range(len(centres)):
+        chosen: Any = values[which == i]
+        enough = len(chosen) >= 3
+        means.append(float(chosen.mean()) if enough else float("nan"))
+        errors.append(2.0 * site.reference.mean_error(len(chosen) * site.voxel_mm3) if enough else float("nan"))
+    mean, error = np.array(means), np.array(errors)
+    return DepthProfile(site.scan, centres, mean, mean - error, mean + error, deepest)

@@ -164,7 +164,7 @@ def find_outline(
     if mineral.sum() * near.grid.voxel_volume_mm3 < 15.0:
         return None
     points = near.grid.to_world(np.argwhere(mineral))
-    mesh = _Mesh.of(settings.outline.rays)
+    mesh = RayMesh.of(settings.outline.rays)
     body = _ellipsoid_of(points, seed, mesh.directions, expected)
     margin = mass_margin(near, reference, body)
     for _ in range(2):
@@ -177,7 +177,7 @@ def find_outline(
 
 
 @dataclass(frozen=True, eq=False)
-class _Mesh:
+class RayMesh:
     """Directions of the rays (N, 3), triangles (F, 3) and edges (E, 2) between them."""
 
     directions: Floats
@@ -185,7 +185,7 @@ class _Mesh:
     edges: NDArray[Any]
 
     @classmethod
-    def of(cls, count: int) -> _Mesh:
+    def of(cls, count: int) -> RayMesh:
         directions, faces = sphere_directions(count)
         return cls(directions, faces, mesh_edges(faces))
 
@@ -268,7 +268,7 @@ def _first_surface(
     near: Neighbourhood,
     mineral: NDArray[np.bool_],
     body: Ellipsoid,
-    mesh: _Mesh,
+    mesh: RayMesh,
     settings: Settings,
     margin: Margin,
 ) -> Floats:
@@ -293,12 +293,12 @@ def _first_surface(
     # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
     cost = -2.0 * edge + 1.5 * outside_mineral + 0.3 * (levels[None, :] - 1.0) ** 2
     cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1)
-    cost = cost + np.clip(_region_cost(near, margin, spots, step), -4.0, 4.0)
+    cost = cost + np.clip(region_cost(near, margin, spots, step), -4.0, 4.0)
     smooth = settings.outline.smoothness * 0.25 * typical / 0.5
     return np.asarray(levels[optimal_levels(cost, mesh.edges, smooth)])
 
 
-def _region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats) -> Floats:
+def region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats) -> Floats:
     """(N, L) cost of enclosing the soft tissue up to each level; 0 where inside and outside look alike.
 
     Truncated squared distances to the typical inside and outside (a piecewise constant two-region model,
@@ -321,7 +321,7 @@ def _refined(
     reference: Reference,
     body: Ellipsoid,
     radius: Floats,
-    mesh: _Mesh,
+    mesh: RayMesh,
     margin: Margin,
     mineral: NDArray[np.bool_],
     settings: Settings,
@@ -330,13 +330,9 @@ def _refined(
     count = len(mesh.directions)
     faces = mesh.faces
     stretch = mesh.directions @ body.shape.T
-    umbrella = smoothing_matrix(count, mesh.edges)
     blend = smoothing_matrix(count, mesh.edges, passes=2)
-    spacing_angle = np.sqrt(4 * np.pi / count)
-    bend = csc_matrix(umbrella - diags_array(np.ones(count)))
-    penalty = (bend.T @ bend) * (0.6 * (0.112 / spacing_angle) ** 4)
-    pull = diags_array(np.full(count, 2e-4))
-    radius = _solve(radius, np.ones(count), penalty, pull)
+    penalty, pull = bending(mesh)
+    radius = solve_radius(radius, np.ones(count), penalty, pull)
     found: Edges | None = None
     weight: Floats = np.ones(count)
     for search in (6.0, 4.0, 3.0, 3.0):
@@ -357,7 +353,7 @@ def _refined(
         weight = trust
         solved = radius
         for _ in range(4):
-            solved = _solve(target, weight, penalty, pull)
+            solved = solve_radius(target, weight, penalty, pull)
             off = (target - solved) * np.linalg.norm(stretch, axis=1)
             weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
         radius = np.clip(solved, 0.15, 2.5)
@@ -401,7 +397,15 @@ def _margin_edges(
     return np.asarray(np.clip(depth, -2.0, 2.0)), np.asarray(weight)
 
 
-def _solve(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Floats:
+def bending(mesh: RayMesh, stiffness: float = 0.6) -> tuple[Any, Any]:
+    """Penalty matrix on the bending of the radius over the mesh, and a weak pull of every radius to 1."""
+    count = len(mesh.directions)
+    spacing_angle = np.sqrt(4 * np.pi / count)
+    bend = csc_matrix(smoothing_matrix(count, mesh.edges) - diags_array(np.ones(count)))
+    return (bend.T @ bend) * (stiffness * (0.112 / spacing_angle) ** 4), diags_array(np.full(count, 2e-4))
+
+
+def solve_radius(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Floats:
     """Radius that follows ``target`` where weighted and bends as little as possible elsewhere."""
     weighted = diags_array(weight)
     matrix = csc_matrix(weighted + penalty + pull)

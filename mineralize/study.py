@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
-from .align import Alignment
-from .candidates import Candidate
-from .change import Change
-from .geometry import Floats
-from .maturation import Curve
-from .measure import DepthProfile, Measurement, RimMap
+import numpy as np
+
+from .align import Alignment, align
+from .candidates import Candidate, clear_winner
+from .change import Change, find_changes
+from .correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
+from .errors import LesionNeeded
+from .geometry import Floats, Rigid
+from .lesion import SeenScan, candidates_of, find_lesion, look_at, outline_at
+from .maturation import Curve, find_curves
+from .measure import DepthProfile, Measured, Measurement, RimMap, measure_scan, withhold_all
 from .outline import Outline
-from .scan import Note
+from .scan import Note, Trust
 from .settings import Settings
-from .statements import BiopsyReport, ExpectedTissue, Finding
-from .timeline import Timeline
+from .timeline_model import Timeline
+
+OnStep = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,3 +59,210 @@ class Study:
             if row.scan == scan and row.quantity == quantity:
                 return row
         return None
+
+
+class _Clock:
+    """Wall seconds per stage, and word to whoever watches."""
+
+    def __init__(self, on_step: OnStep | None) -> None:
+        self._on_step = on_step
+        self._spent: dict[str, float] = {}
+        self._stage, self._since = "", time.perf_counter()
+
+    def stage(self, name: str, done: int = 0, total: int = 0) -> None:
+        now = time.perf_counter()
+        if self._stage:
+            self._spent[self._stage] = self._spent.get(self._stage, 0.0) + now - self._since
+        self._stage, self._since = name, now
+        if self._on_step is not None and name:
+            self._on_step(name, done, total)
+
+    def seconds(self) -> tuple[tuple[str, float], ...]:
+        self.stage("")
+        return tuple((name, round(spent, 3)) for name, spent in self._spent.items())
+
+
+def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnStep | None = None) -> Study:
+    """Align the scans, outline the lesion in each, measure, compare, and state what follows.
+
+    Parameters
+    ----------
+    timeline : scans in time order, with a seed in one of them or none.
+    settings : overrides those of the time line.
+    on_step : called with (stage, done, total).
+
+    Raises
+    ------
+    LesionNeeded
+        when no seed was given and no candidate clearly wins.
+    """
+    settings = settings or timeline.settings
+    clock = _Clock(on_step)
+    count = len(timeline.scans)
+    seen: dict[int, SeenScan] = {}
+    for i, scan in enumerate(timeline.scans):
+        clock.stage("read voxels", i, count)
+        _ = scan.volume
+        clock.stage("find bones", i, count)
+        seen[scan.number] = look_at(scan, settings)
+    clock.stage("find the lesion")
+    base, point, origin, candidates = _where(timeline, seen)
+    notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
+    first = find_lesion(seen[base], point, settings)
+    if first is None and origin != "given":
+        raise LesionNeeded(
+            f"nothing could be outlined at the strongest candidate of scan {base}; "
+            "give a point in the lesion with --seed or in case.toml",
+            candidates,
+        )
+    centre = np.asarray(point, float) if first is None else first.centroid
+    radius = 25.0 if first is None else _radius(first)
+    alignments: list[Alignment] = []
+    for i, scan in enumerate(timeline.scans):
+        clock.stage("align on the skeleton", i, count)
+        alignments.append(_aligned(seen, scan.number, base, centre, radius, settings))
+    outlines: dict[int, Outline | None] = {base: first}
+    own_seeds = {s.scan: np.asarray(s.point, float) for s in timeline.seeds}
+    order = sorted((a.scan for a in alignments if a.scan != base), key=lambda n: abs(n - base))
+    for i, number in enumerate(order):
+        clock.stage("outline the lesion", i + 1, count)
+        alignment = next(a for a in alignments if a.scan == number)
+        found, note = outline_at(seen[number], alignment, seen[base], outlines, own_seeds.get(number), settings)
+        outlines[number] = found
+        notes += note
+    if first is None:
+        clock.stage("outline the lesion", 0, count)
+        outlines[base], note = _carried_to_base(seen, base, outlines, alignments, settings, point)
+        notes += note
+    measured: dict[int, Measured | None] = {}
+    for i, scan in enumerate(timeline.scans):
+        clock.stage("measure", i, count)
+        measured[scan.number] = _measured(seen[scan.number], outlines.get(scan.number), settings)
+    clock.stage("compare")
+    rows: list[Measurement] = []
+    for scan in timeline.scans:
+        result = measured[scan.number]
+        if result is None:
+            why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
+            rows += withhold_all(scan.number, why[0] if why else "the lesion was not found in this scan")
+        else:
+            rows += result.rows
+    table = tuple(rows)
+    changes = find_changes(timeline, table)
+    curves = find_curves(timeline, table, changes)
+    ordered = [outlines.get(s.number) for s in timeline.scans]
+    maps = [m.rim_map if (m := measured[s.number]) is not None else None for s in timeline.scans]
+    profiles = [m.profile if (m := measured[s.number]) is not None else None for s in timeline.scans]
+    said = findings(timeline, table, changes, curves, alignments)
+    tissue = expected_tissue(timeline, table)
+    biopsies = biopsy_reports(
+        timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}
+    )
+    return Study(
+        timeline,
+        settings,
+        base,
+        origin,
+        tuple(alignments),
+        tuple(ordered),
+        tuple(o.centroid if o is not None else None for o in ordered),
+        table,
+        changes,
+        tuple(profiles),
+        tuple(maps),
+        curves,
+        said,
+        tissue,
+        biopsies,
+        candidates,
+        tuple(notes),
+        clock.seconds(),
+    )
+
+
+def _where(
+    timeline: Timeline, seen: dict[int, SeenScan]
+) -> tuple[int, tuple[float, float, float], str, tuple[Candidate, ...]]:
+    """(scan, point, origin, candidates): the seed given, or a candidate that clearly wins."""
+    if timeline.seeds:
+        seed = timeline.seeds[0]
+        return seed.scan, seed.point, "given", ()
+    everything: list[Candidate] = []
+    winners: list[Candidate] = []
+    for scan in timeline.scans:
+        own = candidates_of(seen[scan.number])
+        everything += own
+        winner = clear_winner(own)
+        if winner is not None:
+            winners.append(winner)
+    numbered = tuple(replace(c, number=i + 1) for i, c in enumerate(sorted(everything, key=lambda c: -c.score)[:9]))
+    if not winners:
+        what = "several structures could be the lesion" if numbered else "no mineral outside the skeleton was found"
+        raise LesionNeeded(f"{what}; name a point in the lesion with --seed or in case.toml", numbered)
+    best = max(winners, key=lambda c: c.score)
+    return best.scan, best.point, f"found: candidate of scan {best.scan} leads clearly", numbered
+
+
+def _radius(outline: Outline) -> float:
+    return float(np.linalg.norm(outline.vertices - outline.centroid, axis=1).max())
+
+
+def _aligned(
+    seen: dict[int, SeenScan], number: int, base: int, centre: Floats, radius: float, settings: Settings
+) -> Alignment:
+    if number == base:
+        return Alignment(base, base, Rigid.identity(), 0.0, 1.0, "ok", "this is the reference scan")
+    moving, fixed = seen[number], seen[base]
+    return align(
+        number,
+        moving.volume,
+        moving.skeleton,
+        base,
+        fixed.volume,
+        fixed.skeleton,
+        lesion_point=centre,
+        lesion_radius_mm=radius,
+        settings=settings.align,
+    )
+
+
+def _carried_to_base(
+    seen: dict[int, SeenScan],
+    base: int,
+    outlines: dict[int, Outline | None],
+    alignments: list[Alignment],
+    settings: Settings,
+    point: tuple[float, float, float],
+) -> tuple[Outline | None, list[Note]]:
+    """The region of the nearest outlined scan laid into the reference scan, in which nothing could be outlined."""
+    for number in sorted((n for n, o in outlines.items() if o is not None), key=lambda n: abs(n - base)):
+        link = next(a for a in alignments if a.scan == number)
+        source = outlines[number]
+        if link.trust != "withheld" and source is not None:
+            back = Alignment(base, number, link.transform.inverse(), 0.0, 1.0, link.trust, link.reason)
+            return outline_at(seen[base], back, seen[number], {number: source}, None, settings)
+    text = "no mineral and no visible margin at the point given"
+    return None, [Note("lesion-not-found", text, "caution", f"scan {base}")]
+
+
+def _measured(scan: SeenScan, outline: Outline | None, settings: Settings) -> Measured | None:
+    if outline is None:
+        return None
+    near = scan.near_outline(outline)
+    result = measure_scan(
+        near,
+        scan.reference,
+        outline,
+        settings,
+        scan.volume,
+        scan.skeleton,
+        whole_verdicts=scan.verdicts(outline),
+    )
+    if outline.method == "carried over":
+        kept = {"mineral_mass", "reference_muscle", "fat_reference", "cortex_reference", "core_attenuation"}
+        rows = tuple(r for r in result.rows if r.quantity in kept)
+        result = replace(result, rows=withhold_all(outline.scan, "no mineral; " + outline.reason, rows))
+    return result
+
+
+__all__ = ["Study", "Trust", "analyse"]

@@ -1,0 +1,170 @@
+"""Finding the lesion again in every scan: by its own seed, by the alignment, or not at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .align import Alignment
+from .candidates import Candidate, clear_winner, find_candidates
+from .geometry import Floats
+from .outline import Neighbourhood, Outline, find_outline, neighbourhood
+from .outline_margin import ball_around, carried_over, find_mass_margin
+from .outline_start import Ellipsoid
+from .reference import Reference, measure_reference
+from .scan import Note, Scan, Trust, Volume
+from .settings import Settings
+from .skeleton import Skeleton, find_skeleton
+from .skeleton_mask import BoneNear, bone_near
+
+METAL_HU = 3000.0
+SURROUND_MM = 14.0
+"""How much of the scan around the outline is measured."""
+
+
+@dataclass(frozen=True, eq=False)
+class SeenScan:
+    """A scan with its skeleton and its steady tissues."""
+
+    scan: Scan
+    volume: Volume
+    skeleton: Skeleton
+    reference: Reference
+    settings: Settings
+
+    def near(self, centre: Floats, radius_mm: float, lesion_radius_mm: float) -> tuple[Neighbourhood, BoneNear]:
+        """The neighbourhood of a point, bone parted from a lesion of that radius."""
+        bone = bone_near(
+            self.volume, centre, radius_mm, self.skeleton, lesion_point=centre, lesion_radius_mm=lesion_radius_mm
+        )
+        return neighbourhood(bone.volume, bone.distance, self.reference), bone
+
+    def near_outline(self, outline: Outline) -> Neighbourhood:
+        """The neighbourhood of an outline, with the margin that measuring wants."""
+        middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
+        reach = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        near, _ = self.near(middle, reach + SURROUND_MM, reach)
+        box = near.grid.bounds_around(outline.vertices, SURROUND_MM)
+        (a, b), (c, d), (e, f) = box
+        return Neighbourhood(
+            near.hu[a:b, c:d, e:f],
+            near.hu120[a:b, c:d, e:f],
+            near.bone_distance[a:b, c:d, e:f],
+            near.grid.cropped(box),
+        )
+
+    def verdicts(self, outline: Outline) -> tuple[tuple[Trust, str], ...]:
+        """What limits every quantity of the lesion in this scan."""
+        found: list[tuple[Trust, str]] = []
+        if self.scan.acquisition.kvp is None:
+            found.append(("caution", "tube voltage not stated; 120 kVp assumed"))
+        bounds = self.volume.grid.bounds_around(outline.vertices, 60.0)
+        metal = int((self.volume.crop(bounds).hu >= METAL_HU).sum())
+        if metal * self.volume.grid.voxel_volume_mm3 > 20.0:
+            found.append(("withheld", "metal near the lesion: its streaks make values unreliable"))
+        return tuple(found)
+
+
+def look_at(scan: Scan, settings: Settings) -> SeenScan:
+    """Find the skeleton and measure the steady tissues of one scan."""
+    volume = scan.volume
+    skeleton = find_skeleton(volume, settings.align)
+    points, normals = skeleton.points, skeleton.normals
+    reference = measure_reference(volume, scan.acquisition, settings.mineral, bone_points=points, bone_normals=normals)
+    return SeenScan(scan, volume, skeleton, reference, settings)
+
+
+def candidates_of(seen: SeenScan) -> tuple[Candidate, ...]:
+    """What could be the lesion in one scan."""
+    return find_candidates(seen.scan.number, seen.volume, seen.skeleton, seen.reference)
+
+
+def find_lesion(
+    seen: SeenScan, point: object, settings: Settings, *, expected: Ellipsoid | None = None
+) -> Outline | None:
+    """Outline the lesion at a point: its mineral shell, else its mass margin, else ``None``.
+
+    The first look reaches far; the second knows how large the lesion is and parts bone accordingly.
+    """
+    seed = np.asarray(point, float)
+    number = seen.scan.number
+    guess = 18.0 if expected is None else float(expected.radii.max())
+    centre = seed if expected is None else expected.centre
+    outline: Outline | None = None
+    for attempt in range(3):
+        reach = guess + (28.0 if attempt == 0 else 14.0)
+        near, _ = seen.near(centre, reach, guess)
+        outline = find_outline(near, seen.reference, seed, settings, scan=number, expected=expected)
+        if outline is None:
+            break
+        middle = outline.centroid
+        radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
+        steady = abs(radius - guess) < 0.15 * radius
+        if inside_view and steady and attempt > 0:
+            break
+        centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
+    if outline is not None:
+        return outline
+    body = expected
+    near, _ = seen.near(centre, guess + 28.0, guess)
+    if body is None:
+        body = ball_around(near, seed, seen.reference)
+    if body is None:
+        return None
+    return find_mass_margin(near, seen.reference, settings, scan=number, expected=body)
+
+
+def outline_at(
+    seen: SeenScan,
+    alignment: Alignment,
+    base: SeenScan,
+    outlines: dict[int, Outline | None],
+    own_seed: Floats | None,
+    settings: Settings,
+) -> tuple[Outline | None, list[Note]]:
+    """Outline the lesion in another scan than the one it was pointed out in.
+
+    Where the alignment is not trusted and no seed of the scan's own was given, a candidate that clearly wins is
+    taken, and said; else the lesion counts as not found.
+    """
+    number = seen.scan.number
+    subject = f"scan {number}"
+    source = outlines.get(base.scan.number)
+    if alignment.trust == "withheld":
+        point = own_seed
+        notes = []
+        if point is None:
+            winner = clear_winner(candidates_of(seen))
+            if winner is None:
+                text = f"the alignment is not trusted ({alignment.reason}) and no structure clearly is the lesion"
+                return None, [Note("lesion-not-found", text, "caution", subject)]
+            point = np.asarray(winner.point)
+            text = "found by its own mineral, not by the alignment: check that it is the same lesion"
+            notes = [Note("lesion-by-candidate", text, "caution", subject)]
+        outline = find_lesion(seen, point, settings)
+        if outline is None:
+            return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
+        return outline, notes
+    back = alignment.transform.inverse()
+    if source is None:
+        centre = None if own_seed is None else own_seed
+        if centre is None:
+            text = "the lesion was outlined in no other scan"
+            return None, [Note("lesion-not-found", text, "caution", subject)]
+        return find_lesion(seen, centre, settings), []
+    carried = carried_over(source, back, number)
+    centre = carried.centroid
+    if not seen.volume.grid.contains(centre):
+        return None, [Note("lesion-not-found", "the lesion lies outside this scan", "caution", subject)]
+    outline = find_lesion(seen, own_seed if own_seed is not None else centre, settings, expected=carried.ellipsoid)
+    if outline is not None:
+        off = float(np.linalg.norm(outline.centroid - centre))
+        size = float(np.linalg.norm(carried.vertices - centre, axis=1).max())
+        if off > max(8.0, 0.6 * size):
+            text = f"what was found lies {off:.0f} mm from where the alignment puts the lesion"
+            return None, [Note("lesion-not-found", text, "caution", subject)]
+        return outline, []
+    text = "no mineral and no visible margin where the alignment puts the lesion"
+    return carried, [Note("no-mineral", text, "info", subject)]

@@ -1,0 +1,292 @@
+"""The rim seen from outside: peak, completeness, gaps, thickness, over the area of the outline."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from .estimate import Estimate, symmetric, withheld
+from .geometry import Floats, anatomical_words, sample
+from .measure_shape import vertex_areas
+from .measure_site import Site
+from .measure_zones import rim_verdict
+from .outline import vertex_normals
+from .outline_edge import box_width, peak_recovery, smoothing_matrix
+from .outline_graph import mesh_edges
+from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
+
+STEP_MM = 0.25
+DEEP_MM = 14.0
+OUT_MM = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """Per vertex of the outline (V,): area mm2, peak HU and HU120 from 1 mm outside to the rim depth, the width of
+    the mineral layer (mm, NaN where none or unresolved), the blur along the normal (mm), and what noise alone
+    would reach (HU120)."""
+
+    area: Floats
+    peak_hu: Floats
+    peak_hu120: Floats
+    thickness: Floats
+    blur: Floats
+    edges: NDArray[Any]
+
+
+def look_at_rim(site: Site) -> Rim:
+    """Profiles along the inward normal of every vertex, averaged over direct neighbours."""
+    outline = site.outline
+    normals = vertex_normals(outline.vertices, outline.faces)
+    edges = mesh_edges(outline.faces)
+    blend = smoothing_matrix(len(outline.vertices), edges)
+    at = np.arange(-OUT_MM, DEEP_MM + STEP_MM / 2, STEP_MM)
+    spots = outline.vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
+    muscle = site.reference.muscle.mean_hu
+    raw = sample(site.hu, site.near.grid, spots)
+    raw = np.where(np.isfinite(raw) & (site.near.bone_at(spots) > 0.3), raw, np.nan)
+    profiles = blend @ np.where(np.isfinite(raw), raw, muscle)
+    reach = (at >= -1.0) & (at <= site.zones.rim_depth_mm)
+    within = np.where(reach, profiles, -np.inf)
+    top = within.argmax(axis=1)
+    rows = np.arange(len(profiles))
+    peak = profiles[rows, top]
+    peak120 = site.reference.hu120(peak)
+    blur = np.asarray(site.reference.blur_along(normals @ site.near.grid.directions[:, 0]))
+    thickness = _widths(profiles, at, top, blur, muscle)
+    thickness[peak120 < site.settings.mineral.threshold_hu120] = np.nan
+    area = vertex_areas(outline.vertices, outline.faces)
+    return Rim(area, peak, np.asarray(peak120, float), thickness, blur, edges)
+
+
+def _widths(profiles: Floats, at: Floats, top: NDArray[Any], blur: Floats, muscle_hu: float) -> Floats:
+    """Width at half height (N,), blur undone; each side's half height stands over its own foot."""
+    rows = np.arange(len(profiles))
+    peak = profiles[rows, top]
+    index = np.arange(len(at))[None, :]
+    outside = np.where(at[None, :] <= -1.5, profiles, np.nan)
+    foot_out = np.clip(np.nanmedian(outside, axis=1), -130.0, 100.0)
+    deeper = np.where((index > top[:, None]) & (at[None, :] < at[top][:, None] + 8.0), profiles, np.inf)
+    foot_in = np.clip(deeper.min(axis=1), -130.0, None)
+    foot_in = np.minimum(foot_in, peak)
+    out = _cross(profiles, at, top, 0.5 * (peak + foot_out), -1)
+    inn = _cross(profiles, at, top, 0.5 * (peak + np.minimum(foot_in, muscle_hu + 0.5 * (peak - muscle_hu))), 1)
+    apparent = inn - out
+    width = box_width(np.nan_to_num(apparent, nan=0.0), blur)
+    return np.where(np.isfinite(apparent), np.asarray(width), np.nan)
+
+
+def _cross(profiles: Floats, at: Floats, top: NDArray[Any], level: Floats, direction: int) -> Floats:
+    """Depth of the first fall through ``level`` from the peak, outward (-1) or inward (+1); NaN if there is none."""
+    count = len(at)
+    index = np.arange(count)[None, :]
+    side = index < top[:, None] if direction < 0 else index > top[:, None]
+    below = side & (profiles < level[:, None])
+    rows = np.arange(len(profiles))
+    if direction < 0:
+        k = count - 1 - below[:, ::-1].argmax(axis=1)
+        j = np.minimum(k + 1, count - 1)
+    else:
+        k = below.argmax(axis=1)
+        j = np.maximum(k - 1, 0)
+    low, high = profiles[rows, k], profiles[rows, j]
+    share = np.clip((level - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
+    return np.where(below.any(axis=1), at[k] + share * (at[j] - at[k]), np.nan)
+
+
+def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
+    """Vertices (V,) over a threshold; the blurred border of a denser neighbour counts from its half height on."""
+    over = rim.peak_hu120 >= threshold_hu120
+    muscle = site.reference.muscle.mean_hu
+    vertices = site.outline.vertices
+    reach = 2.0 * float(np.median(rim.blur))
+    dense = over & (rim.peak_hu120 > 2.0 * threshold_hu120 - muscle)
+    if not dense.any() or over.all():
+        return np.asarray(over)
+    tree = cKDTree(vertices[dense])
+    doubtful = np.flatnonzero(over & ~dense | over)
+    near = tree.query_ball_point(vertices[doubtful], reach)
+    values = rim.peak_hu120[dense]
+    highest = np.array([values[n].max() if n else 0.0 for n in near])
+    fails = rim.peak_hu120[doubtful] - muscle < 0.5 * (highest - muscle)
+    over = over.copy()
+    over[doubtful[fails]] = False
+    return np.asarray(over)
+
+
+def expected_peak(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> Floats:
+    """HU120 (V,) that a shell like its mineralised neighbours would still reach at each vertex, blurred."""
+    muscle = site.reference.muscle.mean_hu
+    known = mineral & np.isfinite(rim.thickness)
+    if known.sum() < 10:
+        return np.full(len(rim.area), np.inf)
+    best = known & (rim.blur <= 1.2 * np.percentile(rim.blur[known], 10))
+    thickness = float(np.median(rim.thickness[best]))
+    recovered = peak_recovery(max(thickness, 0.3), rim.blur[best])
+    height = float(np.median((rim.peak_hu120[best] - muscle) / np.maximum(recovered, 0.15)))
+    return np.asarray(muscle + height * peak_recovery(max(thickness, 0.3), rim.blur))
+
+
+def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap]:
+    """All quantities of the rim, and the unwrapped map."""
+    rim = look_at_rim(site)
+    threshold = site.settings.mineral.threshold_hu120
+    mineral = mineralised(site, rim, threshold)
+    hidden = ~mineral & (expected_peak(site, rim, mineral) < threshold * 1.1)
+    contact = site.outline.touches_bone
+    state = np.where(mineral, MINERAL, np.where(hidden, UNRESOLVED, GAP))
+    if contact is not None:
+        state = np.where(contact, CONTACT, state)
+    away = site.outline.vertices - site.outline.centroid
+    direction = away / np.maximum(np.linalg.norm(away, axis=1), 1e-9)[:, None]
+    picture = RimMap(site.scan, direction, rim.area, rim.peak_hu120, rim.thickness, state.astype(np.int8))
+    if not has_mineral:
+        units = {"rim_peak_attenuation": "HU", "rim_thickness": "mm"}
+        names = ["rim_peak_attenuation", "rim_completeness", *_other_names(site), "rim_unresolved", "largest_gap"]
+        names.append("rim_thickness")
+        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture
+    rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *_layer(site, rim, mineral)]
+    return rows, picture
+
+
+def _other_names(site: Site) -> list[str]:
+    return [f"rim_completeness_{t:g}" for t in site.settings.mineral.other_thresholds_hu120 if t != 130.0]
+
+
+def _share(rim: Rim, chosen: NDArray[np.bool_]) -> float:
+    return float(rim.area[chosen].sum() / rim.area.sum())
+
+
+def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> list[Estimate]:
+    verdict = rim_verdict(site)
+    settings = site.settings.mineral
+    unresolved = _share(rim, hidden)
+    if unresolved > 0.1:
+        verdict = (*verdict, ("caution", f"the scan cannot resolve {unresolved:.0%} of the rim"))
+    rows = []
+    thresholds = [settings.threshold_hu120, *(t for t in settings.other_thresholds_hu120 if t != 130.0)]
+    for threshold in thresholds:
+        main = threshold == settings.threshold_hu120
+        chosen = mineral if main else mineralised(site, rim, threshold)
+        value = _share(rim, chosen)
+        low, high = (_share(rim, mineralised(site, rim, threshold * f)) for f in (1.2, 0.8))
+        border = _border_share(rim, chosen, site)
+        down = {"threshold": 0.5 * (value - low), "border of the gap": border}
+        up = {"threshold": 0.5 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
+        name = "rim_completeness" if main else f"rim_completeness_{threshold:g}"
+        rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
+    rows.append(
+        symmetric(
+            "rim_unresolved",
+            "1",
+            unresolved,
+            {"blur": 0.25 * unresolved + 0.01},
+            verdicts=rim_verdict(site),
+            bounds=(0.0, 1.0),
+        )
+    )
+    return rows
+
+
+def _border_share(rim: Rim, chosen: NDArray[np.bool_], site: Site) -> float:
+    """Share of the area within 0.4 mm of a border between rim and gap."""
+    crossing = rim.edges[chosen[rim.edges[:, 0]] != chosen[rim.edges[:, 1]]]
+    if not len(crossing):
+        return 0.0
+    # Every border edge stands for a strip about as long as the mesh is wide.
+    pitch = float(np.sqrt(rim.area.mean() * 2 / np.sqrt(3)))
+    length = len(crossing) * pitch / 2.0
+    return float(0.4 * length / rim.area.sum())
+
+
+def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
+    verdict = rim_verdict(site)
+    open_ = ~mineral
+    if not open_.any():
+        return [symmetric("largest_gap", "1", 0.0, {"threshold": 0.0}, verdicts=verdict, bounds=(0.0, 1.0))]
+
+    def largest(gap: NDArray[np.bool_]) -> tuple[float, NDArray[np.bool_]]:
+        inner = rim.edges[gap[rim.edges].all(axis=1)]
+        n = len(gap)
+        graph = csr_matrix((np.ones(len(inner)), (inner[:, 0], inner[:, 1])), shape=(n, n))
+        _, label = connected_components(graph, directed=False)
+        sizes = np.bincount(label, weights=np.where(gap, rim.area, 0.0), minlength=n)
+        chosen = (label == int(sizes.argmax())) & gap
+        return _share(rim, chosen), chosen
+
+    value, where = largest(open_)
+    threshold = site.settings.mineral.threshold_hu120
+    others = [largest(~mineralised(site, rim, threshold * f))[0] for f in (0.8, 1.2)]
+    away = site.outline.vertices - site.outline.centroid
+    facing = (away[where] * rim.area[where, None]).sum(axis=0)
+    facing = facing / max(float(np.linalg.norm(facing)), 1e-9)
+    parts_down = {
+        "threshold": max(0.5 * (value - min(others)), 0.0),
+        "border of the gap": _border_share(rim, where, site),
+    }
+    parts_up = {
+        "threshold": max(0.5 * (max(others) - value), 0.0),
+        "border of the gap": _border_share(rim, where, site),
+    }
+    detail: dict[str, object] = {
+        "largest_gap_direction": anatomical_words(facing),
+        "largest_gap_unit_vector": [round(float(v), 4) for v in facing],
+    }
+    return [Estimate("largest_gap", "1", value, parts_down, parts_up, verdict, (0.0, 1.0), detail)]
+
+
+def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
+    """Peak attenuation and thickness over the mineralised part."""
+    verdict = rim_verdict(site)
+    if _share(rim, mineral) < 0.02:
+        why = "less than 2% of the outline is mineralised"
+        return [withheld("rim_peak_attenuation", "HU", why), withheld("rim_thickness", "mm", why)]
+    area = rim.area
+    best = mineral & np.isfinite(rim.thickness) & (rim.blur <= 1.3 * np.percentile(rim.blur[mineral], 10))
+    if best.sum() < 10:
+        best = mineral & np.isfinite(rim.thickness)
+    plain = float((rim.peak_hu[mineral] * area[mineral]).sum() / area[mineral].sum())
+    rows = []
+    if best.sum() < 10:
+        rows.append(withheld("rim_thickness", "mm", "the inner border of the mineral layer is not seen"))
+        thickness = float("nan")
+    else:
+        thickness = _weighted_median(rim.thickness[best], area[best])
+        blur = float(np.median(rim.blur[best]))
+        floor = 0.35 * blur**2 / max(thickness, 0.5 * blur)
+        spread = float(np.subtract(*np.percentile(rim.thickness[best], [75, 25]))) / np.sqrt(best.sum() / 8.0)
+        parts = {"blur": floor + 0.05 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
+        if thickness < 1.2 * blur:
+            verdict_t = (*verdict, ("caution", f"at the limit of what the scan resolves ({2.355 * blur:.1f} mm)"))
+        else:
+            verdict_t = verdict
+        if _share(rim, mineral & ~np.isfinite(rim.thickness)) > 0.5 * _share(rim, mineral):
+            verdict_t = (*verdict_t, ("caution", "most of the mineral has no inner border within 14 mm"))
+        rows.append(symmetric("rim_thickness", "mm", thickness, parts, verdicts=verdict_t, bounds=(0.0, np.inf)))
+    recovered = 1.0
+    if np.isfinite(thickness):
+        recovered = float(np.median(peak_recovery(max(thickness, 0.3), rim.blur[mineral])))
+    muscle = site.reference.muscle.mean_hu
+    value = muscle + (plain - muscle) / max(recovered, 0.4)
+    noise = 2.0 * site.reference.noise_4mm_hu
+    down = {"blur": 0.5 * (value - plain) + 0.05 * abs(value - muscle), "noise": noise}
+    up = {"blur": 0.5 * (value - plain) + 0.05 * abs(value - muscle)}
+    more: tuple[tuple[Any, str], ...] = ()
+    if recovered < 0.5:
+        more = (("caution", f"the scan shows only {recovered:.0%} of the height of so thin a rim"),)
+    rows.append(
+        Estimate("rim_peak_attenuation", "HU", value, down, up, (*verdict, *more), detail={"plain_peak_hu": plain})
+    )
+    return rows
+
+
+def _weighted_median(values: Floats, weights: Floats) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order][int(np.searchsorted(total, total[-1] / 2))])

@@ -1,0 +1,154 @@
+"""Volume and diameters of the outline."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull, QhullError
+from scipy.spatial.distance import pdist
+
+from .estimate import Estimate, symmetric
+from .geometry import Floats
+from .measure_site import Site
+
+
+def mesh_volume(vertices: Floats, faces: NDArray[Any]) -> float:
+    """Volume in mm3 enclosed by a closed triangle mesh (V, 3), (F, 3): divergence theorem."""
+    base = vertices.mean(axis=0)
+    a, b, c = (vertices[faces[:, k]] - base for k in range(3))
+    return float(abs(np.einsum("ij,ij->", a, np.cross(b, c))) / 6)
+
+
+def mesh_area(vertices: Floats, faces: NDArray[Any]) -> float:
+    """Area in mm2 of a triangle mesh."""
+    return float(face_areas(vertices, faces).sum())
+
+
+def face_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
+    """(F,) areas in mm2."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    return np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2)
+
+
+def vertex_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
+    """(V,) mm2, each triangle shared evenly among its corners."""
+    third = face_areas(vertices, faces) / 3
+    area = np.zeros(len(vertices))
+    for k in range(3):
+        np.add.at(area, faces[:, k], third)
+    return area
+
+
+def longest_distance(points: Floats) -> float:
+    """Largest distance in mm between any two of the points (N, D); 0 for fewer than two."""
+    if len(points) < 2:
+        return 0.0
+    if len(points) > 30:
+        try:
+            points = points[ConvexHull(points).vertices]
+        except QhullError:
+            points = points[:: max(len(points) // 2000, 1)]
+    return float(pdist(points).max())
+
+
+def section(vertices: Floats, faces: NDArray[Any], height: Floats, level: float) -> Floats:
+    """(S, 2, 3) segments in which a mesh cuts the plane ``height == level``; ``height`` (V,) is per vertex."""
+    above = height[faces] > level
+    crossing = faces[(above.any(axis=1)) & (~above.all(axis=1))]
+    if not len(crossing):
+        return np.zeros((0, 2, 3))
+    ends = []
+    for i, j in ((0, 1), (1, 2), (2, 0)):
+        hi, hj = height[crossing[:, i]], height[crossing[:, j]]
+        cut = (hi > level) != (hj > level)
+        share = np.where(cut, (level - hi) / np.where(hi == hj, 1.0, hj - hi), np.nan)
+        point = vertices[crossing[:, i]] + share[:, None] * (vertices[crossing[:, j]] - vertices[crossing[:, i]])
+        ends.append(point)
+    stacked = np.stack(ends, axis=1)
+    valid = np.isfinite(stacked[:, :, 0])
+    two = valid.sum(axis=1) == 2
+    return np.asarray(stacked[two][valid[two]].reshape(-1, 2, 3))
+
+
+def longest_chord(segments: Floats, along: Floats, across: Floats) -> float:
+    """Longest extent in direction ``along`` over lines at any offset ``across`` of a closed polygon of segments.
+
+    Parameters
+    ----------
+    segments : (S, 2, 3); along, across : unit vectors in the plane.
+    """
+    u, v = segments @ along, segments @ across
+    low, high = float(v.min()), float(v.max())
+    best = 0.0
+    for offset in np.linspace(low, high, 81)[1:-1]:
+        hit = (v[:, 0] > offset) != (v[:, 1] > offset)
+        if hit.sum() < 2:
+            continue
+        share = (offset - v[hit, 0]) / (v[hit, 1] - v[hit, 0])
+        cut = u[hit, 0] + share * (u[hit, 1] - u[hit, 0])
+        best = max(best, float(np.ptp(cut)))
+    return best
+
+
+def axial_diameters(vertices: Floats, faces: NDArray[Any], normal: Floats, step_mm: float) -> tuple[float, float]:
+    """Longest diameter in any plane across ``normal``, and the longest perpendicular to it in that plane (mm)."""
+    height = vertices @ normal
+    best = 0.0
+    pair: Floats = np.zeros((2, 3))
+    cut: Floats = np.zeros((0, 2, 3))
+    for level in np.arange(height.min() + step_mm / 2, height.max(), step_mm):
+        segments = section(vertices, faces, height, float(level))
+        if len(segments) < 3:
+            continue
+        points = segments.reshape(-1, 3)
+        frame = np.linalg.svd(normal[None])[2][1:]
+        try:
+            hull = points[ConvexHull(points @ frame.T).vertices]
+        except QhullError:
+            continue
+        gaps = np.linalg.norm(hull[:, None] - hull[None], axis=-1)
+        if gaps.max() > best:
+            best = float(gaps.max())
+            i, j = np.unravel_index(int(gaps.argmax()), gaps.shape)
+            pair, cut = np.stack([hull[i], hull[j]]), segments
+    if best == 0.0:
+        return 0.0, 0.0
+    along = (pair[1] - pair[0]) / best
+    across = np.cross(normal, along)
+    return best, longest_chord(cut, across, along)
+
+
+def measure_shape(site: Site) -> list[Estimate]:
+    """``lesion_volume``, ``longest_diameter``, ``axial_diameter``, ``axial_perpendicular``."""
+    outline = site.outline
+    volume = mesh_volume(outline.vertices, outline.faces)
+    area = mesh_area(outline.vertices, outline.faces)
+    shift = outline.spread_mm
+    verdict = outline_verdict(site)
+    normal = site.near.grid.directions[:, 0]
+    axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
+    longest = longest_distance(outline.vertices)
+    unseen = unseen_share(site)
+    width = {"outline": area * shift, "bridged gaps": 0.25 * unseen**1.5 * volume}
+    across_mm = {"outline": 1.6 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
+    positive = (0.0, np.inf)
+    return [
+        symmetric("lesion_volume", "mm3", volume, width, verdicts=verdict, bounds=positive),
+        symmetric("longest_diameter", "mm", longest, across_mm, verdicts=verdict, bounds=positive),
+        symmetric("axial_diameter", "mm", axial, across_mm, verdicts=verdict, bounds=positive),
+        symmetric("axial_perpendicular", "mm", across, across_mm, verdicts=verdict, bounds=positive),
+    ]
+
+
+def outline_verdict(site: Site) -> tuple[tuple[Any, str], ...]:
+    """What the outline's own trust means for a quantity that rests on it."""
+    if site.outline.trust == "ok":
+        return ()
+    return ((site.outline.trust, site.outline.reason),)
+
+
+def unseen_share(site: Site) -> float:
+    """Share of the outline that no edge in the image carries."""
+    return float((site.outline.supported <= 0.03).mean())
