@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from . import figures, impression, page, record, tables, texts, views
+from . import figures, impression, page, pdf, record, tables, texts, views
 from .errors import InputError, OutputError, UsageError
 from .record import History, Options
 from .settings import Settings
@@ -99,6 +99,7 @@ def write_study(study: Study, out: Path, options: Options | None = None, *, on_s
         write_text(folder / "changes.csv", tables.changes(document))
         write_text(folder / "history.json", record.dumps(document))
         write_text(folder / "summary.html", page.render(document, pictures))
+        (folder / "summary.pdf").write_bytes(pdf.render(study, document, pictures))
         (folder / "figures").mkdir()
         for name, data in pictures.files.items():
             (folder / "figures" / name).write_bytes(data)

@@ -29,11 +29,12 @@ def course(document: Mapping[str, Any], quantities: Sequence[str]) -> Figure | N
     figure = Figure(figsize=(3.2 * len(rows), 2.75), layout="constrained")
     panels = figure.subplots(1, len(rows), squeeze=False, sharex=True)[0]
     for axes, (quantity, found) in zip(panels, rows.items(), strict=True):
-        _course_panel(axes, quantity, found, document)
+        course_panel(axes, quantity, found, document)
     return figure
 
 
-def _course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document: Mapping[str, Any]) -> None:
+def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document: Mapping[str, Any]) -> None:
+    """One quantity against days."""
     share = is_share(quantity)
     factor = 100.0 if share else 1.0
     unit = "%" if share else texts.unit_words(rows[0]["unit"])
@@ -83,7 +84,13 @@ def profile(document: Mapping[str, Any]) -> Figure | None:
     if not found:
         return None
     figure = Figure(figsize=(6.6, 3.3), layout="constrained")
-    axes = figure.subplots()
+    profile_panel(figure.subplots(), document)
+    return figure
+
+
+def profile_panel(axes: Axes, document: Mapping[str, Any]) -> None:
+    """The profiles of a record."""
+    found = document["profiles"]
     colours = scan_colours(len(document["scans"]))
     days = {s["scan"]: s["day"] for s in document["scans"]}
     ends = []
@@ -106,7 +113,6 @@ def profile(document: Mapping[str, Any]) -> Figure | None:
     axes.grid(axis="y", color=RULE, lw=0.4)
     axes.set_axisbelow(True)
     _end_labels(axes, ends, colours)
-    return figure
 
 
 def _end_labels(axes: Axes, ends: list[tuple[float, float, int, int]], colours: list[Any]) -> None:

@@ -92,19 +92,14 @@ def rim(study: Study, document: Mapping[str, Any]) -> Figure | None:
     line, between = tall + 0.3, 0.12
     height = 0.05 + 2 * bands * line + between + 0.42
     figure = Figure(figsize=(width, height))
-    tops = np.concatenate([m.peak_hu120[np.isfinite(m.peak_hu120)] for _, m in shown])
-    thick = np.concatenate([m.thickness_mm[np.isfinite(m.thickness_mm)] for _, m in shown])
-    threshold = study.settings.mineral.threshold_hu120
-    hu_top = float(max(threshold + 100, np.ceil(np.percentile(tops, 98) / 100) * 100)) if len(tops) else 1000.0
-    mm_top = float(max(1.0, np.ceil(np.percentile(thick, 98)))) if len(thick) else 4.0
-    scales = (Normalize(threshold, hu_top), Normalize(0, mm_top))
+    scales = scales_of(study)
     for k, (i, m) in enumerate(shown):
         for part in range(2):
             top = 0.05 + (k // per_row + part * bands + 1) * line + between * part
             axes = figure.add_axes(
                 ((k % per_row + 0.02) * 0.9 / per_row, 1 - top / height, 0.9 / per_row * 0.96, tall / height)
             )
-            _map(axes, m, _turned(study, i), scales[part], thickness=bool(part))
+            rim_panel(axes, study, i, scales[part], thickness=bool(part))
             if part == 0:
                 extra = "" if _matched(study, i) else f"\n{texts.NOT_MATCHED}"
                 axes.set_title(f"day {document['scans'][i]['day']}{extra}", fontsize=9, pad=3)
@@ -126,22 +121,35 @@ def rim(study: Study, document: Mapping[str, Any]) -> Figure | None:
     return figure
 
 
+def scales_of(study: Study) -> tuple[Normalize, Normalize]:
+    """Colour scales for attenuation and thickness, the same for all scans of a study."""
+    held = [m for m in study.rim_maps if m is not None]
+    tops = np.concatenate([m.peak_hu120[np.isfinite(m.peak_hu120)] for m in held])
+    thick = np.concatenate([m.thickness_mm[np.isfinite(m.thickness_mm)] for m in held])
+    threshold = study.settings.mineral.threshold_hu120
+    hu_top = float(max(threshold + 100, np.ceil(np.percentile(tops, 98) / 100) * 100)) if len(tops) else 1000.0
+    mm_top = float(max(1.0, np.ceil(np.percentile(thick, 98)))) if len(thick) else 4.0
+    return Normalize(threshold, hu_top), Normalize(0, mm_top)
+
+
 def _matched(study: Study, index: int) -> bool:
     alignment = study.alignments[index]
     return alignment.scan == study.reference_scan or alignment.trust != "withheld"
 
 
-def _turned(study: Study, index: int) -> Floats:
+def _turned(study: Study, held: RimMap, index: int) -> Floats:
     """Directions of a rim map in the pose of the reference scan where the alignment is trusted."""
-    held = study.rim_maps[index]
-    assert held is not None
     direction: Floats = np.asarray(held.direction, float)
     if _matched(study, index):
         direction = study.alignments[index].transform.turn(direction)
     return direction
 
 
-def _map(axes: Axes, held: RimMap, direction: Floats, scale: Normalize, *, thickness: bool) -> None:
+def rim_panel(axes: Axes, study: Study, index: int, scale: Normalize, *, thickness: bool, letters: float = 6.0) -> None:
+    """The rim of one scan (by its place in the study, which must have a rim map)."""
+    held = study.rim_maps[index]
+    assert held is not None
+    direction = _turned(study, held, index)
     x = np.linspace(-2, 2, COLUMNS)
     y = np.linspace(1, -1, ROWS)
     at = inverse(x[None, :], y[:, None])
@@ -171,7 +179,7 @@ def _map(axes: Axes, held: RimMap, direction: Floats, scale: Normalize, *, thick
         lon, lat = np.radians(east), np.radians(north)
         u, v = forward([np.cos(lat) * np.sin(lon), -np.cos(lat) * np.cos(lon), np.sin(lat)])
         axes.text(
-            u, v, letter, fontsize=6, ha="center", va="center", color=INK,
+            u, v, letter, fontsize=letters, ha="center", va="center", color=INK,
             bbox={"boxstyle": "circle,pad=0.12", "fc": "white", "ec": "none", "alpha": 0.8},
         )  # fmt: skip
     axes.set(xlim=(-2.03, 2.03), ylim=(-1.04, 1.04))

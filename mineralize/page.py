@@ -12,7 +12,7 @@ from typing import Any
 from . import page_tables, shown, texts
 from .figures import Pictures
 from .figures_change import alt as change_alt
-from .page_parts import bullets, day, esc, held, mark, measured, measured_interval, section, table
+from .page_parts import bullets, cautions, day, esc, held, mark, measured, measured_interval, section, table
 from .page_pictures import planes, plot, timeline
 
 _ORDER = (
@@ -180,18 +180,10 @@ def _withheld(text: str) -> str:
 
 
 def _cautions(document: Mapping[str, Any]) -> str:
-    items: dict[str, None] = {}
-    scans = [(n, s["scan"]) for s in document["scans"] for n in s["notes"]]
-    outlines = [(n, o["scan"]) for o in document["lesion"]["outlines"] for n in o["notes"]]
-    for note, scan in [*((n, None) for n in document["notes"]), *scans, *outlines]:
-        if note["level"] == "info":
-            continue
-        subject = note["subject"] or (f"scan {scan}" if scan else "")
-        items[f"{esc(subject)}: {esc(note['text'])}" if subject else esc(note["text"])] = None
-    for kind, rows in (("alignment", document["alignment"]), ("outline", document["lesion"]["outlines"])):
-        for row in rows:
-            if row["trust"] != "ok":
-                items[f"scan {row['scan']}, {kind} {mark(row['trust'])}: {esc(row['reason'])}"] = None
+    items = [
+        f"{esc(about)}{' ' if trust and about else ''}{mark(trust) if trust else ''}{': ' if about else ''}{esc(text)}"
+        for about, text, trust in cautions(document)
+    ]
     return bullets(items) or f"<p>{esc(texts.NO_CAUTIONS)}</p>"
 
 

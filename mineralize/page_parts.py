@@ -86,3 +86,18 @@ def note_letter(index: int) -> str:
         index, rest = divmod(index - 1, 26)
         letters = chr(97 + rest) + letters
     return letters
+
+
+def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Every caution of the record once: what it is about, the sentence, and a trust level (empty for notes)."""
+    found: dict[tuple[str, str, str], None] = {}
+    scans = [(n, s["scan"]) for s in document["scans"] for n in s["notes"]]
+    outlines = [(n, o["scan"]) for o in document["lesion"]["outlines"] for n in o["notes"]]
+    for note, scan in [*((n, None) for n in document["notes"]), *scans, *outlines]:
+        if note["level"] != "info":
+            found[note["subject"] or (f"scan {scan}" if scan else ""), note["text"], ""] = None
+    for kind, rows in (("alignment", document["alignment"]), ("outline", document["lesion"]["outlines"])):
+        for row in rows:
+            if row["trust"] != "ok":
+                found[f"scan {row['scan']}, {kind}", row["reason"], row["trust"]] = None
+    return list(found)

@@ -184,6 +184,34 @@ FACT_CHANGE: Final = {"yes": "real change", "no": "change within error", "unsure
 ALL_NUMBERS: Final = "Every number on this page is in history.json, and every withheld one has its reason here."
 SKIP: Final = "Skip to content"
 
+ALL_NUMBERS_PDF: Final = "Every number here is in history.json; reasons, sources and the rest are in summary.html."
+INTERVALS_PDF: Final = (
+    "Small: interval. Half dot: with caution. Empty circle: withheld; each reason is in summary.html."
+)
+CAPTION_RIM_PDF: Final = (
+    "Equal-area maps, A anterior, L left, P posterior, R right, S superior, I inferior; dark to light {low} to {high} "
+    "HU at 120 kVp; hatched: gap; dotted: unresolved; dark edge: on the bone."
+)
+MORE_ON_PAGE: Final = "More in summary.html."
+PDF_ROWS: Final = (
+    "lesion_volume",
+    "longest_diameter",
+    "mineral_mass",
+    "mineral_volume",
+    "rim_completeness",
+    "rim_unresolved",
+    "rim_thickness",
+    "rim_core_ratio",
+    "rim_core_difference",
+    "zonal_contrast",
+    "core_soft_fraction",
+    "core_fluid_fraction",
+    "core_fat_fraction",
+    "cortex_gap",
+    "cortex_contact_area",
+    "perilesional_deficit",
+)
+
 CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
 CSV_CHANGES: Final = (
     "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason"
