@@ -113,7 +113,7 @@ def _day(timeline: Timeline, site: BiopsySite) -> int | None:
 def _reached(zones: tuple[Zone, ...]) -> list[str]:
     if len(zones) > 1:
         return []
-    return [say(f"biopsy.only-{zones[0]}" if zones else "biopsy.none-reached")]
+    return [say(f"biopsy.only.{zones[0]}" if zones else "biopsy.none-reached")]
 
 
 def _doubt(inside: Inside, at: SiteInScan) -> list[str]:

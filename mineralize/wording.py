@@ -246,11 +246,11 @@ SENTENCES: dict[str, str] = {
     "biopsy.no-alignment": "no alignment is available for it",
     "biopsy.bad-alignment": "the alignment is not trusted ({why})",
     "biopsy.no-scan": "Biopsy {number}: not assessed, because the case has no scan {scan}.",
-    "biopsy.only-core": "Only the centre was reached. Centre-only samples of myositis ossificans are cellular and "
+    "biopsy.only.core": "Only the centre was reached. Centre-only samples of myositis ossificans are cellular and "
     "mitotically active and have been read as sarcoma; zoning cannot be seen in them.",
-    "biopsy.only-rim": "Only the rim was reached. Rim-only samples hold bone without its context and have been read "
+    "biopsy.only.rim": "Only the rim was reached. Rim-only samples hold bone without its context and have been read "
     "as osteoma or parosteal tumour; zoning cannot be seen in them.",
-    "biopsy.only-middle": "Only the middle zone was reached; zoning cannot be seen in it.",
+    "biopsy.only.middle": "Only the middle zone was reached; zoning cannot be seen in it.",
     "biopsy.none-reached": "No part of the lesion was reached as far as the given position says.",
     "biopsy.doubt": "The position is uncertain by {error}, more than the distance to the next zone: the zone may be "
     "{other}.",
