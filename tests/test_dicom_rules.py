@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from dicom_factory import Series, history, save, voxels
+from dicom_objects import multiframe
 from pydicom.dataset import Dataset
 from pydicom.sequence import Sequence
 from pydicom.uid import generate_uid
@@ -275,56 +276,10 @@ def test_rule_09_values_beyond_16_bits_are_kept(tmp_path: Path) -> None:
     np.testing.assert_array_equal(hu, series.hu)
 
 
-def enhanced(
-    series: Series, frames: list[int], *, shared: bool = True, stack: Callable[[int], str] = lambda k: "1"
-) -> Dataset:
-    """Enhanced CT from a classic series; geometry shared where it can be, or all of it per frame."""
-    ds = series.dataset(frames[0])
-    ds.SOPClassUID = ds.file_meta.MediaStorageSOPClassUID = "1.2.840.10008.5.1.4.1.1.2.1"
-    ds.ImageType = ["ORIGINAL", "PRIMARY", "VOLUME", "NONE"]
-    for name in (
-        "ImagePositionPatient", "ImageOrientationPatient", "PixelSpacing", "SliceThickness", "RescaleSlope",
-        "RescaleIntercept", "RescaleType", "KVP", "ConvolutionKernel",
-    ):  # fmt: skip
-        delattr(ds, name)
-
-    def item(**values: Any) -> Sequence:
-        inner = Dataset()
-        for name, value in values.items():
-            setattr(inner, name, value)
-        return Sequence([inner])
-
-    def common(group: Dataset) -> None:
-        group.PixelMeasuresSequence = item(PixelSpacing=list(series.spacing[1:]), SliceThickness=2.5)
-        group.PlaneOrientationSequence = item(ImageOrientationPatient=list(series.orientation))
-        group.PixelValueTransformationSequence = item(
-            RescaleSlope=series.slope, RescaleIntercept=series.intercept, RescaleType="HU"
-        )
-        group.CTXRayDetailsSequence = item(KVP=120)
-        group.CTReconstructionSequence = item(ConvolutionKernel="B30f")
-
-    own = []
-    for k in frames:
-        group = Dataset()
-        group.PlanePositionSequence = item(ImagePositionPatient=[float(v) for v in series.position(k)])
-        group.FrameContentSequence = item(StackID=stack(k), InStackPositionNumber=k + 1)
-        if not shared:
-            common(group)
-        own.append(group)
-    together = Dataset()
-    if shared:
-        common(together)
-    ds.SharedFunctionalGroupsSequence = Sequence([together])
-    ds.PerFrameFunctionalGroupsSequence = Sequence(own)
-    ds.NumberOfFrames = len(frames)
-    ds.PixelData = b"".join(series.dataset(k).PixelData for k in frames)
-    return ds
-
-
 @pytest.mark.parametrize("shared", [True, False])
 def test_rule_10_enhanced_ct_shared_or_per_frame_groups_c_7_6_16(tmp_path: Path, shared: bool) -> None:
     series = Series()
-    save(enhanced(series, [3, 0, 5, 1, 4, 2], shared=shared), tmp_path / "mf")
+    save(multiframe(series, [3, 0, 5, 1, 4, 2], shared=shared), tmp_path / "mf")
     scan = one(tmp_path)
     np.testing.assert_array_equal(scan.volume.hu, series.hu)
     np.testing.assert_allclose(scan.grid.to_world((4, 0, 0)), series.position(4), atol=1e-4)
@@ -334,7 +289,7 @@ def test_rule_10_enhanced_ct_shared_or_per_frame_groups_c_7_6_16(tmp_path: Path,
 
 def test_rule_10_rescale_per_frame_c_8_15_3_10(tmp_path: Path) -> None:
     series = Series()
-    ds = enhanced(series, list(range(6)), shared=False)
+    ds = multiframe(series, list(range(6)), shared=False)
     for k, group in enumerate(ds.PerFrameFunctionalGroupsSequence):
         group.PixelValueTransformationSequence[0].RescaleSlope = 1 + 0.25 * k
     save(ds, tmp_path / "mf")
@@ -346,14 +301,14 @@ def test_rule_10_rescale_per_frame_c_8_15_3_10(tmp_path: Path) -> None:
 def test_rule_10_stacks_are_told_apart_c_7_6_16_1_3(tmp_path: Path) -> None:
     """Two stacks in one file are two volumes; mixed they would be neither."""
     series = Series(hu=voxels((9, 11, 13)), heights=[0, 2.5, 5, 7.5, 10, 100, 103, 106, 109])
-    save(enhanced(series, list(range(9)), stack=lambda k: "A" if k < 5 else "B"), tmp_path / "mf")
+    save(multiframe(series, list(range(9)), stack=lambda k: "A" if k < 5 else "B"), tmp_path / "mf")
     case = timeline.read(tmp_path)
     assert [row.images for row in case.series] == [5, 4]
     np.testing.assert_array_equal(case.scans[0].volume.hu, series.hu[:5])
 
 
 def concatenated(series: Series, split: int) -> list[Dataset]:
-    parts = [enhanced(series, list(range(split))), enhanced(series, list(range(split, len(series.hu))))]
+    parts = [multiframe(series, list(range(split))), multiframe(series, list(range(split, len(series.hu))))]
     uid = generate_uid()
     for number, ds in enumerate(parts, 1):
         ds.ConcatenationUID, ds.InConcatenationNumber, ds.InConcatenationTotalNumber = uid, number, 2

@@ -58,6 +58,7 @@ class Elements:
         self._wanted = wanted
         self.transfer_syntax = transfer_syntax
         self.pixels = pixels
+        """Where the pixels begin, how many bytes they may have, and whether their length is undefined."""
 
     def __contains__(self, keyword: str) -> bool:
         return self._wanted.tags[keyword] in self._values
@@ -74,7 +75,8 @@ class Elements:
             return None
         kind = self._wanted.kinds[tag]
         if kind == "US or SS":
-            kind = "SS" if self._values.get(0x00280103) == b"\1\0" else "US"
+            stated = self._values.get(-tag)  # explicit files name the kind; else Pixel Representation decides
+            kind = stated.decode() if stated else "SS" if self._values.get(0x00280103) == b"\1\0" else "US"
         code = _NUMBERS.get(kind)
         if code is not None:
             size = struct.calcsize("<" + code)
@@ -172,6 +174,8 @@ def _walk(
             if kind in (b"US", b"SS", b"UN") and expected not in ("US", "SS", "US or SS"):
                 raise NotPlain
             found[tag] = data[value:position]
+            if expected == "US or SS" and kind in (b"US", b"SS"):
+                found[-tag] = kind
     return found, position
 
 

@@ -81,7 +81,7 @@ _OWN = {
     "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ConcatenationUID", "InConcatenationNumber",
     "InConcatenationTotalNumber",
 }  # fmt: skip
-_SHARED = tuple(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN)
+_SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN), -0x00280120, -0x00280121)
 """Elements that the slices of a series share; what they say is worked out once for all slices that agree."""
 _MOST_KINDS = 256
 

@@ -55,7 +55,7 @@ class DicomSource:
     def _fill(self, out: NDArray[Any]) -> NDArray[Any]:
         images = self.stack.images
         if workers.worth_it(images, CORES):
-            workers.fill(images, out, self.label, min(CORES, 16, len(images) // 8))
+            workers.fill(images, out, self.label, CORES)
             return out
 
         def one(index: int) -> None:

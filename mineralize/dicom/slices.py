@@ -28,9 +28,11 @@ def read_slice(image: Image, out: NDArray[Any], label: str, number: int) -> None
     """Fill ``out`` (rows, columns; int16 or float32) with the HU of one slice."""
     try:
         stored = stored_values(image, out)
-    except (SeriesError, MemoryError):
+    except (SeriesError, MemoryError, KeyboardInterrupt, SystemExit):
         raise
-    except Exception:
+    except BaseException as error:  # a decoder written in Rust panics past Exception
+        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+            raise
         raise SeriesError(
             f"{label}: the pixels of slice {number} could not be decoded", "decode", "export the series uncompressed"
         ) from None

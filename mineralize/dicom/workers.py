@@ -24,12 +24,16 @@ from .slices import OutOfRange, read_slice
 
 FEWEST = 24
 """Fewer compressed slices than this are decoded faster without starting processes."""
+RUN_LENGTH = "1.2.840.10008.1.2.5"
 _GOOD, _BAD, _RANGE = 0, 1, 2
 
 
 def worth_it(images: tuple[Image, ...], cores: int) -> bool:
-    """Whether child processes are faster than this one alone."""
-    return images[0].where.encapsulated and len(images) >= FEWEST and cores > 1 and bool(sys.executable)
+    """Whether child processes are faster than this one alone, or safer: the run-length decoder panics on damage."""
+    first = images[0]
+    if not first.where.encapsulated or not sys.executable:
+        return False
+    return first.coding.transfer_syntax == RUN_LENGTH or (len(images) >= FEWEST and cores > 1)
 
 
 def fill(images: tuple[Image, ...], out: NDArray[Any], label: str, cores: int) -> None:
@@ -40,6 +44,7 @@ def fill(images: tuple[Image, ...], out: NDArray[Any], label: str, cores: int) -
     SeriesError, OutOfRange
         as :func:`.slices.read_slice`; also when a worker dies.
     """
+    cores = max(1, min(cores, 16, len(images) // 8))
     shares = [list(range(first, len(images), cores)) for first in range(cores)]
     with ThreadPoolExecutor(cores) as pool:
         for _ in pool.map(lambda share: _one(images, share, out, label), shares):
