@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 
+from .comparability import comparability
 from .scan import Note, Scan, SeriesRow
 from .timeline import Timeline, read
 
@@ -35,6 +36,12 @@ def lines(case: Timeline, *, keep_dates: bool = False, keep_identifiers: bool = 
         result += [f"  scan {s.number}  {name} {value}" for s in case.scans for name, value in s.identifiers.items()]
     result += ["", "series"]
     result += _table(("series", "images", "used", "score", "why"), [_series(row) for row in case.series])
+    if len(case.scans) > 1:
+        result += ["", "what could make scans unlike"]
+        result += _table(
+            ("", *(f"scan {scan.number}" for scan in case.scans), "what it could do"),
+            [(row.what, *row.values, row.effect if row.differs else "alike") for row in comparability(case.scans)],
+        )
     said = [*_about(case), *(f"{_mark(n)}{n.subject + ': ' if n.subject else ''}{n.text}" for n in _notes(case))]
     if said:
         result += ["", "remarks", *(f"  {line}" for line in said)]
@@ -72,7 +79,12 @@ def _number(value: float | None) -> str:
 def _about(case: Timeline) -> list[str]:
     found = [f"seed in scan {s.scan} at {', '.join(f'{v:g}' for v in s.point)} mm" for s in case.seeds]
     found += [f"{e.kind} on day {e.day}" for e in case.events]
-    return found + [f"biopsy site in scan {b.scan}" for b in case.biopsies]
+    found += [f"biopsy site in scan {b.scan}" for b in case.biopsies]
+    for offer in case.offered:
+        size = f", {offer.volume_mm3 / 1000:.1f} cm3" if offer.volume_mm3 is not None else ""
+        at = ", ".join(f"{v:.1f}" for v in offer.point)
+        found.append(f"drawn before, place {offer.number}: {offer.kind} in scan {offer.scan} at {at} mm{size}")
+    return found
 
 
 def _notes(case: Timeline) -> list[Note]:

@@ -17,9 +17,9 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("dicom",),
     # time
     ("timeline",),
-    ("inspection",),
     # science
     ("reference",),
+    ("comparability", "inspection"),
     ("skeleton", "align"),
     ("candidates", "outline", "zones"),
     ("measure", "change", "maturation"),
