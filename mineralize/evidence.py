@@ -98,9 +98,21 @@ class Evidence:
         return tuple(sorted(mine, key=lambda c: (c.from_scan, c.to_scan)))
 
     def overall(self, quantity: str) -> Change | None:
-        """The change over the longest time that has a number; failing that the longest without."""
-        mine = self.changes_of(quantity)
-        return max(mine, key=lambda c: (c.difference is not None, c.to_scan - c.from_scan, c.to_scan), default=None)
+        """The change over the longest time between scans that are trusted for the quantity.
+
+        Where no two are, the longest that has a number; failing that the longest without.
+        """
+
+        def rank(change: Change) -> tuple[bool, bool, int, int]:
+            span = change.to_scan - change.from_scan
+            return change.difference is not None, self.trusted(change), span, change.to_scan
+
+        return max(self.changes_of(quantity), key=rank, default=None)
+
+    def trusted(self, change: Change) -> bool:
+        """Whether the quantity is trusted in both scans of a change."""
+        ends = [self.row(n, change.quantity) for n in (change.from_scan, change.to_scan)]
+        return all(row is not None and row.trust == "ok" for row in ends)
 
     def steps(self, quantity: str) -> tuple[Change, ...]:
         """Changes from each scan to the next one that was measured."""
@@ -157,8 +169,8 @@ def make(
     """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
     rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
     levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
-    reasons = [trimmed(row.reason) for row in rows if row.trust == "caution" and row.reason]
-    reasons = list(dict.fromkeys([*reasons, *cautions]))
+    given = [trimmed(row.reason) for row in rows if row.trust == "caution" and row.reason]
+    reasons = list(dict.fromkeys([part for reason in (*given, *cautions) for part in reason.split("; ")]))
     if cautions or any(c.real == "unsure" for c in changes):
         levels.append("caution")
     if reasons:

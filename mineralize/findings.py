@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from . import findings_course, findings_mineral, findings_place
+from . import findings_compare, findings_course, findings_mineral, findings_place
 from .align import Alignment
 from .change import Change
 from .evidence import Evidence
@@ -37,6 +37,6 @@ def findings(
         *findings_course.late_growth(evidence),
         *findings_place.soft_tissue_beyond(evidence),
         *findings_mineral.maturity(evidence),
-        *findings_course.comparability(evidence),
+        *findings_compare.comparability(evidence),
     )
-    return (*said, *findings_course.remaining(evidence, said))
+    return (*said, *findings_compare.remaining(evidence, said))

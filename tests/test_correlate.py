@@ -291,6 +291,20 @@ def test_steps_are_told_apart_from_the_whole() -> None:
     assert "scan 1 to 2 grows and gains mineral; scan 2 to 3 shrinks" in text
 
 
+def test_the_course_is_told_between_scans_that_are_trusted() -> None:
+    doubtful = [replace(r, trust="caution", reason="no edge; too faint") for r in rows(1)]
+    changes = [
+        change(a, b, q, d, "unsure" if a == 1 else real)
+        for a, b in ((1, 2), (1, 3), (2, 3))
+        for q, d, real in (("mineral_mass", 500.0, "yes"), ("lesion_volume", 5.0, "no"))
+    ]
+    found = correlate.findings(timeline(20, 50, 80), [*doubtful, *rows(2), *rows(3)], changes)
+    assert "From scan 2 (day 50) to scan 3 (day 80)" in only(found, "together.densifying").text
+    mass = only(found, "course.mass.rose").text
+    assert "scan 1 to 2 not settled" in mass
+    assert mass.count("no edge") == 1
+
+
 @pytest.mark.parametrize(
     ("days", "onset", "difference", "real", "key", "has"),
     [

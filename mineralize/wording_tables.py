@@ -1,0 +1,173 @@
+"""Words that stand in tables: topics, quantities, tissues, caveats of tests, categories and options."""
+
+from __future__ import annotations
+
+ZONE_WORDS: dict[str, str] = {
+    "outside": "surroundings",
+    "rim": "rim",
+    "middle": "middle zone",
+    "core": "core",
+}
+
+TISSUE_DAYS: dict[str, str] = {
+    "early": "under 4 weeks from onset",
+    "intermediate": "4 to 8 weeks from onset",
+    "mature": "over 8 weeks from onset",
+}
+
+TISSUE: dict[tuple[str, str], tuple[str, str]] = {
+    ("centre", "early"): (
+        "cellular, undifferentiated and mitotically active: fibroblasts and myofibroblasts in myxoid stroma, like "
+        "nodular fasciitis; may be haemorrhagic or cystic; by itself not to be told from sarcoma",
+        "attenuation of muscle or slightly below, ill-defined",
+    ),
+    ("centre", "intermediate"): (
+        "cellular and fasciitis-like, less so with time; merges outward into osteoid",
+        "lucent core inside the forming rim",
+    ),
+    ("centre", "mature"): (
+        "fatty marrow between trabeculae, or loose scar, sometimes fluid",
+        "fat or soft-tissue attenuation between trabeculae; the lucent centre may also be lost",
+    ),
+    ("middle", "early"): (
+        "osteoid begins to form at 3 to 4 weeks; before that not distinct from the centre",
+        "not visible",
+    ),
+    ("middle", "intermediate"): (
+        "oriented osteoid and immature woven bone rimmed by osteoblasts",
+        "faint haze, a fuzzy inner edge of the rim",
+    ),
+    ("middle", "mature"): (
+        "cancellous bone, woven turning lamellar",
+        "merges into cancellous bone",
+    ),
+    ("periphery", "early"): (
+        "compressed muscle and fibrous tissue; the first bone may form at the edge",
+        "no mineral, or flecks at the edge",
+    ),
+    ("periphery", "intermediate"): (
+        "well-formed bone, woven turning lamellar",
+        "a rim, incomplete and then complete: dense outside, soft inside",
+    ),
+    ("periphery", "mature"): (
+        "a shell of lamellar bone",
+        "a shell like cortex, well-defined",
+    ),
+}
+"""Tissue and CT appearance by zone and stage (sources: ``tissue``)."""
+
+TEST_CAVEATS: dict[str, tuple[str, tuple[str, ...]]] = {
+    "USP6 rearrangement": (
+        "A negative test excludes nothing: by in-situ hybridisation 22 of 27 lesions of the family were positive, and "
+        "5 of 7 myositis ossificans by sequencing. A positive one speaks for the USP6 family and does not say which "
+        "member. Partners vary and fusion panels can miss them; signal is best in the young, cellular zone, "
+        "undecalcified or after gentle decalcification (the last two from memory).",
+        ("FrontOnc22", "Svajdler19"),
+    ),
+    "MDM2 amplification": (
+        "A negative test excludes nothing: 2 of 18 extraskeletal osteosarcomas were amplified.",
+        ("Yamashita17",),
+    ),
+    "MDM2/CDK4 staining": (
+        "A negative stain excludes nothing: 14 of 14 parosteal osteosarcomas of one series stained for both, "
+        "extraskeletal osteosarcoma often does not (2 of 18 MDM2-amplified).",
+        ("JCMA", "Yamashita17"),
+    ),
+    "SATB2": ("Marks the osteoblastic lineage in reactive and malignant bone alike; does not separate.", ("memory",)),
+    "Ki-67": ("High in active reactive lesions too; does not separate.", ("memory",)),
+    "SMA": ("Positive in myofibroblasts of reactive and malignant lesions; does not separate.", ("memory",)),
+    "other": ("Read with the limits of the test; a negative result alone excludes nothing.", ("practice",)),
+}
+"""What each ancillary test can not say, with source keys."""
+
+CONCORDANCE: dict[str, str] = {
+    "concordant-benign": "concordant, histology benign",
+    "concordant-malignant": "concordant, histology malignant",
+    "discordant-benign": "discordant: histology benign, imaging not accounted for",
+    "discordant-malignant": "discordant: histology malignant, imaging not accounted for",
+    "indeterminate": "indeterminate",
+    "open": "not all boxes are ticked",
+}
+
+CONCORDANCE_REASONS: dict[str, str] = {
+    "sampling": "zone not representative ({answer})",
+    "timing": "too early",
+    "comparable": "imaging technically not comparable",
+    "histology": "histology undetermined",
+    "accounts": "imaging accounted for only in part",
+    "open": "not ticked: {names}",
+}
+
+CONCORDANCE_OPTIONS: dict[str, tuple[str, ...]] = {
+    "concordant-benign": (
+        "agree on follow-up and its interval",
+        "note what would reopen the question, such as growth on a later scan",
+    ),
+    "concordant-malignant": (
+        "present at the sarcoma conference",
+        "review by a second pathologist at a sarcoma centre",
+    ),
+    "discordant-benign": (
+        "present at conference",
+        "review by a second pathologist at a sarcoma centre",
+        "repeat biopsy through the rim, or from a soft part distinct from the mineral",
+        "magnetic resonance imaging for marrow and oedema",
+    ),
+    "discordant-malignant": (
+        "present at the sarcoma conference before treatment is planned",
+        "review by a second pathologist at a sarcoma centre",
+        "repeat biopsy, oriented and through the rim",
+        "take a centre-only sample for what it is: one series reports chemotherapy given on such a sample",
+    ),
+    "indeterminate": (
+        "repeat biopsy, oriented and through the rim, where the zone was not representative",
+        "repeat CT after about 4 to 6 weeks, where it was too early (from memory)",
+        "repeat CT made alike, where scans were not comparable",
+        "review by a second pathologist at a sarcoma centre",
+        "present at conference",
+    ),
+    "open": ("tick the remaining boxes",),
+}
+"""Options for the team, none of them advice for one patient (sources: IJP20, Jelinek96, Sarcoma22, UKSTS24, Youk11)."""
+
+TOPICS: dict[str, str] = {
+    "relation": "Soft tissue or bone",
+    "zoning": "Zoning",
+    "zoning-course": "Zoning over time",
+    "rim": "Rim",
+    "course.mass": "Mineral mass over time",
+    "course.volume": "Lesion volume over time",
+    "together": "Growth or densifying",
+    "centre": "Centre",
+    "muscle": "Muscle around",
+    "late": "Growth after three months",
+    "beyond": "Soft tissue beyond the mineral",
+    "maturity": "Maturity, working description",
+    "compare": "What can be compared",
+    "withheld": "Withheld",
+}
+"""Headings, in reading order."""
+
+QUANTITIES: dict[str, str] = {
+    "cortex_gap": "the distance to cortex",
+    "cortex_contact_area": "the contact with cortex",
+    "cleft_fraction": "the cleft",
+    "zonal_contrast": "zonal contrast",
+    "rim_core_difference": "the difference between rim and core",
+    "rim_completeness": "completeness of the rim",
+    "rim_unresolved": "the unresolved part of the rim",
+    "rim_thickness": "thickness of the rim",
+    "rim_attenuation": "attenuation of the rim",
+    "core_attenuation": "attenuation of the core",
+    "largest_gap": "the largest gap",
+    "mineral_mass": "mineral mass",
+    "mineral_volume": "mineral volume",
+    "mineral_fraction": "the mineral fraction",
+    "lesion_volume": "the volume of the lesion",
+    "longest_diameter": "the longest diameter",
+    "perilesional_deficit": "attenuation of the muscle around",
+    "oedema_extent": "the extent of lower attenuation around",
+    "fat_reference": "fat",
+    "reference_muscle": "muscle",
+    "cortex_reference": "cortex",
+}
