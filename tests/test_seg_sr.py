@@ -26,7 +26,7 @@ from pydicom.dataset import Dataset
 from pydicom.sr import _concepts_dict
 
 import mineralize.timeline as timeline_module
-from mineralize import codes, seg, sr
+from mineralize import codes, seg, sr, sr_pdf
 from mineralize.errors import OutputError
 from mineralize.identity import Identity
 from mineralize.measure import Measurement
@@ -607,3 +607,27 @@ def test_every_scan_of_a_timeline_has_its_own_series(made: tuple[Study, Path]) -
     scans: tuple[Scan, ...] = line.scans
     series = {pydicom.dcmread(folder / f"seg-scan-{s.number}.dcm").SeriesInstanceUID for s in scans}
     assert len(series) == len(scans)
+
+
+# --- the summary as an encapsulated PDF -------------------------------------------------------------------------
+
+PDF = b"%PDF-1.4\n1 0 obj<</Type/Catalog>>endobj\ntrailer<</Root 1 0 R>>\n%%EOF\n"
+
+
+@pytest.mark.parametrize("pdf", [PDF, PDF + b"\n"], ids=["even", "odd"])
+def test_the_summary_comes_back_byte_for_byte(tmp_path: Path, pdf: bytes) -> None:
+    study = study_factory.early(study_factory.study())
+    path = sr_pdf.write(pdf, tmp_path, Identity(study.timeline, key=KEY, made=MADE))
+    ds = pydicom.dcmread(path)
+    assert ds.EncapsulatedDocument[: ds.EncapsulatedDocumentLength] == pdf
+    assert ds.MIMETypeOfEncapsulatedDocument == "application/pdf"
+    assert ds.LongitudinalTemporalInformationModified == "MODIFIED"
+    assert ds.StudyDate == ds.ContentDate == "19600113"
+    if DCIODVFY is not None:
+        assert complaints(path) == []
+
+
+def test_a_summary_that_is_no_pdf_is_refused() -> None:
+    study = study_factory.early(study_factory.study())
+    with pytest.raises(OutputError, match="no PDF"):
+        sr_pdf.encapsulate(Identity(study.timeline), b"<html>")
