@@ -15,6 +15,7 @@ from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse, Patch
+from matplotlib.patheffects import Normal, Stroke
 from scipy.spatial import cKDTree
 
 from . import texts
@@ -24,6 +25,7 @@ from .measure import RimMap
 from .study import Study
 
 COLUMNS, ROWS = 240, 120
+HALO = [Stroke(linewidth=2.0, foreground="white"), Normal()]
 GAP, MINERAL, UNRESOLVED, BONE = range(4)
 LABELS = (
     ("A", 0.0, 0.0),
@@ -196,4 +198,6 @@ def _biopsies(axes: Axes, document: Mapping[str, Any], scan: int) -> None:
         turn = matrices.get(scan, np.eye(3))
         u, v = forward(turn @ np.array(site["direction"], float))
         axes.plot(u, v, marker="D", ms=5, mfc="white", mec=INK, mew=1.2)
-        axes.text(u + 0.1, v + 0.1, f"B{report['number']}", fontsize=6.5, fontweight="bold", color=INK)
+        axes.text(
+            u + 0.1, v + 0.1, f"B{report['number']}", fontsize=6.5, fontweight="bold", color=INK, path_effects=HALO
+        )

@@ -102,20 +102,29 @@ def _facts(document: Mapping[str, Any]) -> str:
 def _findings(document: Mapping[str, Any]) -> str:
     items = []
     for f in document["correlation"]["findings"]:
-        rests = [f"{texts.quantity_title(r['quantity'])}, scan {r['scan']}" for r in f["rests_on"]]
-        rests += [
-            f"{texts.quantity_title(r['quantity'])}, scan {r['from_scan']} to {r['to_scan']}"
-            for r in f["rests_on_changes"]
-        ]
+        rests = _rests_on(f)
         body = f"<p>{esc(f['text'])} {mark(f['trust'])}</p>"
         if f["limits"]:
             body += f'<p class="limits">{esc(f["limits"])}</p>'
         if rests:
-            body += f'<p class="sources">Rests on: {esc("; ".join(dict.fromkeys(rests)))}.</p>'
+            body += f'<p class="sources">Rests on {esc(rests)}.</p>'
         if f["sources"]:
             body += f'<p class="sources">{esc("; ".join(f["sources"]))}</p>'
         items.append(body)
     return bullets(items, "findings") or f"<p>{esc(texts.NO_FINDINGS)}</p>"
+
+
+def _rests_on(finding: Mapping[str, Any]) -> str:
+    """The measurements under a finding, each quantity once with its scans."""
+    scans: dict[str, list[str]] = {}
+    for r in finding["rests_on"]:
+        scans.setdefault(r["quantity"], []).append(str(r["scan"]))
+    for r in finding["rests_on_changes"]:
+        scans.setdefault(r["quantity"], []).append(f"{r['from_scan']} to {r['to_scan']}")
+    return "; ".join(
+        f"{texts.quantity_title(quantity).lower()} (scan {', '.join(dict.fromkeys(found))})"
+        for quantity, found in scans.items()
+    )
 
 
 def _biopsies(document: Mapping[str, Any]) -> str:
@@ -123,14 +132,13 @@ def _biopsies(document: Mapping[str, Any]) -> str:
     html = f"<h3>{esc(texts.BIOPSY)}</h3>"
     if not reports:
         return html + f"<p>{esc(texts.NO_BIOPSY)}</p>"
-    items = []
-    for r in reports:
-        body = f"<p><b>B{r['number']}</b> {esc(r['text'])} {mark(r['trust'])}</p>"
-        body += "".join(f"<p>{esc(site['text'])}</p>" for site in (r["site"], *r["carried"]) if site["text"])
-        for kind, text in (("unmatched", r["caution"]), ("limits", r.get("limits", ""))):
-            body += f'<p class="{kind}">{esc(text)}</p>' if text else ""
-        items.append(body)
-    return html + bullets(items, "findings")
+    for i, r in enumerate(reports):
+        html += f"<p>{esc(r['text'])} {mark(r['trust'])}</p>"
+        if r["caution"]:
+            html += f'<p class="unmatched"><b>{esc(r["caution"])}</b></p>'
+        html += page_tables.biopsy(document, i)
+        html += f'<p class="limits">{esc(r["limits"])}</p>' if r.get("limits") else ""
+    return html
 
 
 def _tissue(document: Mapping[str, Any]) -> str:

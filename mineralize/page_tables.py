@@ -205,3 +205,36 @@ def _doubling(c: Mapping[str, Any], index: int) -> str:
     if c["doubling_days"] is None:
         return "–"
     return held(f"/changes/{index}/doubling_days", shown.number(c["doubling_days"], 0))
+
+
+def biopsy(document: Mapping[str, Any], index: int) -> str:
+    """Where one biopsy lies in every scan: given in one of them, carried to the others."""
+    report = document["correlation"]["biopsies"][index]
+    at = f"/correlation/biopsies/{index}"
+    sites = [(f"{at}/site", report["site"]), *((f"{at}/carried/{k}", s) for k, s in enumerate(report["carried"]))]
+    body = ""
+    for pointer, site in sorted(sites, key=lambda pair: pair[1]["scan"]):
+        given = texts.GIVEN_HERE if site is report["site"] else ""
+        first = f'<th scope="row">scan {site["scan"]}<span class="about">{esc(given)}</span></th>'
+        if site["trust"] == "withheld":
+            body += f'<tr>{first}<td colspan="8">{mark("withheld")}: {esc(site["reason"])}</td></tr>'
+            continue
+        depth = f"{_site(pointer, site, 'depth_mm', 1)} mm"
+        if site.get("depth_low_mm") is not None and site.get("depth_high_mm") is not None:
+            low, high = _site(pointer, site, "depth_low_mm", 1), _site(pointer, site, "depth_high_mm", 1)
+            depth += f'<span class="interval">{low} to {high}</span>'
+        error = f"within {_site(pointer, site, 'error_mm', 1)} mm" if site.get("error_mm") else ""
+        body += (
+            f"<tr>{first}<td>{day(document, site['scan'])}</td><td>{esc(site['zone'] or '–')}</td><td>{depth}</td>"
+            f"<td>{_site(pointer, site, 'normalised_depth', 2)}</td><td>{esc(site.get('direction_words', ''))}</td>"
+            f"<td>{_site(pointer, site, 'ball_hu', 0)} HU</td><td>{esc(site['rim_state'])}</td>"
+            f'<td>{mark(site["trust"])} {error}<span class="about">{esc(site.get("track", ""))}</span></td></tr>'
+        )
+    name = f"B{report['number']}"
+    head = (name, "Day", "Zone", "Depth", "Depth: 0 outline, 1 deepest", "Direction", "Around it", "Rim there", "Position")
+    return table(f"Biopsy {report['number']} in every scan", head, f"<tbody>{body}</tbody>", "scans")
+
+
+def _site(pointer: str, site: Mapping[str, Any], key: str, decimals: int) -> str:
+    value = site.get(key)
+    return "–" if value is None else held(f"{pointer}/{key}", shown.number(value, decimals))

@@ -174,8 +174,9 @@ def _second(study: Study, document: Mapping[str, Any]) -> Sheet:
     left, right = (Column(sheet, LEFT + k * (half + 5), column.y, half, sign_at - 2) for k in range(2))
     left.title(texts.BIOPSY)
     reports = document["correlation"]["biopsies"]
-    lines = [(f"B{r['number']}  {r['text']}", INK) for r in reports]
-    lines += [(r["caution"], ROSE) for r in reports if r["caution"]]
+    lines = [(r["caution"], ROSE) for r in reports if r["caution"]]
+    lines += [(_site_line(document, r["number"], r["site"]), INK) for r in reports]
+    lines += [(_site_line(document, r["number"], site), INK) for r in reports for site in r["carried"]]
     _flow([left], lines, texts.NO_BIOPSY)
     right.title(texts.SECTIONS["cautions"])
     warned = [(f"{about}: {text}" if about else text, INK) for about, text, _ in cautions(document)]
@@ -190,6 +191,22 @@ def _second(study: Study, document: Mapping[str, Any]) -> Sheet:
     version = document["provenance"]["version"]
     sheet.line(f"mineralize {version}. {texts.ALL_NUMBERS_PDF}", LEFT, BOTTOM - 1, 6, colour=QUIET)
     return sheet
+
+
+def _site_line(document: Mapping[str, Any], number: int, site: Mapping[str, Any]) -> str:
+    if site["trust"] == "withheld" or site["depth_mm"] is None:
+        return texts.SITE_WITHHELD.format(number=number, scan=site["scan"], reason=site["reason"])
+    return texts.SITE_LINE.format(
+        number=number,
+        scan=site["scan"],
+        day=next(s["day"] for s in document["scans"] if s["scan"] == site["scan"]),
+        zone=site["zone"],
+        depth=shown.number(site["depth_mm"], 1),
+        share=shown.number(site["normalised_depth"], 2),
+        direction=site["direction_words"] or texts.NO_DIRECTION,
+        rim=site["rim_state"],
+        hu="–" if site["ball_hu"] is None else shown.number(site["ball_hu"], 0),
+    )
 
 
 def _flow(columns: list[Column], lines: list[tuple[str, str]], none: str) -> None:

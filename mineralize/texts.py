@@ -178,6 +178,13 @@ RIM_WITHHELD: Final = "Withheld: no scan has an outline on which a rim could be 
 PLANES_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan, so no plane can be laid through it."
 NO_FINDINGS: Final = "No statement was derived."
 NO_CAUTIONS: Final = "None."
+NO_DIRECTION: Final = "in the middle"
+GIVEN_HERE: Final = "given here"
+SITE_LINE: Final = (
+    "B{number}, scan {scan} (day {day}): {zone}, {depth} mm below the outline ({share} of the way to the deepest "
+    "point), {direction}; rim there: {rim}; {hu} HU around it."
+)
+SITE_WITHHELD: Final = "B{number}, scan {scan}: withheld, because {reason}"
 NO_BIOPSY: Final = "No biopsy site was given in case.toml."
 BIOPSY: Final = "Where the biopsy came from"
 FACT_CHANGE: Final = {"yes": "real change", "no": "change within error", "unsure": "change unsure"}
