@@ -6,8 +6,12 @@ import datetime
 from collections.abc import Mapping, Sequence
 from typing import cast
 
+import numpy as np
+from numpy.typing import NDArray
+
 from .dicom.drawn import Drawn, deepest, region_on
 from .errors import CaseFileError
+from .geometry import Grid
 from .scan import Note, Scan
 from .timeline_case import CaseFile, ScanRef
 from .timeline_model import BiopsySite, Event, EventKind, Offered, Seed
@@ -122,10 +126,18 @@ def offers(drawn: Sequence[Drawn], scans: Sequence[Scan]) -> tuple[Offered, ...]
             if region is not None:
                 mask, grid = region
                 volume = float(mask.sum()) * grid.voxel_volume_mm3
+                if any(_same_region(o, scan.number, mask, grid) for o in found):
+                    continue  # the same region written twice, or for two images of one frame of reference
                 found.append(Offered(number, one.kind, scan.number, deepest(mask, grid), volume, mask, grid))
             elif one.mask is None and not one.contours and scan.grid.contains(one.point):
                 found.append(Offered(number, one.kind, scan.number, one.point))
     return tuple(found)
+
+
+def _same_region(offer: Offered, scan: int, mask: NDArray[np.bool_], grid: Grid) -> bool:
+    if offer.scan != scan or offer.mask is None or offer.grid is None:
+        return False
+    return offer.grid.same_as(grid) and bool((offer.mask == mask).all())
 
 
 def taken(case: CaseFile, offered: Sequence[Offered], seeds: Sequence[Seed]) -> tuple[tuple[Seed, ...], list[Note]]:

@@ -8,6 +8,7 @@ which one.
 from __future__ import annotations
 
 import atexit
+import gzip
 import os
 import shutil
 import tarfile
@@ -16,7 +17,7 @@ import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, cast
 
 from ..errors import InputError
 
@@ -137,6 +138,16 @@ def _zip_members(path: Path) -> Iterator[tuple[str, IO[bytes] | None]]:
 
 
 def _tar_members(path: Path) -> Iterator[tuple[str, IO[bytes] | None]]:
+    try:
+        with tarfile.open(path, "r|*"):
+            pass
+    except tarfile.ReadError:
+        with open(path, "rb") as stream:
+            single = stream.read(2) == b"\x1f\x8b"
+        if not single:
+            raise
+        yield "single", cast(IO[bytes], gzip.GzipFile(path))  # one compressed file, not an archive
+        return
     with tarfile.open(path, "r|*") as archive:
         for info in archive:
             if info.isdir():

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from pydicom import dcmread
 from pydicom.dataset import Dataset
 from scipy import ndimage
-from skimage.draw import polygon2mask
 
 from ..geometry import Floats, Grid
 from .headers import DRAWN, Other
@@ -218,5 +217,17 @@ def _filled(contours: tuple[Floats, ...], grid: Grid) -> NDArray[np.bool_]:
         index = grid.to_index(contour)
         slot = round(float(index[:, 0].mean()))
         if 0 <= slot < grid.shape[0] and np.ptp(index[:, 0]) < 0.5:
-            mask[slot] ^= polygon2mask(grid.shape[1:], index[:, 1:])
+            mask[slot] ^= _polygon(index[:, 1:], (grid.shape[1], grid.shape[2]))
     return mask
+
+
+def _polygon(corners: Floats, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Pixels whose centre lies inside a polygon (row, column), by the even-odd rule along each row."""
+    (r0, c0), (r1, c1) = corners.T, np.roll(corners, -1, axis=0).T
+    rows = np.arange(shape[0])[:, None]
+    row, edge = np.nonzero((r0 <= rows) != (r1 <= rows))
+    crossing = c0[edge] + (row - r0[edge]) / (r1[edge] - r0[edge]) * (c1[edge] - c0[edge])
+    toggles = np.zeros((shape[0], shape[1] + 1), np.int32)
+    np.add.at(toggles, (row, np.clip(np.ceil(crossing), 0, shape[1]).astype(int)), 1)
+    inside: NDArray[np.bool_] = (np.cumsum(toggles, axis=1)[:, :-1] % 2).astype(bool)
+    return inside

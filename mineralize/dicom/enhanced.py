@@ -56,8 +56,18 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
     slope, intercept = number(values, "RescaleSlope"), number(values, "RescaleIntercept")
     exposure, beam = group("CTExposureSequence"), group("CTXRayDetailsSequence")
     reconstruction = group("CTReconstructionSequence")
+    # Legacy converted images keep what has no place of its own in two groups (A.70, C.7.6.16.2.26).
+    kept = [
+        group("UnassignedPerFrameConvertedAttributesSequence"),
+        group("UnassignedSharedConvertedAttributesSequence"),
+    ]
     making = common.making
     changes: dict[str, Any] = {}
+    for old in kept:
+        if changes.get("kvp") is None and (kvp := number(old, "KVP")) is not None:
+            changes["kvp"] = kvp
+        if "kernel" not in changes and (kernels := texts(old, "ConvolutionKernel")):
+            changes |= _kernel(kernels)
     if types := texts(frame_type, "FrameType"):
         changes["image_type"] = types
     if (kvp := number(beam, "KVP")) is not None:
@@ -65,8 +75,7 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
     if (thickness := number(measures, "SliceThickness")) is not None:
         changes["slice_thickness_mm"] = thickness
     if kernels := texts(reconstruction, "ConvolutionKernel"):
-        name, kind = kernel(kernels)
-        changes |= {"kernel": name, "kernel_key": "\\".join(kernels), "kernel_class": kind}
+        changes |= _kernel(kernels)
     if (diameter := number(reconstruction, "ReconstructionDiameter")) is not None:
         changes["reconstruction_diameter_mm"] = diameter
     kev, units = energy(own) if own is not None else (None, "")
@@ -93,3 +102,8 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
         stack=text(content, "StackID"),
         multiframe=True,
     )
+
+
+def _kernel(values: tuple[str, ...]) -> dict[str, Any]:
+    name, kind = kernel(values)
+    return {"kernel": name, "kernel_key": "\\".join(values), "kernel_class": kind}

@@ -24,10 +24,19 @@ class OutOfRange(Exception):
     """A value does not fit 16 bits."""
 
 
-def read_slice(image: Image, out: NDArray[Any], label: str, number: int) -> None:
-    """Fill ``out`` (rows, columns; int16 or float32) with the HU of one slice."""
+def read_slice(image: Image, out: NDArray[Any], label: str, number: int, *, checked: bool = True) -> None:
+    """Fill ``out`` (rows, columns; int16 or float32) with the HU of one slice.
+
+    ``checked`` looks run-length data over before it is decoded: that decoder panics on damage, with a line on standard
+    error. Child processes have none and skip it.
+
+    Raises
+    ------
+    SeriesError, OutOfRange
+        when the pixels cannot be decoded, or do not fit ``out``.
+    """
     try:
-        stored = stored_values(image, out)
+        stored = stored_values(image, out, checked)
     except (SeriesError, MemoryError, KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:  # a decoder written in Rust panics past Exception
