@@ -21,8 +21,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("reference",),
     ("comparability", "inspection"),
     ("skeleton", "align"),
-    ("candidates", "outline", "zones"),
-    ("measure", "change", "maturation"),
+    ("candidates", "outline", "lesion", "zones"),
+    ("estimate", "rim_map", "measure", "change", "maturation"),
     ("statements", "sources", "wording", "evidence"),
     ("findings", "tissue", "biopsy", "correlate"),
     # whole
