@@ -6,6 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from .drawn import random_history
 from .files import build
 from .history import HistoryError, load_history, names
 
@@ -36,7 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
                 history = load_history(name)
                 print(f"{name:<22} {len(history)} scans  {history.table.get('summary', '')}")
             return 0
-        history = load_history(given.name, given.seed)
+        history = random_history(given.seed) if given.name == "random" else load_history(given.name, given.seed)
         history = history.resized(given.matrix, given.pixel_mm, given.slices, given.slice_mm)
         record = build(history, given.out, distractors=not given.no_distractors, with_seed=given.with_lesion_seed)
     except HistoryError as error:

@@ -186,7 +186,7 @@ class Lesion:
         rho, (radius, length, thickness, density) = self.lookup(points)
         within = rho < radius
         depth = (radius - rho) / length
-        fuzz = np.maximum(self.fuzz_mm * np.minimum(1, thickness / 1.5), 0.05)
+        fuzz = np.maximum(self.fuzz_mm * np.minimum(1, thickness / 1.5), 0.005)
         mineral = density * 0.5 * (1 - erf((depth - thickness) / (np.sqrt(2) * fuzz)))
         if self.flocculent:
             # only the shell is flecked; the field is the same in every scan of a history

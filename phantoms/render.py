@@ -103,8 +103,8 @@ def sample_slab(scene: Scene, frame: Frame, first: int, last: int) -> Array:
 
     result = coarse[1:-1].copy()
     z, y, x = np.nonzero(busy[1:-1])
-    n_plane = max(2, int(np.ceil(float(spacing[1]) / 0.3)))
-    n_deep = max(2, int(np.ceil(frame.thickness / 0.5)))
+    n_plane = min(max(2, int(np.ceil(float(spacing[1]) / 0.3))), 5)
+    n_deep = min(max(2, int(np.ceil(frame.thickness / 0.5))), 12)
     along = frame.thickness / float(spacing[0])
     chunk = 60_000
     for start in range(0, len(z), chunk):
@@ -227,14 +227,14 @@ def render(
     return hu
 
 
-def streaks(hu: Array, pixel: float, size: int = 160) -> Array:
+def streaks(hu: Array, pixel: float, size: int = 144) -> Array:
     """What metal (> 3000 HU) adds to its slices: rays that are measured as less dense than they are.
 
     The slice is projected, path integrals above what the detector can tell are cut (starvation and beam
     hardening), and the difference is reconstructed by filtered back projection (scikit-image).
     """
     added = np.zeros_like(hu)
-    angles = np.linspace(0, 180, 240, endpoint=False)
+    angles = np.linspace(0, 180, 150, endpoint=False)
     for k in np.flatnonzero((hu > 3000).any(axis=(1, 2))):
         shrink = size / hu.shape[1]
         small = transform.resize(hu[k], (size, size), order=1, anti_aliasing=True, preserve_range=True)

@@ -19,8 +19,9 @@ from .physics import Array, at_120
 from .scene import Scene
 
 THRESHOLDS = (100, 130, 150, 200, 300)
-LARGEST_GRID = 16_000_000
-FINEST_MM = 0.25
+LARGEST_GRID = 24_000_000
+"""Cells; only lesions beyond about 70 mm need cells wider than 0.25 mm for it."""
+COARSEST_MM = 0.25
 
 
 @dataclass(frozen=True)
@@ -58,15 +59,14 @@ def outline_surface(scene: Scene, to_body: Array, count: int = 24_000) -> Surfac
     return Surface(_apply(to_world, points), points, normals @ to_world[:3, :3].T, area)
 
 
-def signed_depth(surface: Surface, points: Array) -> Array:
-    """Distance from (N, 3) LPS points to S (no sign: multiply by inside or not)."""
-    tree = cKDTree(surface.world)
-    distance, nearest = tree.query(points)
-    offset = points - surface.world[nearest]
-    along = np.abs((offset * surface.normals[nearest]).sum(axis=1))
+def distance_to(surface: Surface, points: Array) -> Array:
+    """Distance from (N, 3) LPS points to S, negative on its outer side."""
+    distance, nearest = cKDTree(surface.world).query(points)
+    side = ((points - surface.world[nearest]) * surface.normals[nearest]).sum(axis=1)
     # close to S the tangent plane is better than the sampled point; far away the point is enough
     spread = 1.2 * float(np.sqrt(surface.area.mean()))
-    return np.where(np.sqrt(np.maximum(distance**2 - along**2, 0)) < spread, along, distance)
+    beside = np.sqrt(np.maximum(distance**2 - side**2, 0))
+    return np.where(side < 0, 1, -1) * np.where(beside < spread, np.abs(side), distance)
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,8 @@ class FineGrid:
 def fine_grid(scene: Scene, to_body: Array, surface: Surface) -> FineGrid:
     """Scene (inside the lesion only) and depth on a grid over the lesion's box plus 0.5 mm."""
     lo, hi = surface.world.min(axis=0) - 0.5, surface.world.max(axis=0) + 0.5
-    step = max(FINEST_MM, float((np.prod(hi - lo) / LARGEST_GRID) ** (1 / 3)))
+    box = float(np.prod(hi - lo))
+    step = max(min(COARSEST_MM, (box / 3e6) ** (1 / 3)), 0.1, (box / LARGEST_GRID) ** (1 / 3))
     shape = np.ceil((hi - lo) / step).astype(int)[::-1] + 1
     inside = np.zeros(shape, bool)
     hu = np.zeros(shape, np.float32)
@@ -111,16 +112,13 @@ def fine_grid(scene: Scene, to_body: Array, surface: Surface) -> FineGrid:
 
 
 def _coarse_depth(surface: Surface, lo: Array, hi: Array, step: float, shape: Array) -> Array:
-    """Distance to S on a coarse lattice (signs by lattice normals are not needed), interpolated to the grid."""
+    """Distance to S from a coarse lattice, interpolated to the grid."""
     pitch = max(2 * step, float(np.prod(hi - lo) / 120_000) ** (1 / 3))
     counts = np.ceil((hi - lo) / pitch).astype(int) + 2
     axes = [lo[a] + np.arange(counts[a]) * pitch for a in range(3)]
     z, y, x = np.meshgrid(axes[2], axes[1], axes[0], indexing="ij")
     points = np.stack([x.ravel(), y.ravel(), z.ravel()], axis=1)
-    tree = cKDTree(surface.world)
-    _, nearest = tree.query(points)
-    side = ((points - surface.world[nearest]) * surface.normals[nearest]).sum(axis=1)
-    signed = (signed_depth(surface, points) * np.where(side < 0, 1, -1)).reshape(z.shape).astype(np.float32)
+    signed = distance_to(surface, points).reshape(z.shape).astype(np.float32)
     where = [np.arange(n) * (step / pitch) for n in shape]
     out = np.empty(tuple(shape), np.float32)
     grid = np.meshgrid(where[1], where[2], indexing="ij")
@@ -277,7 +275,7 @@ def _rays(
     out["largest_gap"] = 0.0
     gap = np.flatnonzero(~bony)
     if len(gap):
-        reach = 2.0 * float(np.sqrt(area.mean()))
+        reach = 2.0 * float(np.sqrt(3.0 * area.mean()))
         group = _connected(points[gap], reach)
         sizes = np.bincount(group, weights=area[gap])
         largest = int(sizes.argmax())
