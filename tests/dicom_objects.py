@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -147,3 +148,21 @@ def point_report(series: Series, index: tuple[int, int, int]) -> Dataset:
     ds.ValueType = "CONTAINER"
     ds.ContentSequence = item(ValueType="CONTAINER", RelationshipType="CONTAINS", ContentSequence=point)
     return ds
+
+
+def recode(path: Path, syntax: str) -> None:
+    """Re-encode one file with gdcm, which has encoders for most transfer syntaxes."""
+    import gdcm
+
+    reader = gdcm.ImageReader()
+    reader.SetFileName(str(path))
+    assert reader.Read()
+    change = gdcm.ImageChangeTransferSyntax()
+    change.SetTransferSyntax(gdcm.TransferSyntax(gdcm.TransferSyntax.GetTSType(syntax)))
+    change.SetInput(reader.GetImage())
+    assert change.Change()
+    writer = gdcm.ImageWriter()
+    writer.SetFileName(str(path))
+    writer.SetFile(reader.GetFile())
+    writer.SetImage(change.GetOutput())
+    assert writer.Write()

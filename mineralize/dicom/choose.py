@@ -71,7 +71,7 @@ def _judge(part: Part) -> Judged:
     if aside is not None:
         return Judged(part, None, *aside)
     try:
-        if not can_decode(part.first.coding.transfer_syntax):
+        if not can_decode(part.first.coding):
             raise SeriesError(
                 f"{part.label}: its pixels are encoded in a way that cannot be decoded here",
                 "transfer-syntax",

@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 import struct
 import zlib
+from functools import lru_cache
+from importlib.util import find_spec
 from itertools import islice
 from typing import Any
 
@@ -16,8 +18,10 @@ from pydicom.uid import UID
 
 from .image import Coding, Image
 from .inflate import inflated_pixels
-from .values import quiet
 
+TWELVE_BIT = {f"1.2.840.10008.1.2.4.{n}" for n in (51, 53, 55)}
+SAFEST_FIRST = ("pylibjpeg", "pyjpegls", "pillow", "gdcm", "pydicom")
+"""gdcm stands late: on some damaged data it ends the process instead of raising (found by fuzzing JPEG 2000)."""
 RUN_LENGTH = "1.2.840.10008.1.2.5"
 NATIVE = {
     "1.2.840.10008.1.2": "<",
@@ -27,14 +31,31 @@ NATIVE = {
 }
 
 
-def can_decode(transfer_syntax: str) -> bool:
-    """Whether a decoder for this encoding is installed."""
-    if transfer_syntax in NATIVE:
-        return True
+def twelve_bit_jpeg(coding: Coding) -> bool:
+    """JPEG of 12 bits (process 4, and the retired 6 to 8 and 10 to 12): only gdcm's own reader decodes these."""
+    return coding.transfer_syntax in TWELVE_BIT and coding.bits_stored > 8
+
+
+@lru_cache(maxsize=64)
+def decoder_of(coding: Coding) -> str:
+    """The decoder for this encoding: the safest of those installed, ``""`` if there is none."""
+    if twelve_bit_jpeg(coding):
+        return "gdcm" if find_spec("gdcm") is not None else ""
     try:
-        return bool(get_decoder(UID(transfer_syntax)).is_available)
+        installed = get_decoder(UID(coding.transfer_syntax)).available_plugins
     except Exception:
-        return False
+        return ""
+    return next((name for name in SAFEST_FIRST if name in installed), "")
+
+
+def can_decode(coding: Coding) -> bool:
+    """Whether these pixels can be decoded here."""
+    return coding.transfer_syntax in NATIVE or bool(decoder_of(coding))
+
+
+def needs_child(coding: Coding) -> bool:
+    """Whether the decoder may abort the whole program on damaged data, and so must not run in it."""
+    return coding.transfer_syntax not in NATIVE and decoder_of(coding) == "gdcm"
 
 
 def native_dtype(coding: Coding) -> np.dtype[Any]:
@@ -77,6 +98,8 @@ def stored_values(image: Image, scratch: NDArray[Any], checked: bool = True) -> 
 
 def _encapsulated(image: Image, checked: bool) -> NDArray[Any]:
     coding, where = image.coding, image.where
+    if twelve_bit_jpeg(coding):
+        return _by_gdcm(image)
     with open(where.path, "rb") as stream:
         stream.seek(where.offset or 0)
         data = stream.read(where.length)
@@ -90,11 +113,11 @@ def _encapsulated(image: Image, checked: bool) -> NDArray[Any]:
         "photometric_interpretation": "MONOCHROME2",
         "number_of_frames": coding.frames,
         "pixel_keyword": "PixelData",
+        "decoding_plugin": decoder_of(coding),
     }
     if checked and coding.transfer_syntax == RUN_LENGTH and not _runs_fit(data, where.frame, coding):
         options["decoding_plugin"] = "pydicom"  # slow, and safe with damaged data
-    with quiet():
-        array, _ = get_decoder(UID(coding.transfer_syntax)).as_array(data, index=where.frame, raw=True, **options)
+    array, _ = get_decoder(UID(coding.transfer_syntax)).as_array(data, index=where.frame, raw=True, **options)
     if array.shape != (coding.rows, coding.columns):
         raise ValueError("decoded to another size than the header says")
     return np.asarray(array)
@@ -102,8 +125,7 @@ def _encapsulated(image: Image, checked: bool) -> NDArray[Any]:
 
 def _runs_fit(data: bytes, frame: int, coding: Coding) -> bool:
     """Whether run-length segments decode to exactly one plane (PS3.5 annex G)."""
-    with quiet():
-        found = next(islice(generate_frames(data, number_of_frames=coding.frames), frame, None), b"")
+    found = next(islice(generate_frames(data, number_of_frames=coding.frames), frame, None), b"")
     planes = coding.bits_allocated // 8
     if len(found) < 64 or struct.unpack("<L", found[:4])[0] != planes:
         return False
@@ -128,3 +150,23 @@ def _unpacked_length(segment: bytes) -> int:
         else:
             position += 1
     return length if position <= last + 1 else -1
+
+
+def _by_gdcm(image: Image) -> NDArray[Any]:
+    """One frame through gdcm's file reader."""
+    import gdcm  # type: ignore[import-untyped]  # slow to load and wanted for these encodings alone
+
+    coding = image.coding
+    reader = gdcm.ImageReader()
+    reader.SetFileName(image.where.path)
+    if not reader.Read():
+        raise ValueError("damaged")
+    found = reader.GetImage()
+    stated = found.GetPixelFormat()
+    buffer = found.GetBuffer()
+    data = buffer.encode("utf-8", "surrogateescape") if isinstance(buffer, str) else bytes(buffer)
+    count = coding.rows * coding.columns
+    if stated.GetBitsAllocated() != 16 or len(data) != 2 * count * coding.frames:
+        raise ValueError("decoded to another size than the header says")
+    plane = np.frombuffer(data, "<i2" if coding.signed else "<u2", count, 2 * count * image.where.frame)
+    return plane.reshape(coding.rows, coding.columns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ from ..scan import Volume
 from . import resample, workers
 from .slices import PADDED_HU, OutOfRange, read_slice
 from .stack import Stack
+from .values import quiet
 
 CORES = os.cpu_count() or 1
 
@@ -34,23 +36,43 @@ class DicomSource:
         SeriesError
             when pixels cannot be read or decoded.
         """
+        with quiet():
+            return self._read()
+
+    def _read(self) -> Volume:
         images = self.stack.images
-        exact = all(float(i.slope).is_integer() and float(i.intercept).is_integer() for i in images)
-        straight = self.stack.shear is None and self.stack.heights is None
-        shape = (len(images), images[0].coding.rows, images[0].coding.columns)
         try:
-            if exact and straight:
+            if self.stack.shear is not None or self.stack.heights is not None:
+                hu = resample.upright(self._plane(), self.stack, PADDED_HU)
+            elif all(float(i.slope).is_integer() and float(i.intercept).is_integer() for i in images):
                 try:
-                    hu = self._fill(np.empty(shape, np.int16))
+                    hu = self._fill(np.empty(self._shape, np.int16))
                 except OutOfRange:
-                    hu = self._fill(np.empty(shape, np.float32))
+                    hu = self._fill(np.empty(self._shape, np.float32))
             else:
-                hu = self._fill(np.empty(shape, np.float32))
+                hu = self._fill(np.empty(self._shape, np.float32))
         except MemoryError:
             raise SeriesError(f"{self.label}: too large for the memory", "size", "use a machine with more") from None
-        if not straight:
-            hu = resample.upright(hu, self.stack, PADDED_HU)
         return Volume(hu, self.stack.grid)
+
+    @property
+    def _shape(self) -> tuple[int, int, int]:
+        coding = self.stack.images[0].coding
+        return len(self.stack.images), coding.rows, coding.columns
+
+    def _plane(self) -> Callable[[int], NDArray[np.float32]]:
+        """Slices as stored, one by one; compressed ones are decoded together first."""
+        images = self.stack.images
+        if workers.worth_it(images, CORES):
+            together = self._fill(np.empty(self._shape, np.float32))
+            return lambda k: together[k]
+
+        def one(k: int) -> NDArray[np.float32]:
+            plane = np.empty(self._shape[1:], np.float32)
+            read_slice(images[k], plane, self.label, k + 1)
+            return plane
+
+        return one
 
     def _fill(self, out: NDArray[Any]) -> NDArray[Any]:
         images = self.stack.images

@@ -6,6 +6,7 @@ slice and linear between slices. A value that any padded or never scanned pixel 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -14,23 +15,31 @@ from numpy.typing import NDArray
 from .stack import Stack
 
 
-def upright(hu: NDArray[np.float32], stack: Stack, padded: float) -> NDArray[Any]:
-    """Slices as stored to the stack's even, upright grid.
+def upright(plane: Callable[[int], NDArray[np.float32]], stack: Stack, padded: float) -> NDArray[np.float32]:
+    """Slices as stored to the stack's even, upright grid; holds two slices at a time beside the result.
 
     Parameters
     ----------
-    hu : (slices, rows, columns) as stored.
+    plane : gives slice k as stored, (rows, columns).
     padded : the value of voxels without data.
     """
-    if stack.shear is not None:
-        target = (len(hu), *stack.grid.shape[1:])
-        moved = np.empty(target, np.float32)
-        for k, (row, column) in enumerate(zip(stack.shear.rows, stack.shear.columns, strict=True)):
-            moved[k] = shifted(hu[k], float(row), float(column), target[1:], padded)
-        hu = moved
-    if stack.heights is not None:
-        hu = even(hu, stack.heights, stack.grid.shape[0], padded)
-    return hu
+    shape = (stack.grid.shape[1], stack.grid.shape[2])
+    held: dict[int, NDArray[np.float32]] = {}
+
+    def straight(k: int) -> NDArray[np.float32]:
+        if k not in held:
+            for old in [j for j in held if j < k - 1]:
+                del held[old]
+            found = plane(k)
+            if stack.shear is not None:
+                found = shifted(found, float(stack.shear.rows[k]), float(stack.shear.columns[k]), shape, padded)
+            held[k] = found
+        return held[k]
+
+    out = np.empty(stack.grid.shape, np.float32)
+    for k in range(len(out)):
+        out[k] = straight(k) if stack.heights is None else between(straight, stack.heights, k, padded)
+    return out
 
 
 def shifted(
@@ -72,16 +81,12 @@ def _along(plane: NDArray[np.float32], shift: float, length: int, padded: float)
     return out
 
 
-def even(hu: NDArray[np.float32], heights: NDArray[Any], count: int, padded: float) -> NDArray[np.float32]:
-    """Linear interpolation between slices at ``heights`` (in slice spacings) onto 0, 1, ..., count - 1."""
-    out = np.empty((count, *hu.shape[1:]), np.float32)
-    for k in range(count):
-        above = int(np.clip(np.searchsorted(heights, k), 1, len(heights) - 1))
-        share = float(np.clip((k - heights[above - 1]) / (heights[above] - heights[above - 1]), 0, 1))
-        low, high = hu[above - 1], hu[above]
-        out[k] = np.where(
-            (low == padded) | (high == padded),
-            np.float32(padded),
-            low * np.float32(1 - share) + high * np.float32(share),
-        )
-    return out
+def between(
+    plane: Callable[[int], NDArray[np.float32]], heights: NDArray[Any], k: int, padded: float
+) -> NDArray[np.float32]:
+    """The slice at height ``k`` (in slice spacings), linear between its neighbours at ``heights``."""
+    above = int(np.clip(np.searchsorted(heights, k), 1, len(heights) - 1))
+    share = float(np.clip((k - heights[above - 1]) / (heights[above] - heights[above - 1]), 0, 1))
+    low, high = plane(above - 1), plane(above)
+    mixed = low * np.float32(1 - share) + high * np.float32(share)
+    return np.where((low == padded) | (high == padded), np.float32(padded), mixed)

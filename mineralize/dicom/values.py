@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import math
+import threading
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -30,22 +31,27 @@ class Values(Protocol):
     def __contains__(self, keyword: Any, /) -> bool: ...
 
 
+_quiet_lock = threading.RLock()
+
+
 @contextmanager
 def quiet() -> Iterator[None]:
     """No warning or log line of the DICOM library leaves: they quote values of the file.
 
-    Also lets odd values through to our own checks instead of raising half-way.
+    Also lets odd values through to our own checks instead of raising half-way. Warning filters and library settings
+    belong to the whole process, so only one thread at a time changes them.
     """
-    logger = logging.getLogger("pydicom")
-    before = (logger.disabled, config.settings.reading_validation_mode)
-    logger.disabled = True
-    config.settings.reading_validation_mode = config.IGNORE
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+    with _quiet_lock, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        logger = logging.getLogger("pydicom")
+        before = (logger.level, config.settings.reading_validation_mode)
+        logger.setLevel(logging.CRITICAL + 1)
+        config.settings.reading_validation_mode = config.IGNORE
+        try:
             yield
-    finally:
-        logger.disabled, config.settings.reading_validation_mode = before
+        finally:
+            logger.setLevel(before[0])
+            config.settings.reading_validation_mode = before[1]
 
 
 def raw(ds: Values, keyword: str) -> Any:

@@ -2,11 +2,13 @@
 
 The decoders hold the interpreter's lock, so threads gain nothing. Each worker is a plain child process that is handed
 its slices on standard input and streams HU back on standard output; the parent reads straight into the volume. Unlike
-a process pool this never runs the user's own script again.
+a process pool this never runs the user's own script again. A decoder that ends its process on damaged data ends a
+worker, and the series is refused.
 """
 
 from __future__ import annotations
 
+import logging
 import os
 import pickle
 import struct
@@ -19,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import SeriesError
+from .decode import needs_child
 from .image import Image
 from .slices import OutOfRange, read_slice
 
@@ -28,8 +31,11 @@ _GOOD, _BAD, _RANGE = 0, 1, 2
 
 
 def worth_it(images: tuple[Image, ...], cores: int) -> bool:
-    """Whether child processes are faster than this one alone."""
-    return images[0].where.encapsulated and len(images) >= FEWEST and cores > 1 and bool(sys.executable)
+    """Whether child processes are faster than this one alone, or safer."""
+    first = images[0]
+    if not first.where.encapsulated or not sys.executable:
+        return False
+    return needs_child(first.coding) or (len(images) >= FEWEST and cores > 1)
 
 
 def fill(images: tuple[Image, ...], out: NDArray[Any], label: str, cores: int) -> None:
@@ -99,6 +105,7 @@ def main() -> None:
     """What a child process runs."""
     label, dtype, share = pickle.load(sys.stdin.buffer)
     stream = sys.stdout.buffer
+    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     for k, image in share:
         plane = np.empty((image.coding.rows, image.coding.columns), dtype)
         try:
