@@ -16,6 +16,10 @@ from .statements import Finding
 from .timeline import Timeline
 from .wording import TOPICS, named, say, scan_numbers, signed_change
 
+SOLID_CORE = 0.5
+"""Share of mineral in the core from which it counts as filled; a working limit."""
+SOLID_LESION = 0.8
+"""Share of mineral in the whole lesion from which it counts as mineral throughout; a working limit."""
 LARGEST_PERCENT = 1000.0
 """Above this a percentage only says that the start was near zero, and is left out."""
 
@@ -88,7 +92,17 @@ class Evidence:
         if mass is not None and mass.value is not None:
             return mass.value <= 0 or (mass.low is not None and mass.low <= 0)
         contrast = self._rows.get((scan, "zonal_contrast"))
-        return contrast is not None and "no mineral" in contrast.reason
+        # a reason given for the rim tells only where the lesion itself was outlined
+        return contrast is not None and "no mineral" in contrast.reason and self.usable(scan, "lesion_volume")
+
+    def solid(self, scan: int) -> bool:
+        """Whether mineral fills the core too, so that the outline may follow a nodule inside a larger soft mass."""
+        core = self.value(scan, "core_mineral_fraction") or 0.0
+        return core >= SOLID_CORE or (self.value(scan, "mineral_fraction") or 0.0) >= SOLID_LESION
+
+    def solid_caution(self, *scans: int) -> list[str]:
+        """The caution that goes with a lesion that is mineral throughout; empty where none is."""
+        return [say("solid")] if any(self.solid(n) for n in scans) else []
 
     # -- changes
 

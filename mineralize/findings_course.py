@@ -71,6 +71,7 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
         rests,
         limits=say("course.limits"),
         changes=changes,
+        cautions=evidence.solid_caution(*(n for n, _ in rests)) if quantity == "lesion_volume" else [],
     )
     return (found, *missing)
 
@@ -133,6 +134,7 @@ def _together(evidence: Evidence) -> Finding:
         limits=say("together.limits"),
         sources=("Zeanah82",),
         changes=changes,
+        cautions=evidence.solid_caution(mass.from_scan, mass.to_scan),
     )
 
 
@@ -211,6 +213,7 @@ def late_growth(evidence: Evidence) -> tuple[Finding, ...]:
         limits=say("late.limits"),
         sources=("teaching",),
         changes=[change],
+        cautions=evidence.solid_caution(change.from_scan, change.to_scan),
     )
     return (found,)
 
@@ -235,6 +238,7 @@ def muscle_around(evidence: Evidence) -> tuple[Finding, ...]:
         text = say(f"muscle.{state}", scan=evidence.label(scan), deficit=with_interval(row), extent=words)
         since = [evidence.day(scan) - day for day in biopsy_days(evidence)]
         recent = [d for d in since if 0 <= d <= AFTER_BIOPSY_DAYS]
+        cautions = [say("muscle.biopsy", days=min(recent))] if recent else []
         found.append(
             make(
                 evidence,
@@ -244,7 +248,7 @@ def muscle_around(evidence: Evidence) -> tuple[Finding, ...]:
                 rests,
                 limits=say("muscle.limits"),
                 sources=("Zubler20", "Crombe23", "Goodpaster00"),
-                cautions=[say("muscle.biopsy", days=min(recent))] if recent else [],
+                cautions=[*cautions, *evidence.solid_caution(scan)],
             )
         )
     return (*found, *missing)

@@ -110,7 +110,7 @@ def _zoning_course(evidence: Evidence, states: dict[int, str | None]) -> tuple[F
 
 
 def rim_state(evidence: Evidence, scan: int) -> str | None:
-    """``none``, ``part``, ``most``, ``complete`` or ``open`` (not settled); ``None`` where not assessed."""
+    """``none``, ``solid``, ``part``, ``most``, ``complete`` or ``open`` (not settled); ``None`` where not assessed."""
     row = evidence.row(scan, "rim_completeness")
     if row is None or row.value is None:
         return "none" if evidence.no_mineral(scan) else None
@@ -118,6 +118,8 @@ def rim_state(evidence: Evidence, scan: int) -> str | None:
     low, high = (row.value if v is None else v for v in (row.low, row.high))
     if high < NO_RIM or evidence.no_mineral(scan):
         return "none"
+    if evidence.solid(scan):
+        return "solid"
     if low + hidden >= ALL_ROUND:
         return "complete"
     if high + hidden >= ALL_ROUND:
@@ -199,7 +201,7 @@ def maturity(evidence: Evidence) -> tuple[Finding, ...]:
     needed = ("rim_completeness", "zonal_contrast")
     sources: tuple[str, ...]
     rests = [(scan, q) for q in needed]
-    if zone in ("reversed", "centre", "even"):
+    if zone in ("reversed", "centre", "even") or round_ == "solid":
         text = say("not-assessed", scans=f"scan {scan}", why=say("maturity.not-peripheral"))
         return (Finding(TOPICS["maturity"], text, tuple(rests), "withheld", key="maturity.not-peripheral"),)
     if zone == "none" or round_ == "none":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from .evidence import Evidence, make, not_assessed
+from .evidence import Evidence, make, not_assessed, withheld
 from .measure import Measurement
 from .statements import Finding
 from .wording import amount, say, with_interval
@@ -53,6 +53,7 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
         rests,
         limits=say("relation.limits"),
         sources=("Jelinek96",),
+        cautions=evidence.solid_caution(scan),
     )
     return (found, *missing)
 
@@ -91,6 +92,10 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
             sources=sources,
         )
         return (found, *missing)
+    if evidence.solid(scan):
+        rests = [(scan, "mineral_fraction"), (scan, "core_mineral_fraction")]
+        text = say("not-assessed", scans=f"scan {scan}", why=say("solid"))
+        return (withheld("beyond", text, rests), *missing)
     contrast, fraction = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "mineral_fraction")
     if contrast is not None and contrast.high is not None and contrast.high < 0 and fraction is not None:
         text = say("beyond.reversed", scan=label, fraction=with_interval(fraction, percent=True))

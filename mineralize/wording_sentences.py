@@ -13,6 +13,8 @@ SENTENCES: dict[str, str] = {
     "not-outlined": "the lesion was not outlined there",
     "not-measured": "{quantity} was not measured there",
     "with-caution": " With caution: {why}.",
+    "solid": "mineral fills the core too, so the outline may follow a mineral nodule inside a larger soft mass; look "
+    "at the pictures",
     # -- relation to bone
     "relation.soft-tissue": "In {scan} the lesion lies in soft tissue: the least distance to the cortex of the "
     "nearest bone is {gap}, and no contact was found.",
@@ -62,6 +64,8 @@ SENTENCES: dict[str, str] = {
     "outline{unresolved}{gap}.",
     "rim.open": "In {scan} it is not settled how complete the rim is: mineral over {completeness} of the "
     "outline{unresolved}{gap}.",
+    "rim.solid": "In {scan} there is no rim apart from the core: mineral fills the core and reaches {completeness} "
+    "of the outline{unresolved}{gap}.",
     "rim.unresolved": "; {unresolved} is unresolved (a thin rim could hide in the blur there; this is not a gap)",
     "rim.gap": "; the largest gap is {gap} of the outline and faces {direction}",
     "rim.gap-nowhere": "; the largest gap is {gap} of the outline",

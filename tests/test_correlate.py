@@ -143,6 +143,12 @@ REVERSED = {"zonal_contrast": -0.5, "rim_core_difference": -300.0, "rim_complete
             {"relation.contact", "relation.soft-tissue"},
         ),
         (
+            "mineral throughout, perhaps a nodule in a larger mass",
+            {**REVERSED, "rim_completeness": 1.0, "core_mineral_fraction": 0.97, "core_soft_fraction": 0.0},
+            {"zoning.reversed", "rim.solid", "beyond.not-assessed", "maturity.not-peripheral", "centre.mineral"},
+            {"rim.complete", "beyond.reversed", "beyond.complete"},
+        ),
+        (
             "no mineral",
             NO_MINERAL,
             {"zoning.none", "rim.none", "beyond.no-mineral", "maturity.none"},
