@@ -307,6 +307,18 @@ def test_rule_10_stacks_are_told_apart_c_7_6_16_1_3(tmp_path: Path) -> None:
     np.testing.assert_array_equal(case.scans[0].volume.hu, series.hu[:5])
 
 
+def test_rule_10_phases_of_one_file_are_told_apart_c_7_6_16_2_2(tmp_path: Path) -> None:
+    """Temporal Position Index: the same positions twice are two volumes, not duplicates."""
+    series = Series(hu=voxels((8, 11, 13)), heights=[0, 2.5, 5, 7.5] * 2)
+    ds = multiframe(series, list(range(8)))
+    for k, group in enumerate(ds.PerFrameFunctionalGroupsSequence):
+        group.FrameContentSequence[0].TemporalPositionIndex = 1 + k // 4
+    save(ds, tmp_path / "mf")
+    case = timeline.read(tmp_path)
+    assert [row.images for row in case.series] == [4, 4]
+    np.testing.assert_array_equal(case.scans[0].volume.hu, series.hu[:4])
+
+
 def concatenated(series: Series, split: int) -> list[Dataset]:
     parts = [multiframe(series, list(range(split))), multiframe(series, list(range(split, len(series.hu))))]
     uid = generate_uid()
@@ -449,7 +461,10 @@ def test_rule_14_empty_or_absurd_voltage_is_cautioned_c_8_2_1(tmp_path: Path, va
     ("kernel", "kind"),
     [
         ("B30f", "soft"), (["Br40d", "3"], "medium"), ("B70s", "sharp"), ("STANDARD", "soft"), ("BONE", "sharp"),
-        ("FC08", "soft"), ("FC51", "sharp"), ("Mr Smith", "unknown"), ("", "unknown"),
+        ("FC08", "soft"), ("FC51", "sharp"),
+        ("SOFT TISSUE", "soft"),
+        ("BONE SHARP", "sharp"),
+        ("YA", "sharp"), ("Mr Smith", "unknown"), ("", "unknown"),
     ],
 )  # fmt: skip
 def test_rule_14_kernel_may_be_several_values_or_any_text_c_8_2_1(tmp_path: Path, kernel: Any, kind: str) -> None:

@@ -181,6 +181,22 @@ def test_impossible_dates_count_as_missing(tmp_path: Path) -> None:
         timeline.read(tmp_path)
 
 
+def test_one_study_with_scans_of_two_days_is_two_points_in_time(tmp_path: Path) -> None:
+    first = Series(number=1)
+    second = Series(number=2, study=first.study, date="20240501")
+    first.write(tmp_path)
+    second.write(tmp_path)
+    assert [s.day for s in timeline.read(tmp_path).scans] == [0, 60]
+
+
+def test_one_examination_over_midnight_is_one_point_in_time(tmp_path: Path) -> None:
+    first = Series(number=1, date="20240302", time="235500")
+    second = Series(number=2, study=first.study, frame=first.frame, date="20240303", time="000500")
+    first.write(tmp_path)
+    second.write(tmp_path)
+    assert len(timeline.read(tmp_path).scans) == 1
+
+
 # --- whose -----------------------------------------------------------------------------------------------------
 
 

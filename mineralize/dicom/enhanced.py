@@ -9,7 +9,7 @@ from pydicom.dataset import Dataset
 
 from .image import Image
 from .times import when_of
-from .values import Values, items, number, numbers, spacing_pair, text, texts, triple, unit_pair
+from .values import Values, integer, items, number, numbers, spacing_pair, text, texts, triple, unit_pair
 from .words import kernel
 
 ENHANCED = {"1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT", "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted CT"}
@@ -100,6 +100,7 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
         rescale_type=text(values, "RescaleType").upper() or common.rescale_type,
         exposure_mas=number(exposure, "ExposureInmAs"),
         stack=text(content, "StackID"),
+        temporal=integer(content, "TemporalPositionIndex"),
         multiframe=True,
     )
 

@@ -7,14 +7,18 @@ split into parts, each judged alone.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 from .image import Image, When
 from .times import moment
 
+ONE_VISIT = timedelta(hours=20)
+"""Scans of one study further apart than this are two points in time."""
 SAME_DIRECTION = 2e-3
 """Direction cosines that differ by less belong to one stack (0.1 degree)."""
 
@@ -43,7 +47,6 @@ class StudyGroup:
     """One study: its number in time order, its parts, and the earliest moment of acquisition of a CT image."""
 
     number: int
-    uid: str
     when: When
     parts: tuple[Part, ...]
 
@@ -53,8 +56,33 @@ def group(images: Iterable[Image]) -> tuple[StudyGroup, ...]:
     studies: dict[str, list[Image]] = defaultdict(list)
     for image in images:
         studies[image.ids.study].append(image)
-    ordered = sorted(studies.items(), key=lambda item: _study_key(item[1]))
-    return tuple(_study(number, uid, members) for number, (uid, members) in enumerate(ordered, 1))
+    visits = [visit for members in studies.values() for visit in _visits(members)]
+    return tuple(_study(number, visit) for number, visit in enumerate(sorted(visits, key=_study_key), 1))
+
+
+def _visits(images: list[Image]) -> list[list[Image]]:
+    """One study that holds scans of several days (some archives merge them) is several points in time."""
+    series: dict[str, list[Image]] = defaultdict(list)
+    for image in images:
+        series[image.ids.series].append(image)
+    scanned = {
+        uid: at
+        for uid, members in series.items()
+        if members[0].ids.modality == "CT"
+        and members[0].making.image_type[:1] == ("ORIGINAL",)
+        and (at := moment(earliest(members))) is not None
+    }
+    starts: list[datetime] = []
+    for at in sorted(scanned.values()):
+        if not starts or at - starts[-1] > ONE_VISIT:
+            starts.append(at)
+    if len(starts) < 2:
+        return [images]
+    visits: list[list[Image]] = [[] for _ in starts]
+    for uid, members in series.items():
+        seen = scanned.get(uid) or moment(earliest(members)) or starts[0]  # what was derived goes with its day
+        visits[max(bisect_right(starts, seen) - 1, 0)] += members
+    return visits
 
 
 def earliest(images: Iterable[Image]) -> When:
@@ -73,7 +101,7 @@ def _study_key(images: list[Image]) -> tuple[Any, ...]:
     return (at is None, at or 0, min(image.file for image in images))
 
 
-def _study(number: int, uid: str, images: list[Image]) -> StudyGroup:
+def _study(number: int, images: list[Image]) -> StudyGroup:
     series: dict[str, list[Image]] = defaultdict(list)
     for image in images:
         series[image.ids.series].append(image)
@@ -88,7 +116,7 @@ def _study(number: int, uid: str, images: list[Image]) -> StudyGroup:
         pieces = split(members)
         for piece, some in enumerate(pieces, 1):
             parts.append(Part(number, index, piece if len(pieces) > 1 else 0, tuple(some)))
-    return StudyGroup(number, uid, earliest(_ct_first(images)), tuple(parts))
+    return StudyGroup(number, earliest(_ct_first(images)), tuple(parts))
 
 
 def split(images: list[Image]) -> list[list[Image]]:
@@ -141,7 +169,7 @@ def _direction(image: Image, known: list[tuple[float, ...]]) -> int:
 
 def _by_acquisition(images: list[Image]) -> list[list[Image]]:
     """Two acquisitions of the same positions (phases) are two stacks; without repeats the number means nothing."""
-    for key in (_acquisition_number, _moment):
+    for key in (_acquisition_number, _temporal, _moment):
         if not _repeats(images):
             break
         pieces: dict[Any, list[Image]] = defaultdict(list)
@@ -157,6 +185,10 @@ def _acquisition_number(image: Image) -> Any:
     return image.ids.acquisition_number
 
 
+def _temporal(image: Image) -> Any:
+    return image.temporal
+
+
 def _moment(image: Image) -> Any:
     return (image.when.date, image.when.seconds)
 
@@ -164,8 +196,3 @@ def _moment(image: Image) -> Any:
 def _repeats(images: list[Image]) -> bool:
     seen = [tuple(round(v, 2) for v in image.position) for image in images if image.position is not None]
     return len(set(seen)) < len(seen)
-
-
-def relabel(study: StudyGroup, number: int) -> StudyGroup:
-    """The same study under another number."""
-    return replace(study, number=number, parts=tuple(replace(part, study=number) for part in study.parts))

@@ -41,7 +41,7 @@ WANTED = [
     "BurnedInAnnotation", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
     "DimensionIndexSequence", "ConcatenationUID", "InConcatenationNumber", "InConcatenationTotalNumber",
     "SOPInstanceUIDOfConcatenationSource", "RealWorldValueMappingSequence",
-    "ContentQualification", "VolumetricProperties",
+    "ContentQualification", "TemporalPositionIdentifier",
 ]  # fmt: skip
 _TAGS: list[Any] = list(WANTED)
 
@@ -79,7 +79,7 @@ _OWN = {
     "SOPInstanceUID", "SeriesDate", "AcquisitionDate", "AcquisitionDateTime", "SeriesTime", "AcquisitionTime",
     "XRayTubeCurrent", "ExposureTime", "Exposure", "ExposureInuAs", "StudyInstanceUID", "SeriesInstanceUID",
     "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ConcatenationUID", "InConcatenationNumber",
-    "InConcatenationTotalNumber",
+    "InConcatenationTotalNumber", "TemporalPositionIdentifier",
 }  # fmt: skip
 _SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN), -0x00280120, -0x00280121)
 """Elements that the slices of a series share; what they say is worked out once for all slices that agree."""
@@ -165,6 +165,7 @@ class HeaderReader:
             where=where,
             position=triple(ds, "ImagePositionPatient"),
             exposure_mas=number(ds, "Exposure"),
+            temporal=integer(ds, "TemporalPositionIdentifier"),
             **shared["image"],
         )
         if enhanced.is_multiframe(ds, image.ids.sop_class):

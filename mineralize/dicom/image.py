@@ -128,4 +128,5 @@ class Image:
     padding_limit: int | None = None
     exposure_mas: float | None = None
     stack: str = ""
+    temporal: int | None = None
     multiframe: bool = False

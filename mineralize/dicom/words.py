@@ -13,43 +13,22 @@ from typing import Literal
 
 KernelClass = Literal["soft", "medium", "sharp", "unknown"]
 
+_SHARPEST: tuple[KernelClass, ...] = ("sharp", "medium", "soft")
 _NUMBERED = re.compile(r"^([BHTUQDIJSE][RFVPHUCB]?)(\d{2})([HSFIUMD]?)(\\\d)?$")
 _CANON = re.compile(r"^FC(\d{1,2})$")
-_WORDS: dict[str, KernelClass] = {
-    "SOFT": "soft",
-    "SMOOTH": "soft",
-    "STANDARD": "soft",
-    "STND": "soft",
-    "BODY": "soft",
-    "ABDOMEN": "soft",
-    "A": "soft",
-    "AA": "soft",
-    "B": "soft",
-    "UA": "soft",
-    "UB": "soft",
-    "BRAIN STANDARD": "soft",
-    "MEDIUM": "medium",
-    "DETAIL": "medium",
-    "C": "medium",
-    "UC": "medium",
-    "CHST": "medium",
-    "CHEST": "medium",
-    "D": "sharp",
-    "E": "sharp",
-    "L": "sharp",
-    "YA": "sharp",
-    "YB": "sharp",
-    "YC": "sharp",
-    "YD": "sharp",
-    "SHARP": "sharp",
-    "BONE": "sharp",
-    "BONEPLUS": "sharp",
-    "LUNG": "sharp",
-    "EDGE": "sharp",
-    "ULTRA": "sharp",
-    "HD STANDARD": "medium",
-    "HD BONE": "sharp",
+_LETTERS: dict[str, KernelClass] = {
+    **dict.fromkeys(("A", "AA", "B", "UA", "UB"), "soft"),
+    **dict.fromkeys(("C", "UC"), "medium"),
+    **dict.fromkeys(("D", "E", "L", "YA", "YB", "YC", "YD"), "sharp"),
 }
+"""Whole names of one or two letters."""
+_WORDS: dict[str, KernelClass | None] = {
+    **dict.fromkeys(("SHARP", "BONE", "BONEPLUS", "LUNG", "EDGE", "ULTRA"), "sharp"),
+    **dict.fromkeys(("MEDIUM", "DETAIL", "CHST", "CHEST"), "medium"),
+    **dict.fromkeys(("SOFT", "SMOOTH", "STANDARD", "STND", "BODY", "ABDOMEN", "BRAIN"), "soft"),
+    **dict.fromkeys(("TISSUE", "PLUS", "HD", "HIGH", "RESOLUTION", "KERNEL", "FILTER", "HEAD", "EXTREMITY"), None),
+}
+"""Words of the trade that a name may consist of, in falling order of what they decide; ``None`` decides nothing."""
 _MAKERS = {
     "GE": ("GE MEDICAL", "GENERAL ELECTRIC", "GE HEALTHCARE"),
     "Siemens": ("SIEMENS",),
@@ -68,8 +47,12 @@ def kernel(values: tuple[str, ...]) -> tuple[str, KernelClass]:
     if not values or not values[0]:
         return "", "unknown"
     name = re.sub(r"\s+", " ", values[0].upper().strip())
-    if name in _WORDS:
-        return name, _WORDS[name]
+    if name in _LETTERS:
+        return name, _LETTERS[name]
+    words = name.split(" ")
+    if all(word in _WORDS for word in words):
+        decided = {_WORDS[word] for word in words}
+        return name, next((kind for kind in _SHARPEST if kind in decided), "unknown")
     if match := _NUMBERED.match(name):
         level = int(match.group(2))
         return name, "soft" if level <= 37 else "medium" if level <= 49 else "sharp"
