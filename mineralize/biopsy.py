@@ -23,6 +23,8 @@ NEAR_MIDDLE = 0.15
 """Nearer to the centroid than this share of the inradius no direction is named."""
 REACHED_MM = 1.0
 """Length of path in a zone from which the zone counts as reached."""
+SHORTEST_TRACK_MM = 3.0
+"""Gas along less of the path is a bubble, or another path that ends in the same place."""
 NINETY_FIVE = 1.96
 
 
@@ -320,7 +322,7 @@ def _track(case: _Case, site: BiopsySite, day: int | None, at: SiteInScan, rim_b
         return say("biopsy.track.not-placed")
     gas = gas_along(case.volume(at.scan), at.entry, at.point, at.error_mm)
     if gas > 0:
-        return say("biopsy.track.gas", length=amount(gas, "mm"))
+        return say("biopsy.track.gas" if gas >= SHORTEST_TRACK_MM else "biopsy.track.speck", length=amount(gas, "mm"))
     if rim_before == "present" and at.rim_state in ("gap", "edge of a gap"):
         return say("biopsy.track.gap")
     known = rim_before != "not assessed" and at.rim_state != "not assessed"

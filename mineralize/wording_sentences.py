@@ -259,6 +259,7 @@ SENTENCES: dict[str, str] = {
     "core holds. Carried positions follow bone; muscle and lesion may have moved, and the lesion may have grown or "
     "shrunk, in between.",
     "biopsy.track.gas": "gas is seen along the path over {length}",
+    "biopsy.track.speck": "gas lies near the path over {length} only, too little for a track",
     "biopsy.track.gap": "a gap in the rim is seen where the path enters that was mineralised before the biopsy",
     "biopsy.track.nothing": "no track was found: no gas along the path and no new gap in the rim where it enters",
     "biopsy.track.nothing-gas": "no track was found: no gas along the path; the rim before and after could not be "

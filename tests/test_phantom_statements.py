@@ -7,6 +7,7 @@ voxels than scripted, to keep the time down.
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ import pydicom
 import pytest
 
 from mineralize import seg, sr
+from mineralize.correlate import biopsy_reports
 from mineralize.geometry import Grid
 from mineralize.identity import Identity
 from mineralize.scan import Acquisition, InMemory, Scan, Volume
@@ -106,6 +108,22 @@ def test_a_biopsy_of_the_rim_only_is_cautioned() -> None:
     (report,) = study("maturing-shell", (4,), 0.9).biopsy_reports
     assert report.site.zone == "rim"
     assert "Only the rim was reached" in report.caution
+
+
+def test_an_air_filled_track_is_seen_along_its_own_path_only() -> None:
+    made = study("air-track", (0, 1))
+    history = load_history("air-track").resized(matrix=160, slice_mm=1.6)
+
+    def track(towards: list[float]) -> str:
+        entry, target = biopsy_points(history, 0, {"towards": towards, "share": 0.05})
+        a, b = (tuple(float(v) for v in p) for p in (entry, target))
+        site = BiopsySite(1, b, a, 70)  # type: ignore[arg-type]
+        line = replace(made.timeline, biopsies=(site,))
+        (report,) = biopsy_reports(line, made.outlines, made.alignments, rim_maps=made.rim_maps)
+        return report.carried[0].track
+
+    assert "gas is seen along the path over" in track(list(history.table["scans"][1]["track"]))
+    assert "gas is seen along the path" not in track([0.6, 0.7, 0.1])
 
 
 def test_contrast_medium_in_one_scan_only_is_never_a_change_that_is_taken_for_real() -> None:
