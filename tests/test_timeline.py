@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -336,3 +338,12 @@ def test_inspect_shows_scans_series_and_reasons(tmp_path: Path) -> None:
     kept = inspection.report(tmp_path, keep_dates=True, keep_identifiers=True)
     assert "2024-03-02" in kept
     assert made[0].study in kept
+
+
+def test_the_guide_to_reading_is_true() -> None:
+    """Every block of TOML in it is a case file that parses."""
+    guide = (Path(__file__).parents[1] / "docs" / "reading.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
+    assert len(blocks) == 3
+    for block in blocks:
+        parse(tomllib.loads(block))
