@@ -83,29 +83,33 @@ class Identity:
             return scan.date.replace("-", "")
         return (EPOCH + datetime.timedelta(days=scan.day)).strftime("%Y%m%d")
 
+    def refusal(self, scan: Scan) -> str:
+        """Why nothing can refer to the images of a scan; empty where it can.
+
+        Identifiers can be kept only where voxels lie on single source images, not on frames of one file or on a
+        grid that was resampled.
+        """
+        images = getattr(getattr(scan.source, "stack", None), "images", ())
+        if self.keep_identifiers and images and not _straight(scan):
+            return (
+                "its voxels do not lie on single source images, so nothing can refer to them; "
+                "write without --keep-identifiers"
+            )
+        return ""
+
     def frames(self, scan: Scan, first: int, last: int) -> list[Dataset]:
         """One header per slice ``first`` ... ``last - 1`` of the scan's grid, with the identity of this export.
 
         Raises
         ------
         OutputError
-            when identifiers are to be kept and the voxels do not lie on single source images (multi-frame,
-            or resampled to an upright grid).
+            where :meth:`refusal` has a reason.
         """
-        stack = getattr(scan.source, "stack", None)
-        images: tuple[Any, ...] = getattr(stack, "images", ())
-        straight = (
-            bool(images)
-            and len(images) == scan.grid.shape[0]
-            and getattr(stack, "shear", None) is None
-            and getattr(stack, "heights", None) is None
-            and not any(image.multiframe for image in images)
-        )
-        if self.keep_identifiers and images and not straight:
-            raise OutputError(
-                f"scan {scan.number}: its voxels do not lie on single source images, so nothing can refer to them; "
-                "write without --keep-identifiers"
-            )
+        reason = self.refusal(scan)
+        if reason:
+            raise OutputError(f"scan {scan.number}: {reason}")
+        straight = _straight(scan)
+        images: tuple[Any, ...] = getattr(getattr(scan.source, "stack", None), "images", ())
         common = self._common(scan, str(images[0].where.path) if straight and self.keep_identifiers else "")
         grid, known = scan.grid, scan.identifiers
         found = []
@@ -182,6 +186,18 @@ class Identity:
         option = codes.FULL_DATES if self.keep_dates else codes.MODIFIED_DATES
         ds.DeidentificationMethodCodeSequence = [item(codes.BASIC_PROFILE), item(option)]
         ds.LongitudinalTemporalInformationModified = "UNMODIFIED" if self.keep_dates else "MODIFIED"
+
+
+def _straight(scan: Scan) -> bool:
+    """Whether slice k of the scan's grid is image k of its source, one file each."""
+    stack = getattr(scan.source, "stack", None)
+    images: tuple[Any, ...] = getattr(stack, "images", ())
+    return (
+        len(images) == scan.grid.shape[0]
+        and getattr(stack, "shear", None) is None
+        and getattr(stack, "heights", None) is None
+        and not any(image.multiframe for image in images)
+    )
 
 
 def item(term: Term) -> Dataset:

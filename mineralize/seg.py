@@ -17,7 +17,7 @@ from . import __version__, codes
 from .codes import SEGMENTS, Segment, Term
 from .identity import Identity, item
 from .reference import scan_slope, to_hu120
-from .scan import Scan
+from .scan import Note, Scan
 from .study import Study
 from .zones import voxel_masks
 
@@ -137,12 +137,17 @@ def tracking_uid(identity: Identity, group: str) -> str:
 
 
 def write(study: Study, folder: Path, identity: Identity) -> dict[int, Segmentation]:
-    """Write ``seg-scan-N.dcm`` for every scan in which the lesion was outlined; the objects by scan number."""
+    """Write ``seg-scan-N.dcm`` for every scan in which the lesion was outlined; the objects by scan number.
+
+    A scan whose images nothing can refer to under this policy is left out; :func:`refused` says which and why.
+    """
     written: dict[int, Segmentation] = {}
     for outline in study.outlines:
         if outline is None:
             continue
         scan = study.timeline.scan(outline.scan)
+        if identity.refusal(scan):
+            continue
         held = "volume" in scan.__dict__
         part = slab(study, scan.number)
         if not held:
@@ -152,3 +157,13 @@ def write(study: Study, folder: Path, identity: Identity) -> dict[int, Segmentat
         written[scan.number] = build(identity, scan, part)
         written[scan.number].save_as(folder / f"seg-scan-{scan.number}.dcm")
     return written
+
+
+def refused(study: Study, identity: Identity) -> tuple[Note, ...]:
+    """One note for each scan that :func:`write` leaves out although the lesion was outlined."""
+    scans = [study.timeline.scan(o.scan) for o in study.outlines if o is not None]
+    return tuple(
+        Note("dicom-not-written", f"no segmentation: {reason}", "caution", f"scan {scan.number}")
+        for scan in scans
+        if (reason := identity.refusal(scan))
+    )

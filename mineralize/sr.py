@@ -15,8 +15,9 @@ from . import __version__, codes
 from .codes import CODED, SEGMENTS, Coded, Group, Term
 from .identity import Identity
 from .measure import Measurement
-from .scan import Scan
-from .seg import MANUFACTURER, code, tracking_uid
+from .scan import Note, Scan
+from .seg import MANUFACTURER, code, refused, tracking_uid
+from .seg import write as write_segmentations
 from .study import Study
 from .timeline import Timeline
 
@@ -193,3 +194,16 @@ def write(study: Study, segmentations: Mapping[int, Segmentation], folder: Path,
     path = folder / "measurements-sr.dcm"
     build(identity, study.timeline, study.measurements, segmentations).save_as(path)
     return path
+
+
+def export(
+    study: Study, folder: Path, *, keep_identifiers: bool = False, keep_dates: bool = False
+) -> tuple[tuple[Path, ...], tuple[Note, ...]]:
+    """Write all segmentations and the report into an existing folder, with one identity policy.
+
+    Returns what was written and a note for each scan that could not be segmented under the policy.
+    """
+    identity = Identity(study.timeline, keep_identifiers=keep_identifiers, keep_dates=keep_dates)
+    segmentations = write_segmentations(study, folder, identity)
+    write(study, segmentations, folder, identity)
+    return tuple(sorted(folder.glob("*.dcm"))), refused(study, identity)

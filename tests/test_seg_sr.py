@@ -534,10 +534,15 @@ def test_a_resampled_scan_can_not_refer_to_single_images(tmp_path: Path) -> None
     study, _ = from_files(tmp_path / "in", step=(0.0, -2.5 * np.sin(tilt), 2.5 * np.cos(tilt)))
     out = tmp_path / "out"
     out.mkdir()
+    kept = Identity(study.timeline, keep_identifiers=True)
     with pytest.raises(OutputError, match=r"do not lie on single source images.*without --keep-identifiers"):
-        export(study, out, keep_identifiers=True)
-    segmentations, _ = export(study, out)
-    assert sorted(segmentations) == [1, 2]
+        kept.frames(study.timeline.scans[0], 0, 1)
+    paths, notes = sr.export(study, out, keep_identifiers=True)
+    assert paths == ()
+    assert [n.subject for n in notes] == ["scan 1", "scan 2"]
+    paths, notes = sr.export(study, out)
+    assert [p.name for p in paths] == ["measurements-sr.dcm", "seg-scan-1.dcm", "seg-scan-2.dcm"]
+    assert notes == ()
 
 
 def test_the_same_key_and_clock_give_the_same_bytes(tmp_path: Path) -> None:
