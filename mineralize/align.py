@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from .align_checks import distinct, grown_exclusion, moved_bone, rival_cost
+from .align_checks import champion, distinct, grown_exclusion, moved_bone
 from .align_refine import Blurred, GreyFit, Samples, SurfaceFit, common_sigma, fit_grey, fit_surface
-from .align_search import Field, Poses, search, short_fits, spread_out
+from .align_search import Field, search, spread_out
 from .align_trust import Evidence, as_pairs, fit_sd_at, free_scale, patch_mismatch, refits, verdict
 from .geometry import Floats, Rigid
 from .scan import Trust, Volume
@@ -28,7 +28,7 @@ COARSE_SIGMA_MM, FINE_SIGMA_MM = 2.0, 0.9
 NEIGHBOUR_MM = 60.0
 """Bones up to this much further from the lesion than the nearest may help to pin it."""
 KEPT_POSES = 14
-GREY_POSES = 6
+GREY_POSES = 8
 
 
 @dataclass(frozen=True)
@@ -174,7 +174,7 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
     """Search, fit and judge with the given fixed bones."""
     labels = [bone.label for bone, _ in bones]
     side = _side(pair, labels)
-    poses = _rough_poses(side, pair.moving_skeleton, field, pair.lesion)
+    poses = search(side.points, pair.moving_skeleton, field, pair.lesion, KEPT_POSES)
     lost = "no position of this scan puts enough bone on the reference scan"
     if not len(poses.score):
         return pair.nothing(lost)
@@ -190,12 +190,8 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
             again = _coarse_grey(shorter, pair, [fit.pose for fit in ranked])
             if again is not None:
                 side, (ranked, samples, blurred) = shorter, again
-    rivals = [fit.cost for fit in ranked[1:] if distinct(ranked[0].pose, fit.pose, pair.lesion)]
-    runner_up = min(
-        min(rivals, default=float("inf")) / max(ranked[0].cost, 1e-9),
-        rival_cost(samples, blurred, ranked[0], side.axis, pair.lesion),
-    )
-    fit, samples, blurred = _fine_grey(side, pair, ranked[0].pose)
+    best, runner_up = champion(ranked, samples, blurred, side.axis, pair.lesion)
+    fit, samples, blurred = _fine_grey(side, pair, best.pose)
     few = spread_out(side.points, 3000, seed=17)
     others = pair.moving_skeleton
     surface = fit_surface(
@@ -235,15 +231,6 @@ def _words(bones: list[tuple[Bone, float]], radius: float) -> str:
     return text if len(bones) == 1 else f"{text} with {len(bones) - 1} beside it"
 
 
-def _rough_poses(side: _Side, moving: Skeleton, field: Field, lesion: Floats) -> Poses:
-    poses = search(side.points, moving, field, lesion, KEPT_POSES)
-    if not len(poses.score):
-        return poses
-    more = side.points[spread_out(side.points, 700, seed=5)]
-    poses = short_fits(more, field, poses, steps=10, last_scale_mm=0.8)
-    return poses.take(np.argsort(poses.score, kind="stable"))
-
-
 def _coarse_grey(side: _Side, pair: _Pair, poses: list[Rigid]) -> tuple[list[GreyFit], Samples, Blurred] | None:
     """Grey-value fits at low resolution from the best distinct poses, best first."""
     few = spread_out(side.points, COARSE_POINTS, seed=11)
@@ -259,7 +246,7 @@ def _coarse_grey(side: _Side, pair: _Pair, poses: list[Rigid]) -> tuple[list[Gre
     everywhere = np.concatenate([pose.apply(points) for pose in chosen])
     blurred = Blurred.around(pair.moving, everywhere, 12.0, sigma)
     fits = [fit_grey(samples, blurred, pose, steps=15, tolerance_mm=0.02) for pose in chosen]
-    fits = sorted((f for f in fits if f.overlap >= 0.2), key=lambda f: f.cost + 0.1 * (1 - f.overlap))
+    fits = sorted((f for f in fits if f.overlap >= 0.2), key=lambda f: f.cost + 0.02 * (1 - f.overlap))
     return (fits, samples, blurred) if fits else None
 
 

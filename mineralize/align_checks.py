@@ -27,19 +27,37 @@ def distinct(first: Rigid, second: Rigid, point: Floats) -> bool:
     return (first.inverse() @ second).angle_deg > DISTINCT_DEG or apart > DISTINCT_MM
 
 
-def rival_cost(samples: Samples, moving: Blurred, best: GreyFit, axis: Floats, lesion: Floats) -> float:
-    """Least cost over the best one's, of poses turned about the bone or slid along it that settle elsewhere."""
+def best_rival(samples: Samples, moving: Blurred, best: GreyFit, axis: Floats, lesion: Floats) -> GreyFit | None:
+    """The best pose that settles elsewhere when turned about the bone or slid along it."""
     centre = samples.world.mean(axis=0)
     starts = [
         Rigid.from_vectors((axis * np.radians(turn)).tolist(), (0, 0, 0), centre.tolist()) for turn in RIVAL_TURNS_DEG
     ]
     starts += [Rigid.from_vectors((0, 0, 0), (axis * slide).tolist()) for slide in RIVAL_SLIDES_MM]
-    least = float("inf")
+    found: GreyFit | None = None
     for start in starts:
         fit = fit_grey(samples, moving, best.pose @ start, steps=10, tolerance_mm=0.05)
         if fit.overlap > 0.5 * best.overlap and distinct(best.pose, fit.pose, lesion):
-            least = min(least, fit.cost)
-    return least / max(best.cost, 1e-9)
+            found = fit if found is None or fit.cost < found.cost else found
+    return found
+
+
+def champion(
+    ranked: list[GreyFit], samples: Samples, moving: Blurred, axis: Floats, lesion: Floats
+) -> tuple[GreyFit, float]:
+    """The best pose of all, rivals included, and the cost of the next distinct one over its own."""
+    best, others = ranked[0], list(ranked[1:])
+    for _ in range(3):
+        rival = best_rival(samples, moving, best, axis, lesion)
+        if rival is None:
+            break
+        if rival.cost >= 0.97 * best.cost or rival.overlap < 0.7 * best.overlap:
+            others.append(rival)
+            break
+        others.append(best)
+        best = rival
+    costs = [fit.cost for fit in others if distinct(best.pose, fit.pose, lesion)]
+    return best, min(costs, default=float("inf")) / max(best.cost, 1e-9)
 
 
 def grown_exclusion(points: Floats, field: Field, pose: Rigid, lesion: Floats, exclusion_mm: float) -> float:

@@ -15,27 +15,33 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .geometry import Floats, Grid, Rigid
-from .skeleton import Bone, Skeleton, signed_distance
+from .skeleton import Bone, Skeleton, sub_voxel_field
 
 SEARCH_POINTS = 220
 CLIP_MM = 8.0
 ANGLE_STEP_DEG = 10.0
 SLIDE_STEP_MM = 8.0
 CROSS_SHIFT_MM = 8.0
-SHORT_FITS = 320
-LEAST_OVERLAP = 0.25
+SHORT_FITS = 260
+SLIDE_FITS = 160
+"""Short fits kept for the best pose of every slide: little overlap scores badly before it is fitted."""
+MIDDLE_FITS = 40
+LEAST_OVERLAP = 0.22
 OVERLAP_PENALTY_MM = 0.4
 """Added at no overlap at all: poses with little overlap have small residuals."""
 
 
 @dataclass(frozen=True, eq=False)
 class Field:
-    """Signed distance to all bones of a scan on a coarse grid around them, clipped; negative inside."""
+    """Signed distance to all bones of a scan on a coarse grid around them, clipped; negative inside.
+
+    ``slope`` (voxels, 3) is its gradient in mm per voxel step, so that one look-up gives value and direction.
+    """
 
     distance: NDArray[np.float32]
+    slope: NDArray[np.float16]
     grid: Grid
     scan_grid: Grid
 
@@ -49,8 +55,10 @@ class Field:
             spans.append((max(int(hit[0]) - margin, 0), min(int(hit[-1]) + margin + 1, mask.shape[axis])))
         (a, b), (c, d), (e, f) = spans
         grid = skeleton.grid.cropped(spans)
-        distance = np.clip(signed_distance(mask[a:b, c:d, e:f], grid), -clip_mm, clip_mm)
-        return cls(ndimage.gaussian_filter(distance, 0.6), grid, skeleton.scan_grid)
+        distance = sub_voxel_field(mask[a:b, c:d, e:f], grid, skeleton.points)
+        distance = np.clip(distance, -clip_mm, clip_mm)
+        slope = np.stack([np.gradient(distance, axis=k).astype(np.float16).reshape(-1) for k in range(3)], axis=-1)
+        return cls(distance, slope, grid, skeleton.scan_grid)
 
     def rough(self, world: Floats) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
         """Nearest-voxel |distance| at ``(..., 3)`` LPS points and whether they lie inside the scan."""
@@ -64,20 +72,17 @@ class Field:
         return np.minimum(value, np.float32(CLIP_MM)), self.scan_grid.contains(world)
 
     def exact(self, world: Floats) -> tuple[Floats, Floats]:
-        """Interpolated distance at ``(..., 3)`` LPS points and its LPS gradient."""
-        flat = world.reshape(-1, 3)
-        index = self.grid.to_index(flat).T
-        value = ndimage.map_coordinates(self.distance, index, order=1, mode="nearest")
-        gradient = np.empty(flat.shape, np.float32)
-        for axis in range(3):
-            index[axis] += 0.6
-            rise = ndimage.map_coordinates(self.distance, index, order=1, mode="nearest")
-            index[axis] -= 1.2
-            rise -= ndimage.map_coordinates(self.distance, index, order=1, mode="nearest")
-            index[axis] += 0.6
-            gradient[:, axis] = rise / (1.2 * self.grid.spacing[axis])
-        gradient = gradient @ self.grid.directions.T.astype(np.float32)
-        return value.reshape(world.shape[:-1]), gradient.reshape(world.shape)
+        """Distance at ``(..., 3)`` LPS points, to first order from the nearest voxel, and its LPS gradient."""
+        index = self.grid.to_index(world).astype(np.float32)
+        last = np.asarray(self.grid.shape, np.float32) - 1
+        index = np.clip(index, 0, last)
+        cell = np.rint(index)
+        whole = cell.astype(np.int32)
+        flat = (whole[..., 0] * self.grid.shape[1] + whole[..., 1]) * self.grid.shape[2] + whole[..., 2]
+        slope = self.slope[flat].astype(np.float32)
+        value = self.distance.reshape(-1)[flat] + ((index - cell) * slope).sum(axis=-1)
+        turn = (self.grid.directions / self.grid.spacing).T.astype(np.float32)
+        return value, slope @ turn
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,14 +137,20 @@ def search(fixed_points: Floats, moving: Skeleton, field: Field, about: Floats, 
     centre = fixed_points.mean(axis=0)
     axis = _main_axis(fixed_points)
     length = float(np.ptp((fixed_points - centre) @ axis))
-    grids = [_along_bone(few, centre, axis, length, bone, field) for bone in _counterparts(moving, length)]
-    grids.append(_as_laid(few, centre, moving, field))
-    poses = Poses.joined(grids)
+    along = [_along_bone(few, centre, axis, length, bone, field) for bone in _counterparts(moving, length)]
+    every = Poses.joined([best for best, _ in along] + [_as_laid(few, centre, moving, field)])
+    order = np.argsort(every.score, kind="stable")
+    chosen = every.take(_distinct(every.take(order), about, centre, order, 9.0, 5.0, SHORT_FITS))
+    slid = Poses.joined([slides for _, slides in along])
+    slid = slid.take(np.argsort(slid.score, kind="stable")[:SLIDE_FITS])
+    slid = slid.take(slid.score < 1e3)
+    poses = short_fits(few, field, Poses.joined([chosen, slid]), steps=9)
     order = np.argsort(poses.score, kind="stable")
-    poses = poses.take(_distinct(poses.take(order), about, centre, order, 9.0, 5.0, SHORT_FITS))
-    poses = short_fits(few, field, poses, steps=9)
+    poses = poses.take(_distinct(poses.take(order), about, centre, order, 6.0, 3.0, MIDDLE_FITS))
+    more = fixed_points[spread_out(fixed_points, 2 * SEARCH_POINTS, seed=5)]
+    poses = short_fits(more, field, poses, steps=8, last_scale_mm=0.6)
     order = np.argsort(poses.score, kind="stable")
-    return poses.take(_distinct(poses.take(order), about, centre, order, 6.0, 3.0, keep))
+    return poses.take(_distinct(poses.take(order), about, centre, order, 4.0, 3.0, keep))
 
 
 def _main_axis(points: Floats) -> Floats:
@@ -177,34 +188,49 @@ def _cross_shifts(spare: Floats) -> Floats:
     return grid[~corner] if len(grid) == 9 else grid
 
 
-def _score_shifts(turned: Floats, rotation: Floats, shifts: Floats, field: Field) -> Poses:
-    """Score one rotation with many shifts. ``turned`` (N, 3) are rotated points, ``shifts`` (K, 3)."""
+def _score_shifts(turned: Floats, shifts: Floats, field: Field) -> Floats:
+    """(K,) scores of one rotation with many shifts. ``turned`` (N, 3) are rotated points, ``shifts`` (K, 3)."""
     value, inside = field.rough(turned[None] + shifts[:, None])
     counted = inside.sum(axis=1)
     overlap = counted / turned.shape[0]
     score = (value * inside).sum(axis=1) / np.maximum(counted, 1) + OVERLAP_PENALTY_MM * (1 - overlap)
-    score = np.where(overlap < LEAST_OVERLAP, 1e3, score)
-    best = np.argsort(score)[:12]
+    return np.where(overlap < LEAST_OVERLAP, 1e3, score)
+
+
+def _best(rotation: Floats, shifts: Floats, score: Floats, keep: int) -> Poses:
+    best = np.argsort(score)[:keep]
     return Poses(np.repeat(rotation[None], len(best), axis=0), shifts[best], score[best])
 
 
-def _along_bone(few: Floats, centre: Floats, axis: Floats, length: float, bone: Bone, field: Field) -> Poses:
-    """Both directions of the bone's axis, all turns about it, slides along it and shifts across."""
+def _along_bone(
+    few: Floats, centre: Floats, axis: Floats, length: float, bone: Bone, field: Field
+) -> tuple[Poses, Poses]:
+    """Both directions of the bone's axis, all turns about it, slides along it and shifts across.
+
+    Returns the best of all, and the best two of every slide and direction.
+    """
     source = _basis(axis)
-    reach = max((length + bone.extent_mm) / 2 - 0.3 * min(length, bone.extent_mm), SLIDE_STEP_MM)
+    reach = max((length + bone.extent_mm) / 2 - 0.25 * min(length, bone.extent_mm), SLIDE_STEP_MM)
     slides = np.arange(-reach, reach + SLIDE_STEP_MM, SLIDE_STEP_MM)
     spare = np.array(bone.half_widths) - _half_widths(few, axis)
     cross = _cross_shifts(spare)
-    found = []
+    found, by_slide = [], []
     for direction in (1.0, -1.0):
         target = _basis(direction * bone.axis)
         shifts = (cross[None] @ bone.across + slides[:, None, None] * target[2]).reshape(-1, 3)
+        turns = []
         for degrees in np.arange(0.0, 360.0, ANGLE_STEP_DEG):
             c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
             rotation = target.T @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]) @ source
-            turned = few @ rotation.T
-            found.append(_score_shifts(turned, rotation, bone.centre - rotation @ centre + shifts, field))
-    return Poses.joined(found)
+            moved = bone.centre - rotation @ centre + shifts
+            score = _score_shifts(few @ rotation.T, moved, field)
+            found.append(_best(rotation, moved, score, 12))
+            table = score.reshape(len(slides), -1)
+            first = table.argmin(axis=1) + np.arange(len(slides)) * table.shape[1]
+            turns.append(Poses(np.repeat(rotation[None], len(slides), axis=0), moved[first], score[first]))
+        ranks = np.argsort(np.stack([turn.score for turn in turns]), axis=0)[:2]
+        by_slide += [turns[ranks[r, k]].take([k]) for r in range(2) for k in range(len(slides))]
+    return Poses.joined(found), Poses.joined(by_slide)
 
 
 def _as_laid(few: Floats, centre: Floats, moving: Skeleton, field: Field) -> Poses:
@@ -218,9 +244,11 @@ def _as_laid(few: Floats, centre: Floats, moving: Skeleton, field: Field) -> Pos
             rotation = turn @ flip
             turned = few @ rotation.T
             for bone in moving.bones[:3]:
-                found.append(_score_shifts(turned, rotation, bone.centre - rotation @ centre + shifts, field))
+                moved = bone.centre - rotation @ centre + shifts
+                found.append(_best(rotation, moved, _score_shifts(turned, moved, field), 12))
             if degrees in (0.0, 180.0):
-                found.append(_score_shifts(turned, rotation, np.vstack([np.zeros(3), shifts]), field))
+                moved = np.vstack([np.zeros(3), shifts])
+                found.append(_best(rotation, moved, _score_shifts(turned, moved, field), 12))
     return Poses.joined(found)
 
 

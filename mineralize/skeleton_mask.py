@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from .geometry import Floats, Grid, Rigid, sample, to_sitk
 from .scan import Volume
-from .skeleton import Bone, Skeleton, signed_distance
+from .skeleton import Bone, Skeleton, signed_distance, sub_voxel_field
 from .skeleton_bridge import CONTACT_MARGIN_MM, Bridge, bridge
 
 MARGIN_MM = 12.0
@@ -105,7 +105,7 @@ def bone_near(
         )
     known = np.isin(skeleton.point_labels, [part.label for part in parts])
     points, normals = skeleton.points[known], skeleton.normals[known]
-    field = _sub_voxel(inside, grid, points)
+    field = sub_voxel_field(inside, grid, points)
     native = _resampled(field, grid, crop.grid)
     bridges: list[Bridge] = []
     note = ""
@@ -133,25 +133,6 @@ def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: f
     if lesion is not None:
         corners = np.vstack([corners, lesion - radius - 70.0, lesion + radius + 70.0])
     return skeleton.grid.bounds_around(corners, MARGIN_MM)
-
-
-def _sub_voxel(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> NDArray[np.float32]:
-    """Coarse signed distance, moved so that its zero passes through the half-maximum points."""
-    field = ndimage.gaussian_filter(signed_distance(inside, grid), 0.6)
-    for _ in range(2):
-        index = grid.to_index(points)
-        keep = ((index > 0) & (index < np.asarray(grid.shape) - 1)).all(axis=1)
-        error = ndimage.map_coordinates(field, index[keep].T, order=1)
-        good = np.abs(error) < 3.5
-        cell = np.rint(index[keep][good]).astype(int)
-        flat = np.ravel_multi_index(tuple(cell.T), grid.shape)
-        size = int(np.prod(grid.shape))
-        total = np.bincount(flat, weights=error[good], minlength=size).reshape(grid.shape).astype(np.float32)
-        count = np.bincount(flat, minlength=size).reshape(grid.shape).astype(np.float32)
-        top = ndimage.gaussian_filter(total, 0.9, truncate=3.5)
-        bottom = ndimage.gaussian_filter(count, 0.9, truncate=3.5)
-        field = field - np.where(bottom > 1e-3, top / np.maximum(bottom, 1e-3), 0.0).astype(np.float32)
-    return np.asarray(field, np.float32)
 
 
 def _resampled(field: NDArray[np.float32], grid: Grid, target: Grid) -> NDArray[np.float32]:
