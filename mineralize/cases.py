@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 import shutil
@@ -10,8 +11,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from . import figures, impression, page, pdf, record, tables, texts, views
+import numpy as np
+
+from . import figures, impression, page, pdf, record, seg, sr, sr_pdf, tables, texts, views
 from .errors import InputError, OutputError, UsageError
+from .identity import Identity
 from .record import History, Options
 from .settings import Settings
 from .study import Study, analyse
@@ -20,6 +24,9 @@ from .timeline import read as read_timeline
 
 MARKER = ".mineralize"
 """Names every file that was written into an output folder; only a folder with nothing else is ever replaced."""
+
+KEY_SLICES = 8
+"""About how many slices of each scan enter the key of an export."""
 
 Step = Callable[[str, int, int], None]
 
@@ -99,12 +106,36 @@ def write_study(study: Study, out: Path, options: Options | None = None, *, on_s
         write_text(folder / "changes.csv", tables.changes(document))
         write_text(folder / "history.json", record.dumps(document))
         write_text(folder / "summary.html", page.render(document, pictures))
-        (folder / "summary.pdf").write_bytes(pdf.render(study, document, pictures))
+        summary = pdf.render(study, document, pictures)
+        (folder / "summary.pdf").write_bytes(summary)
         (folder / "figures").mkdir()
         for name, data in pictures.files.items():
             (folder / "figures" / name).write_bytes(data)
+        (folder / "dicom").mkdir()
+        _write_dicom(study, folder / "dicom", options, summary)
     trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
     return Outcome(document, trusts.count("withheld"), trusts.count("caution"))
+
+
+def _write_dicom(study: Study, folder: Path, options: Options, summary: bytes) -> None:
+    """Segmentations, structured report and, where asked for, the PDF as DICOM."""
+    identity = Identity(study.timeline, options.keep_identifiers, options.keep_dates, key=export_key(study))
+    segmentations = seg.write(study, folder, identity)
+    sr.write(study, segmentations, folder, identity)
+    if options.dicom_pdf:
+        sr_pdf.write(summary, folder, identity)
+
+
+def export_key(study: Study) -> bytes:
+    """The secret under which UIDs are replaced: the same on every run, known only to who has the scans.
+
+    It is drawn from voxels, of which no output holds enough to draw it again.
+    """
+    digest = hashlib.sha256(b"mineralize export")
+    for scan in study.timeline.scans:
+        slices = scan.volume.hu[:: max(scan.grid.shape[0] // KEY_SLICES, 1)]
+        digest.update(np.ascontiguousarray(slices, dtype="<f4").tobytes())
+    return digest.digest()
 
 
 def write_text(path: Path, text: str) -> None:

@@ -43,8 +43,8 @@ start here:
 SUMMARISE = """\
 Reads a case (a folder, a .zip or a DICOMDIR with CT series, optionally a
 case.toml), finds the lesion, measures it in every scan, and writes
-summary.html, measurements.csv, changes.csv, history.json and figures/ into
-DIR: whole, or not at all."""
+summary.html, summary.pdf, measurements.csv, changes.csv, history.json,
+figures/ and dicom/ into DIR: whole, or not at all."""
 
 SUMMARISE_EPILOG = f"""\
 examples:
@@ -99,6 +99,7 @@ def parser() -> argparse.ArgumentParser:
         "--scan", metavar="N", type=int, help="the scan that --seed belongs to, in time order from 1 (default: 1)"
     )
     sub.add_argument("--alias", metavar="NAME", default="", help="how outputs call the case (default: from case.toml)")
+    _outputs(sub)
     _shared(sub)
 
     sub = command("inspect", "say what a case holds, what is chosen and why", "Reads a case and says what is there.")
@@ -109,12 +110,17 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("root", metavar="ROOT", type=Path, help="folder with one folder or .zip per case")
     sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
     sub.add_argument("--jobs", metavar="N", type=_count, default=1, help="cases at a time (default: 1)")
+    _outputs(sub)
     _shared(sub)
 
     sub = command("curve", "one quantity over time from many tables", CURVE)
     sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
     sub.add_argument("--quantity", default="mineral_mass", help="a name of the quantity column (default: %(default)s)")
     return top
+
+
+def _outputs(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--dicom-pdf", action="store_true", help="also put summary.pdf into a DICOM object, in dicom/")
 
 
 def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
@@ -240,7 +246,7 @@ def _summary(outcome: Outcome) -> str:
 
 
 def _options(a: argparse.Namespace) -> Options:
-    return Options(keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers)
+    return Options(keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, dicom_pdf=a.dicom_pdf)
 
 
 def _settings(path: Path | None) -> Settings | None:

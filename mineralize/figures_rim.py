@@ -22,11 +22,11 @@ from . import texts
 from .figures_style import DENSITY, INK, QUIET, RULE
 from .geometry import Floats
 from .measure import RimMap
+from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED
 from .study import Study
 
 COLUMNS, ROWS = 240, 120
 HALO = [Stroke(linewidth=2.0, foreground="white"), Normal()]
-GAP, MINERAL, UNRESOLVED, BONE = range(4)
 LABELS = (
     ("A", 0.0, 0.0),
     ("L", 90.0, 0.0),
@@ -160,14 +160,14 @@ def rim_panel(axes: Axes, study: Study, index: int, scale: Normalize, *, thickne
     _, nearest = cKDTree(direction).query(at[inside])
     state[inside] = np.asarray(held.state)[nearest].astype(int)
     values = spread(direction, held.thickness_mm if thickness else held.peak_hu120, at)
-    mineral = (state == MINERAL) | (state == BONE)
+    mineral = (state == MINERAL) | (state == CONTACT)
     values = np.where(mineral, values, np.nan)
     axes.imshow(values, extent=(-2, 2, -1, 1), cmap=DENSITY, norm=scale, interpolation="nearest", aspect="equal")
     for kind, fill, hatch in ((GAP, "white", "/////"), (UNRESOLVED, "#e4e2dc", "....")):
         if (state == kind).any():
             axes.contourf(x, y, (state == kind).astype(float), [0.5, 1.5], colors=[fill], hatches=[hatch])
-    if (state == BONE).any():
-        axes.contour(x, y, (state == BONE).astype(float), [0.5], colors=[INK], linewidths=1.4)
+    if (state == CONTACT).any():
+        axes.contour(x, y, (state == CONTACT).astype(float), [0.5], colors=[INK], linewidths=1.4)
     axes.add_patch(Ellipse((0, 0), 4, 2, fill=False, edgecolor=QUIET, lw=0.8))
     for meridian in (-90, 0, 90):
         latitude = np.radians(np.linspace(-90, 90, 61))

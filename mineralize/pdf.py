@@ -289,5 +289,5 @@ def _plots(sheet: Sheet, column: Column, study: Study, document: Mapping[str, An
             sheet.line(f"day {document['scans'][i]['day']}", x, y - 3, 6.5, weight="bold")
             rim_panel(sheet.axes(x, y, room - 2, tall), study, i, scale, thickness=False, letters=4.2)
         right.y += (-(-len(held) // columns)) * (tall + 4) + 2
-        right.write(texts.CAPTION_RIM_PDF.format(low=f"{scale.vmin:g}", high=f"{scale.vmax:g}"), 6, colour=QUIET)
+        right.write(texts.CAPTION_RIM_PDF, 6, colour=QUIET)
     column.y = max(left.y + 46, right.y) + 1

@@ -44,6 +44,7 @@ class Options:
 
     keep_dates: bool = False
     keep_identifiers: bool = False
+    dicom_pdf: bool = False
 
 
 def history(study: Study, layout: ViewPlan | None = None, options: Options | None = None) -> History:

@@ -196,8 +196,8 @@ INTERVALS_PDF: Final = (
     "Small: interval. Half dot: with caution. Empty circle: withheld; each reason is in summary.html."
 )
 CAPTION_RIM_PDF: Final = (
-    "Equal-area maps, A anterior, L left, P posterior, R right, S superior, I inferior; dark to light {low} to {high} "
-    "HU at 120 kVp; hatched: gap; dotted: unresolved; dark edge: on the bone."
+    "Equal-area maps, A anterior, L left, P posterior, R right, S superior, I inferior; lighter is denser (scale in "
+    "summary.html); hatched: gap; dotted: unresolved; dark edge: on the bone."
 )
 MORE_ON_PAGE: Final = "More in summary.html."
 PDF_ROWS: Final = (
