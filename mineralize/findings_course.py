@@ -103,7 +103,7 @@ def _together(evidence: Evidence) -> Finding:
         ),
         None,
     )
-    if threshold is not None and threshold.difference is not None and key.startswith("densifying"):
+    if threshold is not None and direction_of(threshold) in ("rose", "fell") and key.startswith("densifying"):
         text += say("together.threshold", change=change_words(threshold, "mm3"))
         changes.append(threshold)
     pairs = [
