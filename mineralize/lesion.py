@@ -10,7 +10,7 @@ from .align import Alignment
 from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
 from .outline import Neighbourhood, Outline, find_outline, neighbourhood
-from .outline_margin import ball_around, carried_over, find_mass_margin
+from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin
 from .outline_start import Ellipsoid
 from .reference import Reference, measure_reference
 from .scan import Note, Scan, Trust, Volume
@@ -106,7 +106,10 @@ def find_lesion(
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
     if outline is not None:
-        return outline
+        middle = outline.centroid
+        radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
+        return beyond_mineral(near, seen.reference, settings, outline)
     body = expected
     near, _ = seen.near(centre, guess + 28.0, guess)
     if body is None:

@@ -128,7 +128,7 @@ def _contrast(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
         return withheld(name, "1", "neither rim nor core holds mineral")
     value = float(np.clip((rim - core) / (rim + core), -1.0, 1.0))
     error = 2.0 * site.reference.mean_error(float(zones.core.sum()) * site.voxel_mm3) / site.reference.slope
-    error = float(np.hypot(error, 3.0 / site.reference.slope))
+    error = float(np.hypot(error, 8.0 / site.reference.slope))
     rim_floor, core_floor = max(rim, 0.0), max(core, 0.0)
     noise = 2.0 * error * max(rim_floor, core_floor) / max(rim_floor + core_floor, 1e-6) ** 2
     shift = site.outline.spread_mm

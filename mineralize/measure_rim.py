@@ -17,87 +17,53 @@ from .measure_shape import vertex_areas
 from .measure_site import Site
 from .measure_zones import rim_verdict
 from .outline import vertex_normals
-from .outline_edge import box_width, peak_recovery, smoothing_matrix
+from .outline_edge import find_edges, peak_recovery, profile_depths, smoothing_matrix
 from .outline_graph import mesh_edges
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
-
-STEP_MM = 0.25
-DEEP_MM = 14.0
-OUT_MM = 3.0
 
 
 @dataclass(frozen=True, eq=False)
 class Rim:
-    """Per vertex of the outline (V,): area mm2, peak HU and HU120 from 1 mm outside to the rim depth, the width of
-    the mineral layer (mm, NaN where none or unresolved), the blur along the normal (mm), and what noise alone
-    would reach (HU120)."""
+    """Per vertex of the outline (V,): area mm2, highest HU120 from 1 mm outside to the rim depth as seen
+    (``seen_hu120``) and with the blur of a layer of typical width undone (``peak_hu120``), the width of the mineral
+    layer (mm, NaN where none), and the blur along the normal (mm). ``recovery`` is the share of a layer's height
+    that the scan shows; ``edges`` (E, 2) the mesh."""
 
     area: Floats
-    peak_hu: Floats
+    seen_hu120: Floats
     peak_hu120: Floats
     thickness: Floats
     blur: Floats
+    recovery: Floats
     edges: NDArray[Any]
 
 
 def look_at_rim(site: Site) -> Rim:
-    """Profiles along the inward normal of every vertex, averaged over direct neighbours."""
+    """Profiles along the inward normal of every vertex, averaged over direct neighbours, and layers fitted to them."""
     outline = site.outline
     normals = vertex_normals(outline.vertices, outline.faces)
     edges = mesh_edges(outline.faces)
     blend = smoothing_matrix(len(outline.vertices), edges)
-    at = np.arange(-OUT_MM, DEEP_MM + STEP_MM / 2, STEP_MM)
+    at = profile_depths()
     spots = outline.vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
     muscle = site.reference.muscle.mean_hu
-    raw = sample(site.hu, site.near.grid, spots)
-    raw = np.where(np.isfinite(raw) & (site.near.bone_at(spots) > 0.3), raw, np.nan)
-    profiles = blend @ np.where(np.isfinite(raw), raw, muscle)
+    bone = site.near.bone_at(spots)
+    raw = sample(site.hu120, site.near.grid, spots)
+    profiles = blend @ np.where(np.isfinite(raw) & (bone > 0.3), raw, muscle)
     reach = (at >= -1.0) & (at <= site.zones.rim_depth_mm)
-    within = np.where(reach, profiles, -np.inf)
-    top = within.argmax(axis=1)
-    rows = np.arange(len(profiles))
-    peak = profiles[rows, top]
-    peak120 = site.reference.hu120(peak)
+    seen = np.where(reach, profiles, -np.inf).max(axis=1)
     blur = np.asarray(site.reference.blur_along(normals @ site.near.grid.directions[:, 0]))
-    thickness = _widths(profiles, at, top, blur, muscle)
-    thickness[peak120 < site.settings.mineral.threshold_hu120] = np.nan
+    threshold = site.settings.mineral.threshold_hu120
+    found = find_edges(profiles, bone, blur, muscle_hu=muscle, threshold_hu120=threshold)
+    thickness = np.where(seen >= 0.85 * threshold, found.thickness_mm, np.nan)
+    known = np.isfinite(thickness) & (blur <= 1.3 * np.percentile(blur, 10)) & (found.depth_mm > -1.5)
+    typical = float(np.median(thickness[known])) if known.sum() >= 10 else float("nan")
+    recovery = np.ones(len(blur))
+    if np.isfinite(typical):
+        recovery = np.clip(peak_recovery(max(typical, 0.3), blur), 0.35, 1.0)
+    peak = muscle + np.where(seen > muscle, (seen - muscle) / recovery, seen - muscle)
     area = vertex_areas(outline.vertices, outline.faces)
-    return Rim(area, peak, np.asarray(peak120, float), thickness, blur, edges)
-
-
-def _widths(profiles: Floats, at: Floats, top: NDArray[Any], blur: Floats, muscle_hu: float) -> Floats:
-    """Width at half height (N,), blur undone; each side's half height stands over its own foot."""
-    rows = np.arange(len(profiles))
-    peak = profiles[rows, top]
-    index = np.arange(len(at))[None, :]
-    outside = np.where(at[None, :] <= -1.5, profiles, np.nan)
-    foot_out = np.clip(np.nanmedian(outside, axis=1), -130.0, 100.0)
-    deeper = np.where((index > top[:, None]) & (at[None, :] < at[top][:, None] + 8.0), profiles, np.inf)
-    foot_in = np.clip(deeper.min(axis=1), -130.0, None)
-    foot_in = np.minimum(foot_in, peak)
-    out = _cross(profiles, at, top, 0.5 * (peak + foot_out), -1)
-    inn = _cross(profiles, at, top, 0.5 * (peak + np.minimum(foot_in, muscle_hu + 0.5 * (peak - muscle_hu))), 1)
-    apparent = inn - out
-    width = box_width(np.nan_to_num(apparent, nan=0.0), blur)
-    return np.where(np.isfinite(apparent), np.asarray(width), np.nan)
-
-
-def _cross(profiles: Floats, at: Floats, top: NDArray[Any], level: Floats, direction: int) -> Floats:
-    """Depth of the first fall through ``level`` from the peak, outward (-1) or inward (+1); NaN if there is none."""
-    count = len(at)
-    index = np.arange(count)[None, :]
-    side = index < top[:, None] if direction < 0 else index > top[:, None]
-    below = side & (profiles < level[:, None])
-    rows = np.arange(len(profiles))
-    if direction < 0:
-        k = count - 1 - below[:, ::-1].argmax(axis=1)
-        j = np.minimum(k + 1, count - 1)
-    else:
-        k = below.argmax(axis=1)
-        j = np.maximum(k - 1, 0)
-    low, high = profiles[rows, k], profiles[rows, j]
-    share = np.clip((level - low) / np.where(high > low, high - low, 1.0), 0.0, 1.0)
-    return np.where(below.any(axis=1), at[k] + share * (at[j] - at[k]), np.nan)
+    return Rim(area, seen, peak, thickness, blur, recovery, edges)
 
 
 def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
@@ -110,7 +76,7 @@ def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool
     if not dense.any() or over.all():
         return np.asarray(over)
     tree = cKDTree(vertices[dense])
-    doubtful = np.flatnonzero(over & ~dense | over)
+    doubtful = np.flatnonzero(over)
     near = tree.query_ball_point(vertices[doubtful], reach)
     values = rim.peak_hu120[dense]
     highest = np.array([values[n].max() if n else 0.0 for n in near])
@@ -120,25 +86,31 @@ def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool
     return np.asarray(over)
 
 
-def expected_peak(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> Floats:
-    """HU120 (V,) that a shell like its mineralised neighbours would still reach at each vertex, blurred."""
+def over_or_contact(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
+    """Mineralised vertices; where the outline lies on bone the bone closes the rim."""
+    over = mineralised(site, rim, threshold_hu120)
+    if site.outline.touches_bone is not None:
+        over = over | site.outline.touches_bone
+    return np.asarray(over)
+
+
+def hidden_by_blur(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Gap vertices (V,) at which a shell like its mineralised neighbours, blurred, would stay below the threshold."""
     muscle = site.reference.muscle.mean_hu
-    known = mineral & np.isfinite(rim.thickness)
-    if known.sum() < 10:
-        return np.full(len(rim.area), np.inf)
-    best = known & (rim.blur <= 1.2 * np.percentile(rim.blur[known], 10))
-    thickness = float(np.median(rim.thickness[best]))
-    recovered = peak_recovery(max(thickness, 0.3), rim.blur[best])
-    height = float(np.median((rim.peak_hu120[best] - muscle) / np.maximum(recovered, 0.15)))
-    return np.asarray(muscle + height * peak_recovery(max(thickness, 0.3), rim.blur))
+    if mineral.sum() < 10:
+        return np.zeros(len(mineral), bool)
+    height = float(np.median(rim.peak_hu120[mineral])) - muscle
+    noise = 2.0 * site.reference.noise_4mm_hu * site.slope_ratio
+    shown = muscle + height * rim.recovery
+    return np.asarray(~mineral & (shown < site.settings.mineral.threshold_hu120 + noise))
 
 
 def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap]:
     """All quantities of the rim, and the unwrapped map."""
     rim = look_at_rim(site)
     threshold = site.settings.mineral.threshold_hu120
-    mineral = mineralised(site, rim, threshold)
-    hidden = ~mineral & (expected_peak(site, rim, mineral) < threshold * 1.1)
+    mineral = over_or_contact(site, rim, threshold)
+    hidden = hidden_by_blur(site, rim, mineral)
     contact = site.outline.touches_bone
     state = np.where(mineral, MINERAL, np.where(hidden, UNRESOLVED, GAP))
     if contact is not None:
@@ -173,9 +145,9 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
     thresholds = [settings.threshold_hu120, *(t for t in settings.other_thresholds_hu120 if t != 130.0)]
     for threshold in thresholds:
         main = threshold == settings.threshold_hu120
-        chosen = mineral if main else mineralised(site, rim, threshold)
+        chosen = mineral if main else over_or_contact(site, rim, threshold)
         value = _share(rim, chosen)
-        low, high = (_share(rim, mineralised(site, rim, threshold * f)) for f in (1.2, 0.8))
+        low, high = (_share(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
         border = _border_share(rim, chosen, site)
         down = {"threshold": 0.5 * (value - low), "border of the gap": border}
         up = {"threshold": 0.5 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
@@ -222,7 +194,7 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
 
     value, where = largest(open_)
     threshold = site.settings.mineral.threshold_hu120
-    others = [largest(~mineralised(site, rim, threshold * f))[0] for f in (0.8, 1.2)]
+    others = [largest(~over_or_contact(site, rim, threshold * f))[0] for f in (0.8, 1.2)]
     away = site.outline.vertices - site.outline.centroid
     facing = (away[where] * rim.area[where, None]).sum(axis=0)
     facing = facing / max(float(np.linalg.norm(facing)), 1e-9)
@@ -251,7 +223,12 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     best = mineral & np.isfinite(rim.thickness) & (rim.blur <= 1.3 * np.percentile(rim.blur[mineral], 10))
     if best.sum() < 10:
         best = mineral & np.isfinite(rim.thickness)
-    plain = float((rim.peak_hu[mineral] * area[mineral]).sum() / area[mineral].sum())
+    ratio = site.slope_ratio
+    muscle = site.reference.muscle.mean_hu
+    plain, value = (
+        muscle + (float((p[mineral] * area[mineral]).sum() / area[mineral].sum()) - muscle) / ratio
+        for p in (rim.seen_hu120, rim.peak_hu120)
+    )
     rows = []
     if best.sum() < 10:
         rows.append(withheld("rim_thickness", "mm", "the inner border of the mineral layer is not seen"))
@@ -259,21 +236,17 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     else:
         thickness = _weighted_median(rim.thickness[best], area[best])
         blur = float(np.median(rim.blur[best]))
-        floor = 0.35 * blur**2 / max(thickness, 0.5 * blur)
+        floor = 0.2 * blur**2 / max(thickness, 0.5 * blur)
         spread = float(np.subtract(*np.percentile(rim.thickness[best], [75, 25]))) / np.sqrt(best.sum() / 8.0)
-        parts = {"blur": floor + 0.05 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
+        parts = {"blur": floor + 0.08 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
         if thickness < 1.2 * blur:
             verdict_t = (*verdict, ("caution", f"at the limit of what the scan resolves ({2.355 * blur:.1f} mm)"))
         else:
             verdict_t = verdict
         if _share(rim, mineral & ~np.isfinite(rim.thickness)) > 0.5 * _share(rim, mineral):
-            verdict_t = (*verdict_t, ("caution", "most of the mineral has no inner border within 14 mm"))
+            verdict_t = (*verdict_t, ("caution", "most of the mineral has no inner border within 8 mm"))
         rows.append(symmetric("rim_thickness", "mm", thickness, parts, verdicts=verdict_t, bounds=(0.0, np.inf)))
-    recovered = 1.0
-    if np.isfinite(thickness):
-        recovered = float(np.median(peak_recovery(max(thickness, 0.3), rim.blur[mineral])))
-    muscle = site.reference.muscle.mean_hu
-    value = muscle + (plain - muscle) / max(recovered, 0.4)
+    recovered = float(np.median(rim.recovery[mineral]))
     noise = 2.0 * site.reference.noise_4mm_hu
     down = {"blur": 0.5 * (value - plain) + 0.05 * abs(value - muscle), "noise": noise}
     up = {"blur": 0.5 * (value - plain) + 0.05 * abs(value - muscle)}

@@ -104,8 +104,19 @@ class Site:
 
     @cached_property
     def background(self) -> NDArray[np.float32]:
-        """HU of the tissue under and around the mineral, carried into the mineral zone from both sides."""
-        return self._carried(self._plain)
+        """HU of the tissue under and around the mineral, carried into the mineral zone from both sides.
+
+        Outside the outline it is the tissue outside. Under the mineral it is halfway between the muscle around and
+        the lesion's own soft tissue; fat in the core is marrow between trabeculae, not the ground substance of
+        bone, and counts little there. Past the inner border of the mineral it is what lies inside.
+        """
+        outside, inside = self.background_alternatives
+        muscle = self._carried(self._plain & (self.zones.depth < 0.0) & (self.near.hu > -10.0))
+        own = np.maximum(inside, 0.8 * muscle + 0.2 * inside - 5.0)
+        ground = 0.5 * (own + muscle)
+        deeper = np.where(self.mineral, ground, np.where(self.zones.depth > 1.0, inside, ground))
+        share = self.zones.lesion
+        return np.asarray(share * deeper + (1.0 - share) * outside, np.float32)
 
     @cached_property
     def _plain(self) -> NDArray[np.bool_]:

@@ -11,6 +11,7 @@ from scipy import special
 from scipy.sparse import csr_matrix, diags_array
 
 from .geometry import Floats
+from .outline_fit import fit_layers
 
 OUTSIDE_MM, INSIDE_MM, STEP_MM = 4.0, 8.0, 0.25
 """Reach and step of the profiles along the inward normal."""
@@ -66,13 +67,15 @@ def smoothing_matrix(count: int, edges: NDArray[Any], passes: int = 1) -> csr_ma
 class Edges:
     """Per profile: depth of the true outer edge (mm, relative to where the profile was taken), its weight 0..1,
     the peak HU120 near the surface, the width of the mineral layer (mm; NaN where none), and whether bone
-    is met with no darker line between."""
+    is met with no darker line between. ``height_hu120`` is the layer's own height over the tissue beside it, blur
+    undone."""
 
     depth_mm: Floats
     weight: Floats
     peak_hu120: Floats
     thickness_mm: Floats
     contact: NDArray[np.bool_]
+    height_hu120: Floats
 
 
 def find_edges(
@@ -120,14 +123,19 @@ def find_edges(
     base = np.clip(base, -130.0, 100.0)
 
     half = base + 0.5 * (peak - base)
+    blur_mm = np.asarray(blur_mm, float)
     outer = _crossing(free, at, top, half, outward=True)
     inner = _crossing(free, at, top, half, outward=False)
     apparent = inner - outer
     box = box_width(np.nan_to_num(apparent, nan=99.0), blur_mm)
     box = np.where(np.isfinite(apparent), box, np.nan)
-    box = _like_resolved_neighbours(box, apparent, np.asarray(blur_mm, float), peak > threshold_hu120)
+    box = _like_resolved_neighbours(box, apparent, blur_mm, peak > threshold_hu120)
     shift = np.where(np.isfinite(apparent), np.maximum(apparent - box, 0.0) / 2, 0.0)
     edge = outer + shift
+    height = peak - base
+    fitted = np.isfinite(edge) & (peak > 0.75 * threshold_hu120)
+    if fitted.any():
+        edge, box, height = _through_blur(profiles, bone_distance, at, fitted, edge, box, inner, peak, base, blur_mm)
 
     towards_bone = np.where(bone_distance <= 0.0, at, -np.inf)
     bone_at = np.max(np.where(at[None, :] < 2.0, towards_bone, -np.inf), axis=1)
@@ -138,7 +146,48 @@ def find_edges(
     weight = np.clip((peak - 0.75 * threshold_hu120) / (0.5 * threshold_hu120), 0.0, 1.0)
     weight = np.where(np.isfinite(edge), weight, 0.0)
     edge = np.where(np.isfinite(edge), edge, 0.0)
-    return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact)
+    return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact, np.where(fitted, height, peak - base))
+
+
+def _through_blur(
+    profiles: Floats,
+    bone_distance: Floats,
+    at: Floats,
+    fitted: NDArray[np.bool_],
+    edge: Floats,
+    box: Floats,
+    inner: Floats,
+    peak: Floats,
+    base: Floats,
+    blur: Floats,
+) -> tuple[Floats, Floats, Floats]:
+    """Edge, width and height with the layer model fitted through the blur, for the chosen profiles.
+
+    Where the blur along the normal is much wider than elsewhere the width leans on that of the better resolved part.
+    """
+    k = np.flatnonzero(fitted)
+    end = np.where(np.isfinite(inner[k]), inner[k] + 1.5, at[-1])
+    clear = (bone_distance[k] > 2.0 * blur[k][:, None] + 0.3) | (at[None, :] >= edge[k][:, None])
+    clear &= bone_distance[k] > 0.3
+    within = (at[None, :] >= edge[k][:, None] - 2.5) & (at[None, :] <= end[:, None])
+    weight = (clear & within).astype(float)
+    width = np.clip(np.nan_to_num(box[k], nan=6.0), 0.4, 9.0)
+    share = np.clip(peak_recovery(width, blur[k]), 0.3, 1.0)
+    start = (edge[k], width, (peak[k] - base[k]) / share, base[k])
+    noise = 12.0
+    fit = fit_layers(profiles[k], at, weight, blur[k], start, noise_hu=noise)
+    sharp = blur[k] <= 1.15 * np.percentile(blur[k], 5)
+    typical = float(np.median(fit.width_mm[sharp])) if sharp.sum() >= 10 else float(np.median(fit.width_mm))
+    lean = np.clip(np.where(2.355 * blur[k] > typical, 0.4 * (typical / (2.355 * blur[k])) ** 2, 2.5), 0.1, 2.5)
+    fit = fit_layers(
+        profiles[k], at, weight, blur[k], start, noise_hu=noise, width_prior=(np.full(len(k), typical), lean)
+    )
+    usable = weight.sum(axis=1) >= 8
+    new_edge, new_box, new_height = edge.copy(), box.copy(), peak - base
+    new_edge[k[usable]] = fit.edge_mm[usable]
+    new_box[k[usable]] = fit.width_mm[usable]
+    new_height[k[usable]] = fit.height_hu[usable]
+    return new_edge, new_box, new_height
 
 
 def _like_resolved_neighbours(box: Floats, apparent: Floats, blur: Floats, mineral: NDArray[np.bool_]) -> Floats:

@@ -21,8 +21,9 @@ from .outline import (
     vertex_normals,
 )
 from .outline_graph import optimal_levels
-from .outline_start import Ellipsoid
+from .outline_start import Ellipsoid, fit_ellipsoid
 from .reference import Reference
+from .scan import worst
 from .settings import Settings
 
 LEAST_CONTRAST = 1.6
@@ -30,21 +31,30 @@ LEAST_CONTRAST = 1.6
 
 
 def find_mass_margin(
-    near: Neighbourhood, reference: Reference, settings: Settings, *, scan: int, expected: Ellipsoid
+    near: Neighbourhood,
+    reference: Reference,
+    settings: Settings,
+    *,
+    scan: int,
+    expected: Ellipsoid,
+    margin: Margin | None = None,
+    largest: float = 1.8,
 ) -> Outline | None:
     """Outline by the difference of soft tissue; ``None`` where it does not stand out.
 
     Parameters
     ----------
     expected : place and size by another scan, or a ball around the seed.
+    margin : how inside and outside look; found from ``expected`` when not given.
+    largest : relative radius of ``expected`` up to which the margin is sought.
     """
-    margin = mass_margin(near, reference, expected)
+    margin = margin or mass_margin(near, reference, expected)
     if margin.contrast < LEAST_CONTRAST:
         return None
     mesh = RayMesh.of(settings.outline.rays)
     stretch = mesh.directions @ expected.shape.T
     length = np.linalg.norm(stretch, axis=1)
-    levels = np.linspace(0.3, 1.8, 70)
+    levels = np.linspace(0.3, largest, 70)
     step = (levels[1] - levels[0]) * length
     spots = expected.centre + levels[None, :, None] * stretch[:, None, :]
     bone = near.bone_at(spots)
@@ -82,6 +92,66 @@ def _seen(near: Neighbourhood, margin: Margin, vertices: Floats, normals: Floats
     if not known.any():
         return 0.0
     return float((step[known] > 0.4 * abs(margin.outside_hu - margin.inside_hu)).sum() / len(step))
+
+
+def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings, outline: Outline) -> Outline:
+    """The outline of the whole lesion where its mineral is no shell but lies in the middle of a soft mass.
+
+    A shell is denser outside than inside: then the outline stays. Otherwise the margin of the soft tissue beyond
+    the mineral is sought; where it cannot be seen nothing is claimed about the size of the lesion.
+    """
+    body = outline.ellipsoid
+    if body is None:
+        return outline
+    centre = outline.centroid
+    outer, inner = (_mean_at(near, outline, centre, lo, hi) for lo, hi in ((0.72, 0.93), (0.0, 0.5)))
+    muscle = reference.muscle.mean_hu
+    if inner < settings.mineral.threshold_hu120 or outer - muscle > 1.1 * (inner - muscle):
+        return outline
+    radius = float(np.cbrt(np.prod(body.radii)))
+    wide = Ellipsoid(body.centre, body.shape * (1.0 + 5.0 / radius))
+    margin = _ring_margin(near, reference, outline, mass_margin(near, reference, wide))
+    found = None
+    if margin is not None and margin.contrast >= LEAST_CONTRAST:
+        for largest in (3.2, 1.8):
+            found = find_mass_margin(
+                near, reference, settings, scan=outline.scan, expected=wide, margin=margin, largest=largest
+            )
+            if found is None:
+                break
+            wide = fit_ellipsoid(found.vertices[::8], found.centroid, start=wide)
+    if found is not None and found.volume_mm3 > 1.3 * outline.volume_mm3:
+        return replace(found, reason=f"the mineral is no shell; {found.reason.split('; ', 1)[1]}")
+    if inner - muscle > 1.15 * (outer - muscle):
+        text = "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen"
+        return replace(outline, trust="withheld", reason=text)
+    text = "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle"
+    return replace(
+        outline, trust=worst(outline.trust, "caution"), reason="; ".join(t for t in (outline.reason, text) if t)
+    )
+
+
+def _mean_at(near: Neighbourhood, outline: Outline, centre: Floats, low: float, high: float) -> float:
+    """Mean HU120 between two relative radii of the outline, by volume, of its own mineralised directions."""
+    shares = np.linspace(low, high, 6) if low > 0 else np.linspace(0.1, high, 6)
+    spots = centre + shares[None, :, None] * (outline.vertices[::4] - centre)[:, None, :]
+    values = near.at(spots)
+    weight = np.broadcast_to(shares**2, values.shape)
+    known = np.isfinite(values) & (near.bone_at(spots) > 1.0)
+    return float((values[known] * weight[known]).sum() / max(weight[known].sum(), 1e-9))
+
+
+def _ring_margin(near: Neighbourhood, reference: Reference, outline: Outline, margin: Margin) -> Margin | None:
+    """Inside: what lies 2-5 mm beyond the mineral; outside: muscle of this scan. ``None`` where nothing is seen."""
+    normals = vertex_normals(outline.vertices, outline.faces)
+    reach = np.array([2.0, 3.0, 4.0])
+    ring = sample(margin.soft, near.grid, outline.vertices[:, None, :] + reach[None, :, None] * normals[:, None, :])
+    ring = ring[np.isfinite(ring)]
+    if len(ring) < 100:
+        return None
+    inside = float(np.median(ring))
+    spread = max(1.4826 * float(np.median(np.abs(ring - inside))), 2.0)
+    return Margin(margin.soft, inside, reference.muscle.mean_hu, spread)
 
 
 def ball_around(near: Neighbourhood, seed: Floats, reference: Reference) -> Ellipsoid | None:
