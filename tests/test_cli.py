@@ -28,6 +28,8 @@ CANDIDATES = (
 def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
     """No pictures, they have tests of their own; no progress lines where the machine is slow."""
     monkeypatch.setattr(cases.figures, "draw", lambda *_: Pictures({"course.png": b"drawn"}, {}))
+    monkeypatch.setattr(cases.pdf, "render", lambda *_: b"%PDF-1.4")
+    monkeypatch.setattr(cases.seg, "write", lambda *_: {})
     monkeypatch.setattr("mineralize.progress.PATIENCE_SECONDS", 60.0)
 
 
@@ -69,6 +71,20 @@ def test_summarise_writes_the_results(made_up: Any, tmp_path: Path, capsys: Any)
     assert said.err == ""
     assert str(tmp_path) not in said.out
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.slow
+def test_dicom_is_written_and_the_same_on_every_run(
+    made_up: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.undo()
+    study = study_factory.study()
+    for name in ("first", "second"):
+        cases.write_study(study, tmp_path / name, record.Options(dicom_pdf=True))
+    first = files(tmp_path / "first")
+    assert {f"dicom/seg-scan-{n}.dcm" for n in range(1, 6)} <= first.keys()
+    assert {"dicom/measurements-sr.dcm", "dicom/summary-pdf.dcm", "summary.pdf", "figures/rim.png"} <= first.keys()
+    assert first == files(tmp_path / "second")
 
 
 def test_exit_0_when_nothing_is_withheld(made_up: Any, tmp_path: Path) -> None:
