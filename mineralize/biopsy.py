@@ -98,6 +98,8 @@ def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
             cautions.append(say("biopsy.point-only"))
         else:
             zones = tuple(zone for zone, length in own.path_mm if length >= REACHED_MM)
+            if len(zones) > 1 and own.zone in ("core", "rim"):
+                cautions.append(say(f"biopsy.if-target-only.{own.zone}"))
         cautions = [*_reached(zones), *cautions, *_doubt(inside, own)]
         text += say("biopsy.share", list=listed([f"{100 * part:.0f} % {ZONE_WORDS[zone]}" for zone, part in shares]))
     trust: Trust = "withheld" if own.trust == "withheld" else worst(own.trust, "caution" if cautions else "ok")

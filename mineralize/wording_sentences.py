@@ -251,6 +251,11 @@ SENTENCES: dict[str, str] = {
     "biopsy.only.rim": "Only the rim was reached. Rim-only samples hold bone without its context and have been read "
     "as osteoma or parosteal tumour; zoning cannot be seen in them.",
     "biopsy.only.middle": "Only the middle zone was reached; zoning cannot be seen in it.",
+    "biopsy.if-target-only.core": "If tissue was kept from the target only, as through a guiding needle, only the "
+    "centre was sampled: such samples of myositis ossificans are cellular and mitotically active and have been read "
+    "as sarcoma, and zoning cannot be seen in them.",
+    "biopsy.if-target-only.rim": "If tissue was kept from the target only, as through a guiding needle, only the rim "
+    "was sampled: such samples hold bone without its context, and zoning cannot be seen in them.",
     "biopsy.none-reached": "No part of the lesion was reached as far as the given position says.",
     "biopsy.doubt": "The position is uncertain by {error}, more than the distance to the next zone: the zone may be "
     "{other}.",

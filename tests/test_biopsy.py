@@ -120,9 +120,17 @@ def test_a_straight_path_to_the_centre_crosses_each_zone_over_its_depth() -> Non
     assert path["middle"] == pytest.approx(3.5, abs=0.3)
     assert path["core"] == pytest.approx(7.5, abs=0.3)
     assert report.zones == ("rim", "middle", "core")
+    # the needle crossed all zones, but what was kept may be from the target alone
+    assert report.caution.startswith("If tissue was kept from the target only")
+    assert "only the centre was sampled" in report.caution
+    assert report.site.direction_words == "near the middle"
+
+
+def test_no_caution_where_the_path_crosses_zones_and_ends_in_the_middle_one() -> None:
+    (report,) = correlate.biopsy_reports(case(BiopsySite(1, at(6.0), at(-25.0), 40)), OUTLINES, alignments())
+    assert report.zones == ("rim", "middle")
     assert report.caution == ""
     assert report.trust == "ok"
-    assert report.site.direction_words == "near the middle"
 
 
 @pytest.mark.parametrize(
