@@ -7,7 +7,6 @@ which one.
 
 from __future__ import annotations
 
-import atexit
 import gzip
 import os
 import shutil
@@ -16,6 +15,7 @@ import tempfile
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import IO, cast
 
@@ -86,7 +86,8 @@ def unpack(path: Path) -> Unpacked:
         raise DamagedArchive(
             "the archive is damaged or of an unknown kind; unpack it yourself and give the folder"
         ) from None
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    # Unlike atexit this also runs at the end of the worker processes of a batch.
+    Finalize(None, shutil.rmtree, args=(folder,), kwargs={"ignore_errors": True}, exitpriority=0)
     return result
 
 

@@ -11,7 +11,7 @@ import math
 import threading
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import Any, Protocol
 
 from pydicom import config
@@ -31,27 +31,49 @@ class Values(Protocol):
     def __contains__(self, keyword: Any, /) -> bool: ...
 
 
-_quiet_lock = threading.RLock()
+class _Quiet:
+    """Process-wide settings of the libraries, changed by the first who asks and put back by the last."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._users = 0
+        self._undo = ExitStack()
+
+    def enter(self) -> None:
+        with self._lock:
+            self._users += 1
+            if self._users > 1:
+                return
+            self._undo.enter_context(warnings.catch_warnings())
+            warnings.simplefilter("ignore")
+            logger = logging.getLogger("pydicom")
+            self._undo.callback(logger.setLevel, logger.level)
+            logger.setLevel(logging.CRITICAL + 1)
+            mode = config.settings.reading_validation_mode
+            self._undo.callback(setattr, config.settings, "reading_validation_mode", mode)
+            config.settings.reading_validation_mode = config.IGNORE
+
+    def leave(self) -> None:
+        with self._lock:
+            self._users -= 1
+            if self._users == 0:
+                self._undo.close()
+
+
+_QUIET = _Quiet()
 
 
 @contextmanager
 def quiet() -> Iterator[None]:
     """No warning or log line of the DICOM library leaves: they quote values of the file.
 
-    Also lets odd values through to our own checks instead of raising half-way. Warning filters and library settings
-    belong to the whole process, so only one thread at a time changes them.
+    Also lets odd values through to our own checks instead of raising half-way. Safe in several threads.
     """
-    with _quiet_lock, warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        logger = logging.getLogger("pydicom")
-        before = (logger.level, config.settings.reading_validation_mode)
-        logger.setLevel(logging.CRITICAL + 1)
-        config.settings.reading_validation_mode = config.IGNORE
-        try:
-            yield
-        finally:
-            logger.setLevel(before[0])
-            config.settings.reading_validation_mode = before[1]
+    _QUIET.enter()
+    try:
+        yield
+    finally:
+        _QUIET.leave()
 
 
 def raw(ds: Values, keyword: str) -> Any:
