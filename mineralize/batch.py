@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections import Counter
@@ -13,7 +12,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from . import cases, tables, texts
+from . import cases, cases_folder, tables, texts
 from .cases import Request
 from .errors import InputError, MineralizeError, OutputError
 from .record import History
@@ -152,12 +151,14 @@ def _fault(name: str, position: int, error: Exception) -> Report:
 def _check(out: Path, names: list[str]) -> None:
     """Refuse an output folder whose files are not ours, before hours of work."""
     for name in names:
-        cases.check_output(out / name)
+        cases_folder.check_output(out / name)
     try:
-        strangers = out.is_dir() and any(p.is_file() and p.name not in (*COMBINED, cases.MARKER) for p in out.iterdir())
-        ours = (out / cases.MARKER).is_file() or not any((out / name).exists() for name in COMBINED)
+        strangers = out.is_dir() and any(
+            p.is_file() and p.name not in (*COMBINED, cases_folder.MARKER) for p in out.iterdir()
+        )
+        ours = (out / cases_folder.MARKER).is_file() or not any((out / name).exists() for name in COMBINED)
     except OSError as error:
-        raise OutputError(texts.OUT_FAILED.format(cause=os.strerror(error.errno or 5).lower())) from error
+        raise cases_folder.failed(error) from error
     if strangers or not ours:
         raise OutputError(texts.OUT_FOREIGN)
 
@@ -171,19 +172,19 @@ def _write_combined(out: Path, reports: list[Report]) -> None:
         "measurements.csv": _joined(tables.measurements, tables.MEASUREMENT_COLUMNS, documents),
         "changes.csv": _joined(tables.changes, tables.CHANGE_COLUMNS, documents),
         "cases.csv": tables.text_of(COLUMNS, rows),
-        cases.MARKER: "".join(f"{name}\n" for name in COMBINED),
+        cases_folder.MARKER: "".join(f"{name}\n" for name in COMBINED),
     }
     try:
         out.mkdir(parents=True, exist_ok=True)
         for name, text in held.items():
             fresh = out / f".{name.lstrip('.')}.new"
             try:
-                cases.write_text(fresh, text)
+                cases_folder.write_text(fresh, text)
                 fresh.replace(out / name)
             finally:
                 fresh.unlink(missing_ok=True)
     except OSError as error:
-        raise OutputError(texts.OUT_FAILED.format(cause=os.strerror(error.errno or 5).lower())) from error
+        raise cases_folder.failed(error) from error
 
 
 def _joined(make: Callable[[History, str], str], columns: tuple[str, ...], documents: list[tuple[str, History]]) -> str:

@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import os
-import secrets
-import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 
-from . import figures, impression, page, pdf, record, seg, sr, sr_pdf, tables, texts, views
-from .errors import InputError, OutputError, UsageError
+from . import figures, page, pdf, record, seg, sr, sr_pdf, tables, views
+from .cases_folder import check_output, whole_folder, write_text
+from .errors import UsageError
 from .identity import Identity
 from .record import History, Options
 from .settings import Settings
 from .study import Study, analyse
 from .timeline import Seed, Timeline
 from .timeline import read as read_timeline
-
-MARKER = ".mineralize"
-"""Names every file that was written into an output folder; only a folder with nothing else is ever replaced."""
 
 KEY_SLICES = 8
 """About how many slices of each scan enter the key of an export."""
@@ -136,97 +130,3 @@ def export_key(study: Study) -> bytes:
         slices = scan.volume.hu[:: max(scan.grid.shape[0] // KEY_SLICES, 1)]
         digest.update(np.ascontiguousarray(slices, dtype="<f4").tobytes())
     return digest.digest()
-
-
-def write_text(path: Path, text: str) -> None:
-    """UTF-8, line ends as they are in ``text``."""
-    path.write_text(text, encoding="utf-8", newline="")
-
-
-def check_output(out: Path) -> None:
-    """Refuse early what could not be written at the end.
-
-    Raises
-    ------
-    OutputError
-        where ``out`` is a file, holds files of others, or cannot be written to.
-    """
-    _refuse_foreign(out)
-    nearest = out.absolute()
-    while not nearest.exists():
-        nearest = nearest.parent
-    if not nearest.is_dir():
-        raise OutputError(texts.OUT_FILE)
-    place = out.absolute().parent if out.exists() else nearest
-    probe = place / _hidden_name("probe")
-    try:
-        probe.mkdir()
-        probe.rmdir()
-    except OSError as error:
-        raise _failed(error) from error
-
-
-@contextlib.contextmanager
-def whole_folder(out: Path) -> Iterator[Path]:
-    """A fresh folder beside ``out`` that takes its place by one rename when the block ends well.
-
-    An ``out`` that holds only files written by this function before is replaced, recorded impressions being carried
-    over; anything else is refused.
-    """
-    _refuse_foreign(out)
-    out = out.absolute()
-    made: list[Path] = []
-    fresh = out.parent / _hidden_name("new")
-    aside = out.parent / _hidden_name("old")
-    try:
-        for parent in reversed([p for p in out.parents if not p.exists()]):
-            parent.mkdir()
-            made.append(parent)
-        fresh.mkdir()
-        yield fresh
-        names = sorted(p.relative_to(fresh).as_posix() for p in fresh.rglob("*") if p.is_file())
-        impression.carry_over(out, fresh)
-        write_text(fresh / MARKER, "".join(f"{name}\n" for name in names))
-        if out.exists():
-            out.rename(aside)
-        fresh.rename(out)
-    except BaseException as error:
-        shutil.rmtree(fresh, ignore_errors=True)
-        if aside.exists() and not out.exists():
-            aside.rename(out)
-        for parent in reversed(made):
-            with contextlib.suppress(OSError):
-                parent.rmdir()
-        if isinstance(error, OSError) and not isinstance(error, OutputError | InputError):
-            raise _failed(error) from error
-        raise
-    shutil.rmtree(aside, ignore_errors=True)
-
-
-def _refuse_foreign(out: Path) -> None:
-    try:
-        if not out.exists():
-            return
-        if not out.is_dir():
-            raise OutputError(texts.OUT_FILE)
-        found = {p.relative_to(out).as_posix() for p in out.rglob("*") if not p.is_dir()}
-        found = {name for name in found if not name.startswith(f"{impression.FOLDER}/")}
-        if not found:
-            return
-        marker = out / MARKER
-        ours = set(marker.read_text(encoding="utf-8").splitlines()) | {MARKER} if marker.is_file() else set()
-    except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise _failed(error) from error
-    if not found <= ours:
-        raise OutputError(texts.OUT_FOREIGN)
-
-
-def _hidden_name(what: str) -> str:
-    return f"{MARKER}-{what}-{secrets.token_hex(4)}"
-
-
-def _failed(error: OSError) -> OutputError:
-    cause = os.strerror(error.errno).lower() if error.errno else "unknown cause"
-    return OutputError(texts.OUT_FAILED.format(cause=cause))

@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 import study_factory
 
-from mineralize import batch, cases, cli, record, tables
+from mineralize import batch, cases, cli, impression, record, tables
 from mineralize.candidates import Candidate
 from mineralize.errors import InputError, LesionNeeded, OutputError, SeriesError, UsageError
 from mineralize.figures import Pictures
+from mineralize.impression_form import Impression
 from mineralize.progress import Progress
 
 CANDIDATES = (
@@ -228,6 +229,44 @@ def test_output_is_checked_before_the_long_work(made_up: Any, tmp_path: Path, mo
     monkeypatch.setattr(Path, "mkdir", refuse)
     with pytest.raises(OutputError, match="read-only"):
         cases.run(cases.Request(Path("case")), tmp_path / "out")
+
+
+def test_a_folder_that_cannot_be_renamed_is_filled_from_inside(
+    made_up: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A mount point, as in a container; a failed move puts everything back."""
+    made_up()
+    out = tmp_path / "out"
+    out.mkdir()
+    monkeypatch.setattr("os.path.ismount", lambda path: Path(path) == out)
+    cli.main(["summarise", "case", "--out", str(out)])
+    first = files(out)
+    assert {"history.json", "figures/course.png", ".mineralize"} <= first.keys()
+    assert not [p for p in out.iterdir() if p.name.startswith(".mineralize-")]
+    cli.main(["summarise", "case", "--out", str(out)])
+    assert files(out) == first
+    real = Path.rename
+
+    def refuse(self: Path, target: Path) -> Path:
+        if self.name == "history.json" and "-new-" in self.parent.name:
+            raise OSError(errno.EIO, "planted")
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "rename", refuse)
+    assert cli.main(["summarise", "case", "--out", str(out)]) == 4
+    assert files(out) == first
+    assert not [p for p in out.iterdir() if p.name.startswith(".mineralize-")]
+
+
+def test_impressions_are_carried_over(made_up: Any, tmp_path: Path) -> None:
+    made_up()
+    out = tmp_path / "out"
+    cli.main(["summarise", "case", "--out", str(out)])
+    impression.record_impression(out, Impression(reader="A"))
+    held = {name: data for name, data in files(out).items() if name.startswith("impressions/")}
+    assert held
+    cli.main(["summarise", "case", "--out", str(out)])
+    assert held.items() <= files(out).items()
 
 
 def _root(tmp_path: Path) -> Path:
