@@ -18,7 +18,8 @@ settings of every scan and ``[[scans]]`` those of one (`history.SCAN_DEFAULTS`);
 Nothing here is shared with the program it judges.
 """
 
+from .described import HistoryError
 from .drawn import random_history
-from .history import History, HistoryError, RenderedScan, load_history, names
+from .history import History, RenderedScan, load_history, names
 
 __all__ = ["History", "HistoryError", "RenderedScan", "load_history", "names", "random_history"]

@@ -6,9 +6,10 @@ import argparse
 import sys
 from pathlib import Path
 
+from .described import HistoryError
 from .drawn import random_history
 from .files import build
-from .history import HistoryError, load_history, names
+from .history import load_history, names
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -81,7 +81,7 @@ class Bone:
     def near(self, points: Array) -> Array:
         """Which of (N, 3) points could be in the bone."""
         x, y = self.line(points[:, 2])
-        return (points[:, 0] - x) ** 2 + (points[:, 1] - y) ** 2 < self.reach**2
+        return np.asarray((points[:, 0] - x) ** 2 + (points[:, 1] - y) ** 2 < self.reach**2)
 
     def evaluate(self, points: Array) -> tuple[Array, Array, Array]:
         """Radial distance below the outer surface (positive in bone), the same for the marrow, flare share."""
@@ -115,7 +115,9 @@ class Bone:
 
     def mid_cortex(self, z_range: tuple[float, float]) -> Array:
         """(N, 3) points half way through the shaft's cortex."""
-        a, h = (v.ravel() for v in np.meshgrid(np.linspace(0, 2 * np.pi, 60, endpoint=False), np.linspace(*z_range, 60)))
+        a, h = (
+            v.ravel() for v in np.meshgrid(np.linspace(0, 2 * np.pi, 60, endpoint=False), np.linspace(*z_range, 60))
+        )
         outer, inner, _ = self.radii(np.cos(a), np.sin(a), h)
         r = (outer + inner) / 2
         x, y = self.line(h)

@@ -121,9 +121,10 @@ def random_history(seed: int, scans: int = 2) -> History:
             }
         )
     beside = {"at": [centre[0] - 0.5 * off + 20, centre[1] + 0.55 * radius], "radius": float(rng.uniform(2, 4))}
+    bellies = int(rng.integers(6, 10))
     table = {
         "summary": "drawn at random",
-        "limb": {"centre": centre, "radius": radius, "fat": fat, "bellies": int(rng.integers(6, 10)), "vessels": [beside]},
+        "limb": {"centre": centre, "radius": radius, "fat": fat, "bellies": bellies, "vessels": [beside]},
         "bone": {"radius": bone_radius, "cortex": 0.42 * bone_radius, "bow": [float(rng.uniform(-3, 3)), -5.0]},
         "lesion": lesion,
         "scans": rows,

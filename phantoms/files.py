@@ -15,9 +15,10 @@ from typing import Any
 
 import numpy as np
 from pydicom.dataset import FileDataset, FileMetaDataset
-from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
+from pydicom.uid import UID, CTImageStorage, ExplicitVRLittleEndian
 
-from .history import History, HistoryError, RenderedScan
+from .described import HistoryError
+from .history import History, RenderedScan
 from .physics import Array
 
 PADDING = -2000
@@ -66,7 +67,7 @@ def _base(history: History, i: int, scan: RenderedScan, series: int, words: str)
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = CTImageStorage
     meta.TransferSyntaxUID = ExplicitVRLittleEndian
-    meta.ImplementationClassUID = uid("phantoms")
+    meta.ImplementationClassUID = UID(uid("phantoms"))
     ds = FileDataset("", {}, file_meta=meta, preamble=b"\0" * 128)
     ds.SpecificCharacterSet = "ISO_IR 192"
     ds.SOPClassUID = CTImageStorage
@@ -109,7 +110,7 @@ def write_series(folder: Path, history: History, i: int, scan: RenderedScan, ser
     """One axial series; returns the number of files. File names say nothing about the order."""
     folder.mkdir(parents=True)
     settings = history.scans[i]
-    count, rows, columns = scan.hu.shape
+    count, rows, columns = (int(n) for n in scan.hu.shape)
     stored = np.clip(np.round(scan.hu - INTERCEPT), 0, 32767).astype("<i2")
     if settings["circle"]:
         y, x = np.ogrid[:rows, :columns]
@@ -120,7 +121,7 @@ def write_series(folder: Path, history: History, i: int, scan: RenderedScan, ser
     for k in range(count):
         ds = _base(history, i, scan, series, words)
         sop = uid(history.name, history.seed, i, series, k)
-        ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = sop
+        ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = UID(sop)
         ds.ImageType = ["ORIGINAL", "PRIMARY", "AXIAL"]
         position = scan.origin + scan.directions[:, 0] * (k * scan.spacing[0])
         ds.ImagePositionPatient = [_number(v) for v in position]
@@ -149,10 +150,11 @@ def write_localizer(folder: Path, history: History, i: int, scan: RenderedScan) 
     folder.mkdir(parents=True)
     through = scan.hu[::-1].mean(axis=1)
     ds = _base(history, i, scan, 1, "Localizer")
-    ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = uid(history.name, history.seed, i, 1, 0)
+    ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID = UID(uid(history.name, history.seed, i, 1, 0))
     ds.ImageType = ["ORIGINAL", "PRIMARY", "LOCALIZER"]
     count = scan.hu.shape[0]
-    ds.ImagePositionPatient = [_number(v) for v in scan.origin + scan.directions[:, 0] * ((count - 1) * scan.spacing[0])]
+    top = scan.origin + scan.directions[:, 0] * ((count - 1) * scan.spacing[0])
+    ds.ImagePositionPatient = [_number(v) for v in top]
     ds.ImageOrientationPatient = [_number(v) for v in (*scan.directions[:, 2], *(-scan.directions[:, 0]))]
     ds.PixelSpacing = [_number(scan.spacing[0]), _number(scan.spacing[2])]
     ds.SliceThickness = _number(scan.hu.shape[1] * scan.spacing[1])
@@ -215,7 +217,8 @@ def truth_record(history: History) -> dict[str, Any]:
 def case_file(history: History, with_seed: bool) -> str:
     """The text of ``case.toml``."""
     case = history.table.get("case", {})
-    lines = [f'alias = "{case.get("alias", f"{history.name}-{history.seed}")}"', f"onset = {onset(history).isoformat()}"]
+    alias = case.get("alias", f"{history.name}-{history.seed}")
+    lines = [f'alias = "{alias}"', f"onset = {onset(history).isoformat()}"]
     if with_seed or case.get("lesion_seed"):
         number = int(case.get("lesion_seed", 0)) or len(history)
         point = ", ".join(f"{v:.1f}" for v in history.centroid(number - 1))
@@ -227,7 +230,8 @@ def case_file(history: History, with_seed: bool) -> str:
         number = int(biopsy["scan"])
         entry, target = biopsy_points(history, number - 1, biopsy)
         lines += ["", "[[biopsy]]", f"scan = {number}"]
-        lines += [f"entry = [{', '.join(f'{v:.1f}' for v in entry)}]", f"target = [{', '.join(f'{v:.1f}' for v in target)}]"]
+        for word, end in (("entry", entry), ("target", target)):
+            lines.append(f"{word} = [{', '.join(f'{v:.1f}' for v in end)}]")
     return "\n".join(lines) + "\n"
 
 
@@ -254,6 +258,14 @@ def build(history: History, out: Path, *, distractors: bool = True, with_seed: b
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise HistoryError(f"the output {out.name!r} exists and is not an empty folder; choose another")
     case = out / "case"
+    write_case(history, case, distractors=distractors, with_seed=with_seed)
+    record = truth_record(history)
+    (out / "truth.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
+    return record
+
+
+def write_case(history: History, case: Path, *, distractors: bool = True, with_seed: bool = False) -> None:
+    """Only what a reader is given: DICOM and ``case.toml``."""
     case.mkdir(parents=True)
     order = np.random.default_rng([history.seed, 3]).permutation(len(history))
     for i in range(len(history)):
@@ -271,11 +283,9 @@ def build(history: History, out: Path, *, distractors: bool = True, with_seed: b
                 other = history.render(i, kernel="sharp", noise=2.5 * float(history.scans[i]["noise"]))
             else:
                 raise HistoryError(f"unknown second reconstruction {kind!r}; there are thick and sharp")
-            write_series(study / f"SE{number:02d}", history, i, other, number, f"Axial {other.thickness_mm:g} mm {other.kernel}")
+            words = f"Axial {other.thickness_mm:g} mm {other.kernel}"
+            write_series(study / f"SE{number:02d}", history, i, other, number, words)
     (case / "case.toml").write_text(case_file(history, with_seed), encoding="utf-8")
-    record = truth_record(history)
-    (out / "truth.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
-    return record
 
 
-__all__ = ["build", "case_file", "truth_record", "uid"]
+__all__ = ["build", "case_file", "truth_record", "uid", "write_case"]

@@ -2,41 +2,25 @@
 
 from __future__ import annotations
 
-import tomllib
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from .bones import Bone
+from .described import HERE, JITTER_DEFAULTS, SCAN_DEFAULTS, HistoryError, build_from, read_description, three, tupled
 from .lesion import Lesion, rotation
 from .limb import Limb, Vessel
 from .physics import Array, slope
+from .placing import beside_bone, displaced, drawn_limb
 from .render import Frame, Kernel, render, shifted_slices, streaks, table_image
 from .scene import Placed, Scene
 from .truth import truth
 
 KERNELS = {"soft": Kernel(1.35), "medium": Kernel(1.1), "sharp": Kernel(0.85, 0.12)}
-HERE = Path(__file__).parent
-SCAN_DEFAULTS: dict[str, Any] = {
-    "day": 0, "kvp": 120.0, "kernel": "soft", "matrix": 192, "pixel_mm": 0.9, "slices": 110, "slice_mm": 1.5,
-    "thickness_mm": 0.0, "noise": 12.0, "prone": False, "contrast": False, "fov_shift": [0.0, 0.0], "motion_mm": 0.0,
-    "streaks": False, "mirrored": False, "patient": 0, "level_shift": 0.0, "table": True, "circle": False, "recons": ["thick"],
-    "lesion_absent": False, "part": "", "identity": 0,
-}  # fmt: skip
-JITTER_DEFAULTS: dict[str, float] = {
-    "turn_deg": 60.0, "tilt_deg": 4.0, "shift_mm": 40.0, "slide_mm": 80.0, "fov_mm": 8.0, "level_mm": 12.0, "size": 0.05,
-    "position_mm": 2.0, "noise": 0.15, "tissue_hu": 3.0, "soft_tissue_mm": 1.0,
-}  # fmt: skip
-
-
-class HistoryError(ValueError):
-    """A history that does not exist or whose description cannot be used."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +124,7 @@ class History:
         out = []
         anatomy = self._anatomy(part)
         for entry in (anatomy.get("bone", {}), *anatomy.get("other_bones", [])):
-            bone = _build(Bone, {k: v for k, v in entry.items() if k != "motion"})
+            bone = build_from(Bone, {k: v for k, v in entry.items() if k != "motion"})
             grow = 1 + self.jitter["size"] * rng.uniform(-1, 1)
             turn = rng.uniform(-8, 8)
             out.append(
@@ -160,31 +144,16 @@ class History:
         """Soft tissue of scan ``i``: the patient's, a little displaced in every scan."""
         entry = dict(self._anatomy(self.scans[i]["part"]).get("limb", {}))
         count = int(entry.pop("bellies", 8))
-        vessels = tuple(Vessel(tuple(v["at"]), tuple(v.get("slope", (0, 0))), v["radius"]) for v in entry.pop("vessels", []))
+        vessels = tuple(build_from(Vessel, v) for v in entry.pop("vessels", []))
         patient = self.scans[i]["patient"]
         rng = self._rng(2, patient)
-        limb = _build(Limb, entry)
-        hu = self.jitter["tissue_hu"]
-        offsets = rng.uniform(-hu, hu, 2)
-        waves = np.concatenate([rng.normal(0, 0.16, (6, 3)), rng.uniform(0, 2 * np.pi, (6, 1))], axis=1)
-        angle = np.arange(count) * (2 * np.pi / count) + rng.uniform(-0.2, 0.2, count)
-        out = limb.radius * rng.uniform(0.42, 0.66, count)
-        bellies = np.stack(
-            [limb.centre[0] + out * np.cos(angle), limb.centre[1] + out * np.sin(angle),
-             rng.uniform(-0.07, 0.07, count), rng.uniform(-0.07, 0.07, count)], axis=1,
-        )  # fmt: skip
-        moved = self._rng(3, i)
-        loose = self.jitter["soft_tissue_mm"]
-        bellies[:, :2] += moved.normal(0, loose, (count, 2))
-        return replace(
-            limb, bellies=bellies, vessels=vessels, waves=waves, muscle_offset=limb.muscle_offset + offsets[0],
-            fat_offset=limb.fat_offset + offsets[1], oval=limb.oval + moved.normal(0, 0.01 * loose),
-            lobe=limb.lobe + moved.normal(0, 0.006 * loose),
-        )  # fmt: skip
+        limb: Limb = build_from(Limb, entry)
+        limb = drawn_limb(limb, count, self.jitter["tissue_hu"], rng)
+        return replace(displaced(limb, self.jitter["soft_tissue_mm"], self._rng(3, i)), vessels=vessels)
 
     def bone_motion(self, i: int) -> tuple[Array, ...]:
         """(4, 4) from the body frame to each bone's own frame in scan ``i``."""
-        out = [np.eye(4)]
+        out: list[Array] = [np.eye(4)]
         for entry in self._anatomy(self.scans[i]["part"]).get("other_bones", []):
             motion = entry.get("motion", {})
             turns = motion.get("turn_deg", [0.0])
@@ -199,24 +168,30 @@ class History:
 
     # ---- lesion --------------------------------------------------------------------------------
     def lesions(self, i: int) -> tuple[Lesion, ...]:
-        """The measured lesion and any others, as they are in scan ``i``."""
+        """The measured lesion and any others, as they are in scan ``i`` (kept after the first call)."""
+        kept: dict[int, tuple[Lesion, ...]] = self.__dict__.setdefault("_lesions", {})
+        if i not in kept:
+            kept[i] = self._drawn_lesions(i)
+        return kept[i]
+
+    def _drawn_lesions(self, i: int) -> tuple[Lesion, ...]:
         day = float(self.scans[i]["day"])
         entries = [self.table["lesion"], *self.table.get("other_lesions", [])]
         out = [self._lesion(entry, number, day) for number, entry in enumerate(entries)]
         track = self.scans[i].get("track")
         if track is not None:
-            out[0] = replace(out[0], track=_tupled(track))
+            out[0] = replace(out[0], track=tupled(track))
         return tuple(out)
 
     def _lesion(self, entry: Mapping[str, Any], number: int, day: float) -> Lesion:
         rng = self._rng(4, number)
         plain = {k: v for k, v in entry.items() if k not in ("course", "place")}
-        lesion = _build(Lesion, plain)
+        lesion: Lesion = build_from(Lesion, plain)
         size = self.jitter["size"]
         lesion = replace(
             lesion,
-            radii=tuple(r * (1 + size * rng.uniform(-1, 1)) for r in lesion.radii),
-            angles=tuple(a + rng.uniform(-12, 12) for a in lesion.angles),
+            radii=three(r * (1 + size * rng.uniform(-1, 1)) for r in lesion.radii),
+            angles=three(a + rng.uniform(-12, 12) for a in lesion.angles),
             shape_seed=lesion.shape_seed + 100 * self.seed,
             mineral_mg=lesion.mineral_mg,
         )
@@ -229,15 +204,15 @@ class History:
         place = entry.get("place")
         if place is not None:
             reference = at("scale", float(place.get("day", day)), 1.0)
-            sized = replace(lesion, radii=tuple(r * reference for r in lesion.radii))
+            sized = replace(lesion, radii=three(r * reference for r in lesion.radii))
             gap = float(place["gap_mm"]) + float(place.get("gap_jitter", 0.0)) * rng.uniform(-1, 1)
             turn = float(place["deg"]) + rng.uniform(-6, 6)
-            lesion = replace(lesion, centre=self._beside_bone(sized, turn, float(place.get("z", 0.0)), gap))
+            lesion = replace(lesion, centre=beside_bone(sized, self.bones()[0], turn, float(place.get("z", 0.0)), gap))
         else:
             loose = self.jitter["position_mm"]
-            lesion = replace(lesion, centre=tuple(c + loose * rng.uniform(-1, 1) for c in lesion.centre))
+            lesion = replace(lesion, centre=three(c + loose * rng.uniform(-1, 1) for c in lesion.centre))
         scale = at("scale", day, 1.0)
-        changed: dict[str, Any] = {"radii": tuple(r * scale for r in lesion.radii)}
+        changed: dict[str, Any] = {"radii": three(r * scale for r in lesion.radii)}
         known = {f.name for f in fields(Lesion)}
         for name in course:
             if name in ("day", "scale"):
@@ -246,29 +221,6 @@ class History:
                 raise HistoryError(f"history {self.name}: unknown course {name!r}")
             changed[name] = at(name, day, 0.0)
         return replace(lesion, **changed)
-
-    def _beside_bone(self, lesion: Lesion, deg: float, z: float, gap: float) -> tuple[float, float, float]:
-        """Centre in direction ``deg`` of the bone such that the least distance of the surfaces is ``gap``.
-
-        A negative gap is how deep the outline reaches into the bone.
-        """
-        bone = self.bones()[0]
-        reach = max(lesion.radii) * 1.2 + 5
-        tree_points, normals, _ = bone.surface((z - reach, z + reach), 1.0)
-        tree = cKDTree(tree_points)
-        shape, _, _ = replace(lesion, centre=(0.0, 0.0, 0.0)).surface(3000)
-        line_x, line_y = bone.line(np.array(z))
-        low, high = 0.0, 250.0
-        for _ in range(40):
-            middle = (low + high) / 2
-            centre = np.array(
-                [line_x + middle * np.cos(np.radians(deg)), line_y + middle * np.sin(np.radians(deg)), z], float
-            )
-            distance, index = tree.query(shape + centre)
-            outside = ((shape + centre - tree_points[index]) * normals[index]).sum(axis=1)
-            least = float(np.where(outside < 0, -distance, distance).min())
-            low, high = (middle, high) if least < gap else (low, middle)
-        return (float(centre[0]), float(centre[1]), float(centre[2]))
 
     # ---- scans ---------------------------------------------------------------------------------
     def scene(self, i: int) -> Scene:
@@ -405,18 +357,6 @@ class History:
         return np.asarray(np.linalg.inv(self.to_body(j)) @ self.to_body(i))
 
 
-def _build(kind: type[Any], entry: Mapping[str, Any]) -> Any:
-    known = {f.name for f in fields(kind)}
-    unknown = sorted(set(entry) - known)
-    if unknown:
-        raise HistoryError(f"{kind.__name__}: unknown {', '.join(unknown)}")
-    return kind(**{k: _tupled(v) for k, v in entry.items()})
-
-
-def _tupled(value: Any) -> Any:
-    return tuple(_tupled(v) for v in value) if isinstance(value, list) else value
-
-
 def names() -> list[str]:
     """Names of the scripted histories."""
     return sorted(p.stem for p in HERE.glob("*.toml"))
@@ -433,24 +373,4 @@ def load_history(name: str, seed: int = 0) -> History:
     path = HERE / f"{name}.toml"
     if not path.is_file():
         raise HistoryError(f"no history {name!r}; there are: {', '.join(names())}")
-    return History(name, seed, _read(path))
-
-
-def _read(path: Path) -> dict[str, Any]:
-    """The description in ``path``, laid over the one it names as ``base``."""
-    table = tomllib.loads(path.read_text(encoding="utf-8"))
-    base = table.pop("base", None)
-    return _laid_over(_read(HERE / f"{base}.toml"), table) if base else table
-
-
-def _laid_over(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
-    out = dict(below)
-    for key, value in above.items():
-        both = isinstance(value, Mapping) and isinstance(out.get(key), Mapping)
-        if key == "scans":
-            # scan by scan, so that a history can spoil one scan of its base
-            own = [*out.get(key, [])]
-            out[key] = [{**(own[n] if n < len(own) else {}), **v} for n, v in enumerate(value)]
-        else:
-            out[key] = _laid_over(out[key], value) if both else value
-    return out
+    return History(name, seed, read_description(path))

@@ -19,7 +19,7 @@ def smooth_on_sphere(directions: Array, seed: int, waves: int, pitch: float) -> 
         axis = rng.normal(size=3)
         axis /= np.linalg.norm(axis)
         value += np.cos(pitch * rng.uniform(0.7, 1.3) * (directions @ axis) + rng.uniform(0, 2 * np.pi))
-    return value * np.sqrt(2 / waves)
+    return np.asarray(value * np.sqrt(2 / waves))
 
 
 def rotation(degrees: tuple[float, float, float]) -> Array:
@@ -33,7 +33,7 @@ def rotation(degrees: tuple[float, float, float]) -> Array:
 
 def _smoothstep(value: Array) -> Array:
     t = np.clip(value, 0, 1)
-    return t * t * (3 - 2 * t)
+    return np.asarray(t * t * (3 - 2 * t))
 
 
 @dataclass(frozen=True)
@@ -175,11 +175,11 @@ class Lesion:
     def outside_mm(self, points: Array) -> Array:
         """First-order distance outside the outline (negative inside)."""
         rho, (radius, length, _, _) = self.lookup(points)
-        return (rho - radius) / length
+        return np.asarray((rho - radius) / length)
 
     def contains(self, points: Array) -> Array:
         rho, table = self.lookup(points)
-        return rho < table[0]
+        return np.asarray(rho < table[0])
 
     def inside(self, points: Array) -> tuple[Array, Array, Array, Array]:
         """For (N, 3) points: whether inside, mineral mg/cm3, share of fat and share of fluid (0 outside)."""
@@ -207,7 +207,7 @@ class Lesion:
     def in_track(self, offset: Array, axis: Array) -> Array:
         along = offset @ axis
         across = np.sqrt(np.maximum((offset * offset).sum(axis=1) - along**2, 0))
-        return (along > -2) & (across < self.track_mm)
+        return np.asarray((along > -2) & (across < self.track_mm))
 
     def _flecks(self, points: Array) -> Array:
         rng = np.random.default_rng(self.shape_seed + 17)

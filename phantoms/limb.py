@@ -54,7 +54,7 @@ class Limb:
         double_cos, double_sin = 2 * cosine * cosine - 1, 2 * sine * cosine
         triple = cosine * (4 * cosine * cosine - 3)
         shape = 1 + self.oval * (double_cos * np.cos(e) + double_sin * np.sin(e)) + self.lobe * triple
-        return self.radius * shape * (1 + self.taper * z / 100)
+        return np.asarray(self.radius * shape * (1 + self.taper * z / 100))
 
     def depth(self, points: Array) -> tuple[Array, Array, Array]:
         """Radial depth below the skin surface, and cosine and sine about the limb's axis."""
@@ -65,7 +65,7 @@ class Limb:
 
     def fat_thickness(self, cosine: Array, sine: Array) -> Array:
         f = np.radians(self.fat_deg)
-        return self.fat * (1 + self.fat_uneven * (cosine * np.cos(f) + sine * np.sin(f)))
+        return np.asarray(self.fat * (1 + self.fat_uneven * (cosine * np.cos(f) + sine * np.sin(f))))
 
     def labels(self, points: Array) -> Array:
         """uint8 tissue label of (N, 3) points."""
@@ -105,10 +105,10 @@ class Limb:
         apart = np.linalg.norm(c[:, None] - c[None], axis=-1) + 1e-3
         # distance to the bisecting plane; the plane thins towards its deep end
         distance = (second - best) / (2 * apart[first_of, second_of])
-        return distance < self.plane / 2
+        return np.asarray(distance < self.plane / 2)
 
     def muscle_texture(self, points: Array) -> Array:
         value = np.zeros(len(points), points.dtype)
         for kx, ky, kz, phase in self.waves.astype(points.dtype):
             value += np.sin(points[:, 0] * kx + points[:, 1] * ky + points[:, 2] * kz + phase)
-        return value * (self.texture / max(np.sqrt(len(self.waves) / 2), 1))
+        return np.asarray(value * (self.texture / max(np.sqrt(len(self.waves) / 2), 1)))

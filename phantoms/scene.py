@@ -38,7 +38,10 @@ class Part:
 
 @dataclass(frozen=True)
 class Scene:
-    """``bones[0]`` is the host bone; ``lesions[0]`` the one that is measured. Metal is (point, axis, radius, half length)."""
+    """``bones[0]`` is the host bone; ``lesions[0]`` the one that is measured.
+
+    ``metal`` holds rods: (point, axis, radius, half length).
+    """
 
     limb: Limb
     bones: tuple[Placed, ...]
@@ -99,7 +102,7 @@ class Scene:
         return self.evaluate(points).hu
 
     def evaluate_within(self, points: Array) -> Part:
-        """As `evaluate`, for (N, 3) points in or near the measured lesion; soft tissue around counts as plain muscle."""
+        """As `evaluate`, for (N, 3) points in or near the measured lesion; muscle is plain around it."""
         label = np.full(len(points), MUSCLE, np.uint8)
         hu = np.full(len(points), self.muscle_hu, points.dtype)
         mineral = np.zeros(len(points), points.dtype)
