@@ -213,10 +213,9 @@ def candidates_listing(error: LesionNeeded) -> str:
     lines = [texts.CANDIDATES_HEAD]
     for c in error.candidates:
         x, y, z = (f"{v:.1f}" for v in c.point)
-        extent, mass = f"{c.extent_mm:.0f}", f"{c.mass_mg:.0f}"
         lines.append(
             texts.CANDIDATE_LINE.format(
-                number=c.number, scan=c.scan, x=x, y=y, z=z, extent=extent, mass=mass, why=c.why
+                number=c.number, scan=c.scan, x=x, y=y, z=z, bone=f"{c.bone_distance_mm:.0f}", why=c.why
             )
         )
     first = error.candidates[0]

@@ -232,9 +232,7 @@ NO_CANDIDATES: Final = (
     "no mineral clear of the skeleton was found; name the lesion with --seed X,Y,Z --scan N (LPS millimetres)"
 )
 CANDIDATES_HEAD: Final = "Which of these is the lesion?"
-CANDIDATE_LINE: Final = (
-    "  {number}.  scan {scan}, at {x}, {y}, {z} (LPS mm): {extent} mm across, {mass} mg of mineral; {why}"
-)
+CANDIDATE_LINE: Final = "  {number}.  scan {scan}, at {x}, {y}, {z} (LPS mm), {bone} mm from bone: {why}"
 CANDIDATES_ANSWER: Final = (
     "Answer with its point, for number {number}:  --seed {seed} --scan {scan}\n"
     "or write the point into case.toml under [lesion] as scan and seed."
