@@ -48,13 +48,20 @@ def outline_surface(scene: Scene, to_body: Array, count: int = 24_000) -> Surfac
 
 
 def distance_to(surface: Surface, points: Array) -> Array:
-    """Distance from (N, 3) LPS points to S, negative on its outer side."""
-    distance, nearest = cKDTree(surface.world).query(points)
+    """Distance from (N, 3) LPS points to S, negative on its outer side.
+
+    Far from S a thinned set of its points is enough (too far by less than spacing squared over eight distances);
+    near it the tangent plane of the nearest point is used, which is exact to second order.
+    """
+    spacing = float(np.sqrt(surface.area.mean()))
+    every = max(1, len(surface.area) // 3000)
+    distance, nearest = cKDTree(surface.world[::every]).query(points)
+    nearest = nearest * every
+    close = np.flatnonzero(distance < 4 * spacing * np.sqrt(every))
+    distance[close], nearest[close] = cKDTree(surface.world).query(points[close])
     side = ((points - surface.world[nearest]) * surface.normals[nearest]).sum(axis=1)
-    # close to S the tangent plane is better than the sampled point; far away the point is enough
-    spread = 1.2 * float(np.sqrt(surface.area.mean()))
     beside = np.sqrt(np.maximum(distance**2 - side**2, 0))
-    return np.asarray(np.where(side < 0, 1, -1) * np.where(beside < spread, np.abs(side), distance))
+    return np.where(side < 0, 1, -1) * np.where(beside < 1.2 * spacing, np.abs(side), distance)
 
 
 def mean(values: Array) -> float:

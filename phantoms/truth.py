@@ -68,7 +68,7 @@ def fine_grid(scene: Scene, to_body: Array, surface: Surface) -> FineGrid:
 
 def _coarse_depth(surface: Surface, lo: Array, hi: Array, step: float, shape: Array) -> Array:
     """Distance to S from a coarse lattice, interpolated to the grid."""
-    pitch = max(2 * step, float(np.prod(hi - lo) / 120_000) ** (1 / 3))
+    pitch = max(2 * step, float(np.prod(hi - lo) / 80_000) ** (1 / 3))
     counts = np.ceil((hi - lo) / pitch).astype(int) + 2
     axes = [lo[a] + np.arange(counts[a]) * pitch for a in range(3)]
     z, y, x = np.meshgrid(axes[2], axes[1], axes[0], indexing="ij")
@@ -88,7 +88,7 @@ def inradius(grid: FineGrid, surface: Surface) -> float:
     depth = np.where(grid.inside, grid.depth, 0)
     # interpolation cuts a peak by less than the lattice pitch, which is below 4 % of the box
     top = np.argwhere(depth > float(depth.max()) - 0.04 * max(depth.shape) * grid.step)
-    top = top[:: max(1, len(top) // 20_000)]
+    top = top[:: max(1, len(top) // 4_000)]
     return float(distance_to(surface, grid.world(top)).max())
 
 
