@@ -74,18 +74,19 @@ def _levels(places: list[float]) -> list[int]:
 
 def planes(document: Mapping[str, Any], pictures: Pictures) -> str:
     """Every plane in every scan, in the same columns as the time line."""
+    if not pictures.views:
+        return ""
+    shared = document["pictures"]
     html = ""
-    held_pictures = document["pictures"]
     for name, views in pictures.views.items():
-        figures = "".join(_plane(document, held_pictures, view) for view in views)
-        field = held("/pictures/field_of_view_mm", shown.number(held_pictures["field_of_view_mm"], 0))
-        low, high = (held(f"/pictures/window_hu/{i}", shown.number(held_pictures["window_hu"][i], 0)) for i in (0, 1))
+        figures = "".join(_plane(document, shared, view) for view in views)
         html += (
             f"<h3>{esc(texts.PLANES[name])}</h3>"
             f'<div class="planes" style="--n:{min(len(views), COLUMNS)}">{figures}</div>'
-            f'<p class="note">Every picture {field} mm wide, window {low} to {high} HU. {esc(texts.TRACE)}</p>'
         )
-    return html
+    field = held("/pictures/field_of_view_mm", shown.number(shared["field_of_view_mm"], 0))
+    low, high = (held(f"/pictures/window_hu/{i}", shown.number(shared["window_hu"][i], 0)) for i in (0, 1))
+    return html + (f'<p class="note">Every picture {field} mm wide, window {low} to {high} HU. {esc(texts.TRACE)}</p>')
 
 
 def _plane(document: Mapping[str, Any], shared: Mapping[str, Any], view: View) -> str:
