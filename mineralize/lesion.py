@@ -10,7 +10,7 @@ from .align import Alignment
 from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
 from .outline import Neighbourhood, Outline, find_outline, neighbourhood
-from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin
+from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
 from .outline_start import Ellipsoid
 from .reference import Reference, measure_reference
 from .scan import Note, Scan, Trust, Volume
@@ -101,11 +101,13 @@ def find_lesion(
         middle = outline.centroid
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
-        steady = abs(radius - guess) < 0.15 * radius
-        if inside_view and steady and attempt > 0:
+        steady = abs(radius - guess) < 0.2 * radius
+        if inside_view and steady and (attempt > 0 or expected is not None):
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
     if outline is not None:
+        if is_shell(near, seen.reference, settings, outline):
+            return outline
         middle = outline.centroid
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)

@@ -93,6 +93,11 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
         "background": max(0.5 * (mass - min(outside, inside)), 0.0),
     }
     parts_up = {"noise": noise, **slope_parts(site, mass), "background": max(0.5 * (max(outside, inside) - mass), 0.0)}
+    # Mineral fainter than the threshold lies outside the zone; a lower threshold shows how much that may be.
+    fainter = (site.hu120 >= 0.7 * site.settings.mineral.threshold_hu120) & (site.zones.depth > 0) & site.usable
+    fainter &= ~site.mineral_zone
+    rest = float((site.hu[fainter] - site.background[fainter]).sum() * site.voxel_mm3 / site.reference.slope / 1000)
+    parts_up["mineral below the threshold"] = 2.0 * max(rest, 0.0)
     hidden = float((site.zones.lesion * ~site.usable).sum() * site.voxel_mm3)
     if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
         verdict = (*verdict, ("caution", "part of the lesion lies in the blur of the bone and was left out"))

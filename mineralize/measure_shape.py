@@ -132,7 +132,7 @@ def measure_shape(site: Site) -> list[Estimate]:
     longest = longest_distance(outline.vertices)
     unseen = unseen_share(site)
     width = {"outline": area * shift, "bridged gaps": 0.25 * unseen**1.5 * volume}
-    across_mm = {"outline": 1.6 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
+    across_mm = {"outline": 2.5 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
     positive = (0.0, np.inf)
     return [
         symmetric("lesion_volume", "mm3", volume, width, verdicts=verdict, bounds=positive),

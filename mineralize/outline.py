@@ -352,7 +352,7 @@ def _refined(
         target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
         weight = trust
         solved = radius
-        for _ in range(4):
+        for _ in range(3):
             solved = solve_radius(target, weight, penalty, pull)
             off = (target - solved) * np.linalg.norm(stretch, axis=1)
             weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
@@ -409,7 +409,7 @@ def solve_radius(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Flo
     """Radius that follows ``target`` where weighted and bends as little as possible elsewhere."""
     weighted = diags_array(weight)
     matrix = csc_matrix(weighted + penalty + pull)
-    return np.asarray(spsolve(matrix, weight * target + pull.diagonal()))
+    return np.asarray(spsolve(matrix, weight * target + pull.diagonal(), permc_spec="MMD_AT_PLUS_A"))
 
 
 def edges_along_normals(

@@ -62,7 +62,7 @@ def fit_layers(
     *,
     noise_hu: float,
     width_prior: tuple[Floats, Floats] | None = None,
-    rounds: int = 10,
+    rounds: int = 7,
 ) -> LayerFit:
     """Fit every profile by damped Gauss-Newton steps, all at once.
 

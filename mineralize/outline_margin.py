@@ -94,20 +94,29 @@ def _seen(near: Neighbourhood, margin: Margin, vertices: Floats, normals: Floats
     return float((step[known] > 0.4 * abs(margin.outside_hu - margin.inside_hu)).sum() / len(step))
 
 
+def is_shell(near: Neighbourhood, reference: Reference, settings: Settings, outline: Outline) -> bool:
+    """Whether the mineral is denser towards the outline than in its middle."""
+    outer, inner = _outer_and_inner(near, outline)
+    muscle = reference.muscle.mean_hu
+    return inner < settings.mineral.threshold_hu120 or outer - muscle > 1.1 * (inner - muscle)
+
+
+def _outer_and_inner(near: Neighbourhood, outline: Outline) -> tuple[float, float]:
+    centre = outline.centroid
+    return _mean_at(near, outline, centre, 0.72, 0.93), _mean_at(near, outline, centre, 0.0, 0.5)
+
+
 def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings, outline: Outline) -> Outline:
     """The outline of the whole lesion where its mineral is no shell but lies in the middle of a soft mass.
 
-    A shell is denser outside than inside: then the outline stays. Otherwise the margin of the soft tissue beyond
-    the mineral is sought; where it cannot be seen nothing is claimed about the size of the lesion.
+    The margin of the soft tissue beyond the mineral is sought; where it cannot be seen nothing is claimed about the
+    size of the lesion.
     """
     body = outline.ellipsoid
     if body is None:
         return outline
-    centre = outline.centroid
-    outer, inner = (_mean_at(near, outline, centre, lo, hi) for lo, hi in ((0.72, 0.93), (0.0, 0.5)))
+    outer, inner = _outer_and_inner(near, outline)
     muscle = reference.muscle.mean_hu
-    if inner < settings.mineral.threshold_hu120 or outer - muscle > 1.1 * (inner - muscle):
-        return outline
     radius = float(np.cbrt(np.prod(body.radii)))
     wide = Ellipsoid(body.centre, body.shape * (1.0 + 5.0 / radius))
     margin = _ring_margin(near, reference, outline, mass_margin(near, reference, wide))

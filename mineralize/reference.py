@@ -145,7 +145,9 @@ def measure_reference(
     if blur is None:
         blur = {"sharp": 0.4, "medium": 0.5}.get(acquisition.kernel_class, 0.6)
         blur = float(np.hypot(blur, spacing[2] / 3.5))
-    return Reference(kvp, own_slope, muscle, fat, cortex, noise, noise_4mm, blur, slice_mm, float(spacing[0]), (*notes, *more))
+    return Reference(
+        kvp, own_slope, muscle, fat, cortex, noise, noise_4mm, blur, slice_mm, float(spacing[0]), (*notes, *more)
+    )
 
 
 def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:
@@ -232,7 +234,7 @@ def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float |
 
     fitted: list[tuple[float, float]] = []
     order = np.argsort(profiles.max(axis=1))
-    for group in np.array_split(order, max(len(order) // 30, 1)):
+    for group in np.array_split(order, max(min(len(order) // 30, 14), 1)):
         mean = np.median(profiles[group], axis=0)
         start = (0.0, 3.0, float(mean.max()), float(mean[-4:].mean()), float(mean[:4].mean()), 0.7)
         bounds = ([-1.5, 0.5, 300, -300, -300, 0.2], [1.5, 12.0, 4000, 300, 3000, 2.5])
