@@ -184,13 +184,11 @@ def _held(c: Mapping[str, Any], index: int, key: str) -> str:
     value = c[key]
     if value is None:
         return "–"
-    factor = 100 if shown.is_share(c["quantity"]) else 1
-    half = (c["high"] - c["low"]) / 2 if c["low"] is not None and c["high"] is not None else abs(value) * 0.05
-    most = {"HU": 0, "mm3": 0, "mm2": 0, "mg": 1, "mm": 1}.get(c["unit"], 0 if factor == 100 else 2)
-    decimals = min(most, shown.decimals_for(factor * half))
-    if key == "per_30_days" and abs(value) > 0:
-        decimals = min(2, max(decimals, shown.decimals_for(abs(factor * value) * 0.2)))
-    return held(f"/changes/{index}/{key}", shown.number(factor * value, decimals, sign=True))
+    known = c["low"] is not None and c["high"] is not None
+    half = (c["high"] - c["low"]) / 2 if known else abs(value) * 0.05
+    if key == "per_30_days":
+        half = min(half, abs(value) * 0.2)
+    return held(f"/changes/{index}/{key}", shown.rounded(c["quantity"], c["unit"], half, value, sign=True))
 
 
 def _percent(c: Mapping[str, Any], index: int) -> str:
@@ -231,7 +229,17 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
             f'<td>{mark(site["trust"])} {error}<span class="about">{esc(site.get("track", ""))}</span></td></tr>'
         )
     name = f"B{report['number']}"
-    head = (name, "Day", "Zone", "Depth", "Depth: 0 outline, 1 deepest", "Direction", "Around it", "Rim there", "Position")
+    head = (
+        name,
+        "Day",
+        "Zone",
+        "Depth",
+        "Depth: 0 outline, 1 deepest",
+        "Direction",
+        "Around it",
+        "Rim there",
+        "Position",
+    )
     return table(f"Biopsy {report['number']} in every scan", head, f"<tbody>{body}</tbody>", "scans")
 
 

@@ -39,6 +39,22 @@ def decimals_for(half_width: float) -> int:
     return min(3, (1 if lead < 3 else 0) - power)
 
 
+MOST_DECIMALS = {"HU": 0, "mm3": 0, "mm2": 0, "mg": 1, "mm": 1}
+
+
+def rounded(quantity: str, unit: str, half_width: float, value: float, *, sign: bool = False) -> str:
+    """A number of a quantity with the digits that its interval carries, but never fewer than two of its own.
+
+    ``half_width`` and ``value`` are as in the record; shares come out in percent.
+    """
+    share = is_share(quantity)
+    factor = 100.0 if share else 1.0
+    decimals = decimals_for(factor * half_width)
+    if value:
+        decimals = max(decimals, 1 - math.floor(math.log10(abs(factor * value))))
+    return number(factor * value, min(decimals, MOST_DECIMALS.get(unit, 0 if share else 2)), sign=sign)
+
+
 def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
     """A number with a true minus and thin spaces between thousands; ``sign`` writes the plus too."""
     rounded = round(value, decimals) + 0.0
@@ -48,21 +64,14 @@ def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
     return f"+{text}" if sign and rounded > 0 else text
 
 
-def decimals_of(row: Mapping[str, Any]) -> int:
-    """Decimals for the value and interval of a measurement row of the record."""
-    factor = 100 if is_share(row["quantity"]) else 1
-    if row["low"] is None or row["high"] is None:
-        return 1
-    most = {"HU": 0, "mm3": 0, "mm2": 0, "mg": 1, "mm": 1}.get(row["unit"], 0 if factor == 100 else 2)
-    return min(most, decimals_for(factor * (row["high"] - row["low"]) / 2))
-
-
 def value(row: Mapping[str, Any], key: str = "value") -> str:
     """A number of a measurement row without its unit; empty where it is withheld."""
     held = row[key]
     if held is None:
         return ""
-    return number(held * 100 if is_share(row["quantity"]) else held, decimals_of(row))
+    known = row["low"] is not None and row["high"] is not None
+    half = (row["high"] - row["low"]) / 2 if known else abs(held) * 0.05
+    return rounded(row["quantity"], row["unit"], half, held)
 
 
 def unit(row: Mapping[str, Any]) -> str:
