@@ -40,7 +40,17 @@ def main(arguments: list[str] | None = None) -> int:
             return 0
         history = random_history(given.seed) if given.name == "random" else load_history(given.name, given.seed)
         history = history.resized(given.matrix, given.pixel_mm, given.slices, given.slice_mm)
-        record = build(history, given.out, distractors=not given.no_distractors, with_seed=given.with_lesion_seed)
+
+        def say(scan: int, of: int) -> None:
+            print(f"scan {scan} of {of}", file=sys.stderr)
+
+        record = build(
+            history,
+            given.out,
+            distractors=not given.no_distractors,
+            with_seed=given.with_lesion_seed,
+            on_step=say,
+        )
     except HistoryError as error:
         print(f"phantoms: {error}", file=sys.stderr)
         return 2

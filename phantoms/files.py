@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -221,7 +222,11 @@ def case_file(history: History, with_seed: bool) -> str:
     lines = [f'alias = "{alias}"', f"onset = {onset(history).isoformat()}"]
     if with_seed or case.get("lesion_seed"):
         number = int(case.get("lesion_seed", 0)) or len(history)
-        point = ", ".join(f"{v:.1f}" for v in history.centroid(number - 1))
+        place = history.centroid(number - 1)
+        if "seed_body" in case:
+            back = np.linalg.inv(history.to_body(number - 1))
+            place = back[:3, :3] @ np.asarray(case["seed_body"], float) + back[:3, 3]
+        point = ", ".join(f"{v:.1f}" for v in place)
         lines += ["", "[lesion]", f"scan = {number}", f"seed = [{point}]"]
     for event in history.table.get("events", []):
         date = onset(history) + dt.timedelta(days=int(event["day"]))
@@ -247,7 +252,14 @@ def biopsy_points(history: History, i: int, biopsy: Any) -> tuple[Array, Array]:
     return entry, target
 
 
-def build(history: History, out: Path, *, distractors: bool = True, with_seed: bool = False) -> dict[str, Any]:
+def build(
+    history: History,
+    out: Path,
+    *,
+    distractors: bool = True,
+    with_seed: bool = False,
+    on_step: Callable[[int, int], None] | None = None,
+) -> dict[str, Any]:
     """Write a history below ``out`` and return its truth record.
 
     Raises
@@ -258,17 +270,26 @@ def build(history: History, out: Path, *, distractors: bool = True, with_seed: b
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise HistoryError(f"the output {out.name!r} exists and is not an empty folder; choose another")
     case = out / "case"
-    write_case(history, case, distractors=distractors, with_seed=with_seed)
+    write_case(history, case, distractors=distractors, with_seed=with_seed, on_step=on_step)
     record = truth_record(history)
     (out / "truth.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
     return record
 
 
-def write_case(history: History, case: Path, *, distractors: bool = True, with_seed: bool = False) -> None:
-    """Only what a reader is given: DICOM and ``case.toml``."""
+def write_case(
+    history: History,
+    case: Path,
+    *,
+    distractors: bool = True,
+    with_seed: bool = False,
+    on_step: Callable[[int, int], None] | None = None,
+) -> None:
+    """Only what a reader is given: DICOM and ``case.toml``. ``on_step`` hears (scan, of how many)."""
     case.mkdir(parents=True)
     order = np.random.default_rng([history.seed, 3]).permutation(len(history))
     for i in range(len(history)):
+        if on_step is not None:
+            on_step(i + 1, len(history))
         study = case / f"ST{int(order[i]) + 1:02d}"
         scan = history.render(i)
         if distractors:

@@ -14,6 +14,7 @@ from .bones import Bone
 from .described import HERE, JITTER_DEFAULTS, SCAN_DEFAULTS, HistoryError, build_from, read_description, three, tupled
 from .lesion import Lesion, rotation
 from .limb import Limb, Vessel
+from .outline_truth import Surface, apply, outline_surface
 from .physics import Array, slope
 from .placing import beside_bone, displaced, drawn_limb
 from .render import Frame, Kernel, render, shifted_slices, streaks, table_image
@@ -343,6 +344,16 @@ class History:
         cloud = rng.uniform(-1, 1, (400_000, 3)) * lesion.reach + np.asarray(lesion.centre)
         body = cloud[scene.in_lesion(cloud)].mean(axis=0)
         return np.asarray((np.linalg.inv(self.to_body(i)) @ np.append(body, 1.0))[:3])
+
+    def contains(self, i: int, world: Array) -> Array:
+        """Which of (..., 3) LPS points of scan ``i`` lie in the measured lesion (skeleton left out)."""
+        points = np.asarray(world, float)
+        body = apply(self.to_body(i), points.reshape(-1, 3))
+        return np.asarray(self.scene(i).in_lesion(body)).reshape(points.shape[:-1])
+
+    def surface(self, i: int) -> Surface:
+        """The true outline in scan ``i`` as points, normals and areas; `outline_truth.distance_to` measures to it."""
+        return outline_surface(self.scene(i), self.to_body(i))
 
     def lesion_in_view(self, i: int) -> bool:
         """Whether the whole lesion lies at least one voxel inside the scan."""

@@ -61,7 +61,7 @@ def distance_to(surface: Surface, points: Array) -> Array:
     distance[close], nearest[close] = cKDTree(surface.world).query(points[close])
     side = ((points - surface.world[nearest]) * surface.normals[nearest]).sum(axis=1)
     beside = np.sqrt(np.maximum(distance**2 - side**2, 0))
-    return np.where(side < 0, 1, -1) * np.where(beside < 1.2 * spacing, np.abs(side), distance)
+    return np.asarray(np.where(side < 0, 1, -1) * np.where(beside < 1.2 * spacing, np.abs(side), distance))
 
 
 def mean(values: Array) -> float:

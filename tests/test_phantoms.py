@@ -223,6 +223,40 @@ def test_few_samples_agree_with_many() -> None:
     assert float(np.sqrt(((quick - exact) ** 2).mean())) < 8.0
 
 
+def test_outline_points_lie_between_in_and_out() -> None:
+    history = load_history("broad-attachment", seed=6)
+    surface = history.surface(1)
+    step = 0.15 * surface.normals
+    assert history.contains(1, surface.world - step).mean() > 0.99
+    assert history.contains(1, surface.world + step).mean() < 0.01
+    assert history.contains(1, history.centroid(1))
+    volume = float((surface.world * surface.normals).sum(axis=1) @ surface.area) / 3  # divergence theorem
+    assert volume == pytest.approx(history.truth(1)["lesion_volume"], rel=0.01)
+
+
+@pytest.mark.parametrize("i", [1, 2, 3])
+def test_mineral_mass_survives_rendering(i: int) -> None:
+    """80, 140 and 100 kV, 1 to 3 mm, soft and sharp: what the mineral adds to all voxels is its mass, to 0.5 %."""
+    history = load_history("four-scanners", seed=3)
+    lesion = replace(history.lesions(i)[0], core_fat=0.0, flocculent=0.4)
+    scene = replace(history.scene(i), lesions=(lesion,))
+    bare = replace(scene, lesions=(replace(lesion, mineral_mg=0.0, haze_mg=0.0),))
+    scan = history.scans[i]
+    view = history.resized(96, 0.9, round(60 / scan["slice_mm"]), scan["slice_mm"]).frame(i)
+    # a window of the limb around the lesion is enough
+    centre = history.centroid(i)
+    affine = view.affine.copy()
+    affine[:3, 3] = centre - affine[:3, :3] @ ((np.array(view.shape) - 1) / 2)
+    view = replace(view, affine=affine)
+    kernel = Kernel(0.85, 0.12) if scan["kernel"] == "sharp" else Kernel(1.35)
+    images = [render(s, view, kernel, 0.0, np.random.default_rng(0)) for s in (scene, bare)]
+    added = float((images[0] - images[1]).sum(dtype=np.float64)) * float(np.prod(view.spacing)) / 1000
+    background = scene.muscle_hu + lesion.soft_hu
+    mass = added / (scene.slope - background / 3156)
+    expected = truth(scene, history.to_body(i), 1.35)["mineral_mass_all"]
+    assert mass == pytest.approx(expected, rel=0.005)
+
+
 def test_alignment_maps_the_lesion_and_the_bone() -> None:
     history = load_history("maturing-shell", seed=2)
     matrix = history.alignment(0, 3)
@@ -327,7 +361,7 @@ def test_the_same_seed_gives_the_same_scan() -> None:
 
 def test_random_histories_keep_to_the_declared_distribution() -> None:
     longest, touching = [], 0
-    for seed in range(40):
+    for seed in range(24):
         history = random_history(seed)
         for scan in history.scans:
             assert 0.6 <= scan["slice_mm"] <= 3.0
@@ -338,8 +372,8 @@ def test_random_histories_keep_to_the_declared_distribution() -> None:
         touching += history.table["lesion"]["place"]["gap_mm"] <= 0
         assert history.lesion_in_view(0), seed
     assert min(longest) < 20
-    assert max(longest) > 80
-    assert 3 < touching < 20
+    assert max(longest) > 70
+    assert 1 < touching < 14
 
 
 def test_unknown_names_are_refused_in_words() -> None:
