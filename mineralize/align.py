@@ -11,14 +11,25 @@ from typing import Any
 
 import numpy as np
 
-from .align_checks import champion, distinct, grown_exclusion, moved_bone
+from .align_checks import champion, distinct, grown_exclusion, moved_bone, soft_tissue_agreement
 from .align_refine import Blurred, GreyFit, Samples, SurfaceFit, common_sigma, fit_grey, fit_surface
 from .align_search import Field, search, spread_out
-from .align_trust import Evidence, as_pairs, fit_sd_at, free_scale, patch_mismatch, refits, verdict
+from .align_trust import (
+    MODEL_SD_MM,
+    MODEL_SD_PER_SLICE,
+    Evidence,
+    as_pairs,
+    fit_sd_at,
+    free_scale,
+    patch_mismatch,
+    refits,
+    verdict,
+)
 from .geometry import Floats, Rigid
 from .scan import Trust, Volume
 from .settings import AlignSettings
-from .skeleton import Bone, Skeleton
+from .skeleton import Skeleton
+from .skeleton_parts import Bone
 
 LEVER_MM = 160.0
 """Bone further from the lesion than this is left out: it adds little, and long bones do bend."""
@@ -204,6 +215,11 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
         runner_up=runner_up,
         second_bone=moved,
         second_bone_gap=gap,
+        soft_tissue=soft_tissue_agreement(
+            pair.fixed, pair.fixed_skeleton, pair.moving, fit.pose, side.points, pair.lesion, reach
+        ),
+        model_sd=MODEL_SD_MM + MODEL_SD_PER_SLICE * float(max(pair.fixed.grid.spacing[0], pair.moving.grid.spacing[0])),
+        upside_down=float(fit.pose.turn(side.axis) @ side.axis),
         excluded_mm=reach,
     )
     trust, reason = verdict(evidence, settings)

@@ -6,10 +6,13 @@ Poses map LPS mm of the *fixed* scan to LPS mm of the *moving* scan.
 from __future__ import annotations
 
 import numpy as np
+from scipy import ndimage
+from scipy.spatial import cKDTree
 
 from .align_refine import Blurred, GreyFit, Samples, fit_grey
-from .align_search import Field
+from .align_search import Field, spread_out
 from .geometry import Floats, Rigid
+from .scan import Volume
 from .skeleton import Skeleton
 
 RIVAL_TURNS_DEG = (-135.0, -90.0, -45.0, -20.0, 20.0, 45.0, 90.0, 135.0, 180.0)
@@ -19,6 +22,8 @@ SHELL_MM = 5.0
 MISFIT_MM = 1.2
 MISFIT_SHARE = 0.25
 LARGEST_GROWTH_MM = 60.0
+SOFT_REACH_MM = 45.0
+LEAST_SOFT_SPREAD_HU = 30.0
 
 
 def distinct(first: Rigid, second: Rigid, point: Floats) -> bool:
@@ -106,3 +111,34 @@ def moved_bone(
         if misfit > max(worst, 0.8):
             worst, gap_of = misfit, max(float(apart.min()) - radius_mm, 0.0)
     return worst, gap_of
+
+
+def soft_tissue_agreement(
+    fixed: Volume, skeleton: Skeleton, moving: Volume, pose: Rigid, bone_points: Floats, lesion: Floats, reach: float
+) -> float:
+    """Correlation of fat, muscle and air around the bone, lesion left out; NaN where nothing contrasts.
+
+    Soft tissue deforms, so it never moves the pose; but a bone laid on upside down or on the wrong patient finds
+    fat where muscle should be.
+    """
+    index = np.argwhere(skeleton.body & (skeleton.labels == 0))
+    index = index[spread_out(index, 40_000, seed=19)]
+    world = skeleton.grid.to_world(index)
+    near, _ = cKDTree(bone_points[spread_out(bone_points, 800)]).query(world, distance_upper_bound=SOFT_REACH_MM)
+    use = np.isfinite(near) & (near > 5.0) & (np.linalg.norm(world - lesion, axis=1) > reach)
+    world = world[use]
+    world = world[spread_out(world, 4000, seed=23)]
+    moved = pose.apply(world)
+    world = world[moving.grid.contains(moved)]
+    if len(world) < 300:
+        return float("nan")
+    here, there = _soft(fixed, world), _soft(moving, pose.apply(world))
+    if here.std() < LEAST_SOFT_SPREAD_HU or there.std() < LEAST_SOFT_SPREAD_HU:
+        return float("nan")
+    return float(np.corrcoef(here, there)[0, 1])
+
+
+def _soft(volume: Volume, world: Floats) -> Floats:
+    index = volume.grid.to_index(world).T
+    values = ndimage.map_coordinates(volume.hu, index, order=1, mode="nearest", output=np.float32)
+    return np.asarray(np.clip(values, -200.0, 150.0))

@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import Floats, Grid, Rigid
-from .skeleton import Bone, Skeleton, sub_voxel_field
+from .skeleton import Skeleton
+from .skeleton_parts import Bone
+from .skeleton_surface import sub_voxel_field
 
 SEARCH_POINTS = 220
 CLIP_MM = 8.0
@@ -117,7 +119,7 @@ class Poses:
         )
 
 
-def spread_out(points: Floats, count: int, seed: int = 3) -> NDArray[np.intp]:
+def spread_out(points: NDArray[Any], count: int, seed: int = 3) -> NDArray[np.intp]:
     """Indices of at most ``count`` points, drawn without replacement, the same every time."""
     if len(points) <= count:
         return np.arange(len(points))

@@ -19,6 +19,8 @@ from .geometry import Floats
 from .scan import Trust, worst
 from .settings import AlignSettings
 
+MODEL_SD_MM, MODEL_SD_PER_SLICE = 0.04, 0.02
+"""Errors found on simulated pairs that the fit cannot see: a floor, and a share of the thicker slice spacing."""
 SLAB_MM = 10.0
 GROUPS = 8
 CORRELATED_SAMPLES = 3.0
@@ -29,13 +31,23 @@ CORRELATED_SAMPLES = 3.0
 class Evidence:
     """Everything the verdict rests on. Lengths are mm at the lesion unless said otherwise.
 
-    ``fit_sd``: from the covariance of the grey-value fit; ``jackknife_sd``: from refits without parts of the bone;
-    ``turn_sd`` and ``slide_sd``: larger of both, about and along the bone axis; ``halves``: disagreement of refits on
-    alternate slabs; ``surface_gap``: surface fit against grey-value fit; ``patch``: standard deviation of the smoothed
-    surface mismatch (mm at the bone); ``correlation``: of grey values; ``unexplained``: share of grey variance;
-    ``overlap_mm``: length of bone in both scans; ``overlap``: share of bone samples in both; ``runner_up``: cost of the
-    next distinct pose over the cost of the best; ``scale``: fitted size ratio minus 1; ``second_bone``: how far another
-    bone near the lesion moved.
+    Attributes
+    ----------
+    fit_sd : standard error from the covariance of the grey-value fit.
+    jackknife_sd : the same from refits without parts of the bone.
+    turn_sd, slide_sd : the larger of both, about and along the bone axis.
+    halves : disagreement of refits on alternate slabs.
+    surface_gap : surface fit against grey-value fit.
+    patch : standard deviation of the smoothed surface mismatch, mm at the bone.
+    correlation, unexplained : of grey values; share of their variance left over.
+    overlap_mm, overlap : length of bone in both scans; share of bone samples in both.
+    runner_up : cost of the next distinct pose over the cost of the best.
+    scale, scale_sd : fitted size ratio minus 1.
+    second_bone, second_bone_gap : how far another bone near the lesion moved; its distance from the lesion.
+    excluded_mm : radius left out around the lesion.
+    soft_tissue : correlation of fat and muscle around the bone.
+    upside_down : cosine between the bone's axis in both scans.
+    model_sd : error shared by all parts of the bone, which no refit shows (interpolation, slices).
     """
 
     fit_sd: float = float("nan")
@@ -55,11 +67,14 @@ class Evidence:
     second_bone: float = 0.0
     second_bone_gap: float = float("inf")
     excluded_mm: float = 0.0
+    soft_tissue: float = float("nan")
+    upside_down: float = 1.0
+    model_sd: float = 0.0
 
     @property
     def predicted_sd(self) -> float:
-        """Standard error at the lesion, mm: the larger of both estimates."""
-        return float(np.fmax(self.fit_sd, self.jackknife_sd))
+        """Standard error at the lesion, mm: the larger of both estimates, and what neither can see."""
+        return float(np.hypot(np.fmax(self.fit_sd, self.jackknife_sd), self.model_sd))
 
 
 def motion_at(point: Floats, pivot: Floats) -> Floats:
@@ -188,6 +203,21 @@ def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
     limit(
         scale, 0.01, 0.025, f"the bone differs in size by {100 * e.scale:.1f} %: another patient or a wrong pixel size?"
     )
+    limit(
+        -e.soft_tissue if e.soft_tissue == e.soft_tissue else -1.0,
+        -0.55,
+        -0.3,
+        (f"fat and muscle around the bone do not match (correlation {e.soft_tissue:.2f}): another limb or patient?"),
+    )
+    if e.upside_down < -0.5:
+        level: Trust = "withheld" if e.overlap < 0.65 else "caution"
+        objections.append(
+            (
+                level,
+                1.5,
+                "the bone fits best upside down: a mirrored scan, the other limb, or a limb laid the other way?",
+            )
+        )
     if e.second_bone > 1.0 and e.second_bone_gap < 40.0:
         text = (
             f"another bone {e.second_bone_gap:.0f} mm from the lesion moved against the one used, "
@@ -196,9 +226,9 @@ def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
         objections.append(("caution", e.second_bone, text))
     if not objections:
         return "ok", f"standard error {e.predicted_sd:.2f} mm at the lesion"
-    level = worst(*(objection[0] for objection in objections))
-    strongest = max((o for o in objections if o[0] == level), key=lambda o: o[1])
-    return level, strongest[2]
+    final = worst(*(objection[0] for objection in objections))
+    strongest = max((o for o in objections if o[0] == final), key=lambda o: o[1])
+    return final, strongest[2]
 
 
 def as_pairs(evidence: Evidence) -> tuple[tuple[str, float], ...]:

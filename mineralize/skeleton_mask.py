@@ -12,8 +12,10 @@ from scipy import ndimage
 
 from .geometry import Floats, Grid, Rigid, sample, to_sitk
 from .scan import Volume
-from .skeleton import Bone, Skeleton, signed_distance, sub_voxel_field
+from .skeleton import Skeleton
 from .skeleton_bridge import CONTACT_MARGIN_MM, Bridge, bridge
+from .skeleton_parts import Bone
+from .skeleton_surface import signed_distance, sub_voxel_field
 
 MARGIN_MM = 12.0
 FAR_MM = 60.0
