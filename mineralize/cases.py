@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from . import figures, page, pdf, record, seg, sr, sr_pdf, tables, views
+from . import cases_seal, figures, impression, page, pdf, record, seg, sr, sr_pdf, tables, views
 from .cases_folder import check_output, whole_folder, write_text
 from .errors import UsageError
 from .identity import Identity
@@ -30,7 +30,8 @@ class Request:
     """What one run of the main job is asked to do.
 
     ``seed`` is a point in the lesion (LPS mm of ``seed_scan``, numbered from 1); it replaces the seeds of
-    ``case.toml``. ``alias`` replaces the case's own where given. ``settings`` replaces those of ``case.toml``.
+    ``case.toml``. ``alias`` replaces the case's own where given, ``settings`` those of ``case.toml``. With ``sealed``
+    what imaging says stays covered until an impression from the slides is recorded.
     """
 
     case: Path
@@ -38,6 +39,7 @@ class Request:
     seed_scan: int = 1
     alias: str = ""
     settings: Settings | None = None
+    sealed: bool = False
     options: Options = field(default_factory=Options)
 
 
@@ -84,22 +86,30 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     check_output(out)
     case = load(request, on_step)
     study = analyse(case, request.settings, on_step=on_step)
-    return write_study(study, out, request.options, on_step=on_step)
+    return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step)
 
 
-def write_study(study: Study, out: Path, options: Options | None = None, *, on_step: Step | None = None) -> Outcome:
+def write_study(
+    study: Study,
+    out: Path | str,
+    options: Options | None = None,
+    *,
+    sealed: bool = False,
+    on_step: Step | None = None,
+) -> Outcome:
     """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all."""
-    options = options or Options()
+    options, out = options or Options(), Path(out)
     if on_step is not None:
         on_step("write results", 0, 0)
     layout = views.plan(study)
     document = record.history(study, layout, options)
+    impressions = impression.load_impressions(out)
     pictures = figures.draw(study, document, layout)
     with whole_folder(out) as folder:
         write_text(folder / "measurements.csv", tables.measurements(document))
         write_text(folder / "changes.csv", tables.changes(document))
         write_text(folder / "history.json", record.dumps(document))
-        write_text(folder / "summary.html", page.render(document, pictures))
+        write_text(folder / "summary.html", page.render(document, pictures, impressions))
         summary = pdf.render(study, document, pictures)
         (folder / "summary.pdf").write_bytes(summary)
         (folder / "figures").mkdir()
@@ -107,6 +117,8 @@ def write_study(study: Study, out: Path, options: Options | None = None, *, on_s
             (folder / "figures" / name).write_bytes(data)
         (folder / "dicom").mkdir()
         _write_dicom(study, folder / "dicom", options, summary)
+        if sealed and not impressions:
+            cases_seal.cover(folder, document)
     trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
     return Outcome(document, trusts.count("withheld"), trusts.count("caution"))
 

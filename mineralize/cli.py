@@ -12,9 +12,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from . import __version__, batch, cases, cohort, inspection, texts
+from . import __version__, batch, cases, cases_seal, cohort, inspection, texts
 from .cases import Outcome, Request
 from .errors import CaseFileError, LesionNeeded, MineralizeError, UsageError
+from .impression import load_impressions
+from .impression_form import blank_form
 from .progress import Progress
 from .record import Options
 from .settings import Settings
@@ -52,6 +54,11 @@ examples:
   mineralize summarise scans --out results --seed 38,-0.3,18.8 --scan 2
 
 {EXIT_CODES}"""
+
+IMPRESSION = """\
+Records what the slides show, as a form filled in before imaging speaks (see
+summarise --sealed), with time stamp and hash. An impression can be amended
+with a reason; earlier versions stay. Without an option, lists the versions."""
 
 BATCH = """\
 Summarises every case of ROOT (one folder or .zip each) into a folder of its
@@ -106,6 +113,13 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("case", metavar="CASE", type=Path, help="folder, .zip or DICOMDIR")
     _shared(sub, settings=False)
 
+    sub = command("impression", "record what the slides show, before or after imaging speaks", IMPRESSION)
+    sub.add_argument("out", metavar="DIR", type=Path, help="results folder of a case")
+    what = sub.add_mutually_exclusive_group()
+    what.add_argument("--form", action="store_true", help="print a blank form (TOML) and stop")
+    what.add_argument("--from", dest="form_file", metavar="FORM", type=Path, help="record the answers of a filled form")
+    sub.add_argument("--because", metavar="TEXT", default="", help="why an earlier impression is amended")
+
     sub = command("batch", "summarise every case of a folder", BATCH, EXIT_CODES)
     sub.add_argument("root", metavar="ROOT", type=Path, help="folder with one folder or .zip per case")
     sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
@@ -120,6 +134,7 @@ def parser() -> argparse.ArgumentParser:
 
 
 def _outputs(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--sealed", action="store_true", help="cover what imaging says until an impression is recorded")
     sub.add_argument("--dicom-pdf", action="store_true", help="also put summary.pdf into a DICOM object, in dicom/")
 
 
@@ -164,7 +179,15 @@ def main(argv: Sequence[str] | None = None) -> int:
 def _summarise(a: argparse.Namespace) -> int:
     if a.scan is not None and a.seed is None:
         raise UsageError("--scan says which scan --seed belongs to; give --seed too")
-    request = Request(a.case, a.seed, a.scan if a.scan is not None else 1, a.alias, _settings(a.settings), _options(a))
+    request = Request(
+        a.case,
+        seed=a.seed,
+        seed_scan=a.scan if a.scan is not None else 1,
+        alias=a.alias,
+        settings=_settings(a.settings),
+        sealed=a.sealed,
+        options=_options(a),
+    )
     with Progress() as progress:
         outcome = cases.run(request, a.out, on_step=progress)
     print(_summary(outcome))
@@ -178,8 +201,22 @@ def _inspect(a: argparse.Namespace) -> int:
     return 0
 
 
+def _impression(a: argparse.Namespace) -> int:
+    if a.form:
+        sys.stdout.write(blank_form())
+        return 0
+    if a.form_file is not None:
+        made = cases_seal.record(a.out, a.form_file, a.because)
+        seen = texts.SEEN[made.findings_seen]
+        print(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest))
+        return 0
+    for r in load_impressions(a.out):
+        print(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
+    return 0
+
+
 def _batch(a: argparse.Namespace) -> int:
-    template = Request(a.root, settings=_settings(a.settings), options=_options(a))
+    template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
     done = 0
 
     with Progress() as progress:
@@ -203,7 +240,7 @@ def _curve(a: argparse.Namespace) -> int:
     return 0
 
 
-_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "batch": _batch, "curve": _curve}
+_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
 
 
 def candidates_listing(error: LesionNeeded) -> str:

@@ -5,13 +5,14 @@ Numbers come from the record only; each carries the place it was taken from (a J
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
 
-from . import page_tables, shown, texts
+from . import page_impression, page_tables, shown, texts
 from .figures import Pictures
 from .figures_change import alt as change_alt
+from .impression import Record
 from .page_parts import bullets, cautions, day, esc, held, mark, measured, measured_interval, section, table
 from .page_pictures import planes, plot, timeline
 
@@ -33,9 +34,8 @@ _ORDER = (
 )
 
 
-def render(document: Mapping[str, Any], pictures: Pictures) -> str:
-    """The page as HTML text."""
-    style = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+def render(document: Mapping[str, Any], pictures: Pictures, impressions: Sequence[Record] = ()) -> str:
+    """The page as HTML text; ``impressions`` are the recorded versions from the slides, oldest first."""
     parts = {
         "facts": _facts(document),
         "timeline": timeline(document) + page_tables.scans(document),
@@ -55,7 +55,23 @@ def render(document: Mapping[str, Any], pictures: Pictures) -> str:
     }
     notes = {"quantities": esc(texts.INTERVALS), "changes": esc(texts.VERDICTS), "tissue": ""}
     body = "".join(section(key, parts[key], note=notes.get(key, "")) for key in _ORDER if parts[key])
-    links = "".join(f'<li><a href="#{key}">{esc(texts.SECTIONS[key])}</a></li>' for key in _ORDER if parts[key])
+    whole = _shell(document, body, [key for key in _ORDER if parts[key]])
+    return page_impression.place(whole, impressions)
+
+
+def render_covered(document: Mapping[str, Any]) -> str:
+    """The page with everything that imaging says left out, until an impression from the slides is recorded."""
+    body = section("timeline", timeline(document)) + page_impression.cover(document, texts.SEALED_SHELL)
+    return _shell(document, body, [])
+
+
+def _shell(document: Mapping[str, Any], body: str, listed: Sequence[str]) -> str:
+    style = resources.files(__package__).joinpath("page.css").read_text(encoding="utf-8")
+    at = body.find('<section id="findings"')
+    at = len(body) if at < 0 else at
+    body = f"{body[:at]}{page_impression.BEGIN}{page_impression.END}{body[at:]}"
+    links = "".join(f'<li><a href="#{key}">{esc(texts.SECTIONS[key])}</a></li>' for key in listed)
+    nav = f'<nav aria-label="Sections"><ul>{links}</ul></nav>' if links else ""
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
@@ -65,7 +81,7 @@ def render(document: Mapping[str, Any], pictures: Pictures) -> str:
         f'<a class="skip" href="#main">{esc(texts.SKIP)}</a>'
         f"<header><h1><span>{esc(document['case'])}</span> {esc(texts.TITLE)}</h1>"
         f'<p class="disclaimer">{esc(texts.NOT_A_DEVICE)}</p></header>'
-        f'<nav aria-label="Sections"><ul>{links}</ul></nav><main id="main">{body}</main>'
+        f'{nav}<main id="main">{body}</main>'
         f"<footer><p>{esc(texts.ALL_NUMBERS)}</p></footer></body></html>\n"
     )
 

@@ -32,6 +32,9 @@ SECTIONS: Final[dict[str, str]] = {
     "changemap": "Where mineral changed",
     "findings": "Findings and what they rest on",
     "tissue": "Biopsy and tissue, zone by zone",
+    "impression": "Impression from the slides",
+    "concordance": "Concordance",
+    "sealed": "Covered until an impression is recorded",
     "cautions": "Cautions",
     "method": "How this was made",
     "sign": "Review and signatures",
@@ -218,6 +221,30 @@ PDF_ROWS: Final = (
     "cortex_contact_area",
     "perilesional_deficit",
 )
+
+SEALED: Final = (
+    "What imaging says is covered, so that the slides are read first. Print a blank form, fill it in, and record it; "
+    "this page then opens."
+)
+SEALED_SHELL: Final = "mineralize impression DIR --form > form.toml\nmineralize impression DIR --from form.toml"
+IMPRESSION: Final[dict[str, str]] = {
+    "reader": "Reader",
+    "atypia": "Atypia",
+    "mitoses": "Mitoses",
+    "atypical_mitoses": "Atypical mitoses",
+    "necrosis": "Necrosis",
+    "differential": "Differential, in order",
+    "confidence": "Confidence",
+    "remarks": "Remarks",
+    "zone": "Zone:",
+    "seen": "seen:",
+}
+TESTS: Final = "Ancillary tests"
+SEEN: Final = {False: "before the findings were opened", True: "after the findings were opened"}
+TICKED: Final = {False: "not ticked", True: "ticked"}
+VERSIONS: Final = "Versions"
+CONCORDANCE_NOTE: Final = "Made of the person's own ticks and of nothing else."
+RECORDED: Final = "version {version} of the impression is recorded, {seen}; SHA-256 {digest}"
 
 CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
 CSV_CHANGES: Final = (

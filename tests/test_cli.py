@@ -378,3 +378,81 @@ def test_history_of_a_run_is_strict(made_up: Any, tmp_path: Path) -> None:
     cli.main(["summarise", "case", "--out", str(tmp_path / "out")])
     document = json.loads((tmp_path / "out" / "history.json").read_text(encoding="utf-8"))
     assert document["schema"] == record.SCHEMA
+
+
+FORM = """
+reader = "P1"
+atypia = "mild"
+differential = ["myositis ossificans", "nodular fasciitis"]
+[[zones]]
+zone = "centre"
+seen = "yes"
+tissues = ["fibroblasts <young>"]
+[[tests]]
+name = "USP6 rearrangement"
+result = "negative"
+"""
+
+
+def test_slides_first(made_up: Any, tmp_path: Path, capsys: Any) -> None:
+    """Covered until an impression exists; then both are shown; amended with a reason only; earlier versions stay."""
+    made_up()
+    out, form = tmp_path / "out", tmp_path / "form.toml"
+    form.write_text(FORM, encoding="utf-8")
+    run = ["summarise", "case", "--out", str(out)]
+    assert cli.main([*run, "--sealed"]) == 5
+    page = (out / "summary.html").read_text(encoding="utf-8")
+    assert "Mineral lies at the periphery" not in page
+    assert "mineralize impression" in page
+    assert not (out / "summary.pdf").exists()
+    assert not (out / "figures").exists()
+    assert (out / "history.json").exists()
+    covered = files(out)
+    cli.main([*run, "--sealed"])
+    assert files(out) == covered
+
+    assert cli.main(["impression", str(out), "--from", str(form)]) == 0
+    assert "before the findings were opened" in capsys.readouterr().out
+    page = (out / "summary.html").read_text(encoding="utf-8")
+    assert "Mineral lies at the periphery" in page
+    assert "nodular fasciitis" in page
+    assert "fibroblasts &lt;young&gt;" in page
+    assert (out / "summary.pdf").exists()
+    assert (out / "figures" / "course.png").exists()
+    assert not (out / "sealed.zip").exists()
+
+    assert cli.main(["impression", str(out), "--from", str(form)]) == 2
+    form.write_text(
+        FORM + '[ticks]\nhistology = "benign"\naccounts = "yes"\nsampling = "representative"\n'
+        'timing = "late enough"\ncomparable = "comparable"\n',
+        encoding="utf-8",
+    )
+    assert cli.main(["impression", str(out), "--from", str(form), "--because", "ticks after conference"]) == 0
+    assert "after the findings were opened" in capsys.readouterr().out
+    page = (out / "summary.html").read_text(encoding="utf-8")
+    assert page.count("☒") == 1
+    assert page.count('id="impression"') == 1
+    assert cli.main(["impression", str(out)]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 2
+
+    cli.main([*run, "--sealed"])
+    assert (out / "summary.html").read_text(encoding="utf-8") == page
+    assert len(list((out / "impressions").iterdir())) == 2
+
+
+def test_impression_faults_are_one_sentence(made_up: Any, tmp_path: Path, capsys: Any) -> None:
+    made_up()
+    out, form = tmp_path / "out", tmp_path / "form.toml"
+    assert cli.main(["impression", str(out), "--form"]) == 0
+    form.write_text(capsys.readouterr().out, encoding="utf-8")
+    assert cli.main(["impression", str(out), "--from", str(form)]) == 4
+    cli.main(["summarise", "case", "--out", str(out)])
+    capsys.readouterr()
+    form.write_text('atypia = "enormous"\n', encoding="utf-8")
+    assert cli.main(["impression", str(out), "--from", str(form)]) == 4
+    form.write_text("[[", encoding="utf-8")
+    assert cli.main(["impression", str(out), "--from", str(form)]) == 4
+    said = capsys.readouterr().err
+    assert said.count("\n") == 2
+    assert str(tmp_path) not in said
+    assert not (out / "impressions").exists()
