@@ -72,7 +72,7 @@ def _concordance(record: Record) -> str:
     head = (texts.SECTIONS["concordance"], "Options for the team")
     return (
         f'<h3>{esc(texts.SECTIONS["concordance"])}</h3><p class="note">{esc(texts.CONCORDANCE_NOTE)} '
-        f"{esc(' '.join(held.reasons))}</p>"
+        f"{esc(' '.join(held.reasons) if held.category == 'open' else '')}</p>"
         + table(texts.SECTIONS["concordance"], head, f"<tbody>{body}</tbody>", "plain")
         + f'<p class="sources">{esc("; ".join(held.sources))}</p>'
     )
