@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pydicom
@@ -16,7 +15,7 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def planted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, set[str], set[str]]]:
+def planted(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, set[str], set[str]]:
     """A phantom with canaries in every file; also its UIDs and its dates as the files write them."""
     folder = tmp_path_factory.mktemp(CANARY)
     small = ["--matrix", "96", "--slices", "36", "--no-distractors", "--with-lesion-seed"]
@@ -38,7 +37,7 @@ def planted(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, se
             plant_text(ds)
             ds.save_as(path.with_name(f"{CANARY}{number}"))
         path.unlink()
-    yield case, uids, dates
+    return case, uids, dates
 
 
 def summarise(case: Path, out: Path, *options: str) -> subprocess.CompletedProcess[str]:

@@ -47,10 +47,10 @@ class Unpacked:
     passed_over: int
 
 
-def is_archive(path: Path) -> bool:
+def is_archive(path: str | Path) -> bool:
     """Whether the first bytes say zip or tar (also compressed tar); the name decides only for compressed ones."""
     try:
-        with open(path, "rb") as stream:
+        with open(path, "rb", buffering=0) as stream:
             start = stream.read(264)
     except OSError:
         return False

@@ -82,7 +82,7 @@ def _folder(root: Path) -> Gathered:
                     case_file = full
             elif name.lower() in SKIPPED or name.startswith("._"):
                 continue
-            elif archives.is_archive(Path(full)):
+            elif archives.is_archive(full):
                 packed.append(Path(full))
             else:
                 found.append(full)
