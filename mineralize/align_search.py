@@ -241,7 +241,7 @@ def _as_laid(few: Floats, centre: Floats, moving: Skeleton, field: Field) -> Pos
     steps = np.array([-16.0, 0.0, 16.0])
     shifts = np.stack(np.meshgrid(steps * 2, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)[:, ::-1]
     for flip in (np.eye(3), np.diag([1.0, -1.0, -1.0])):
-        for degrees in np.arange(0.0, 360.0, 30.0):
+        for degrees in np.arange(0.0, 360.0, 15.0):
             turn = Rigid.from_vectors((0, 0, np.radians(degrees)), (0, 0, 0)).matrix[:3, :3]
             rotation = turn @ flip
             turned = few @ rotation.T
