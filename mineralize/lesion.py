@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from .outline import Neighbourhood, Outline, find_outline, neighbourhood
 from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
 from .outline_start import Ellipsoid
 from .reference import Reference, measure_reference
-from .scan import Note, Scan, Trust, Volume
+from .scan import Note, Scan, Trust, Volume, worst
 from .settings import Settings
 from .skeleton import Skeleton, find_skeleton
 from .skeleton_mask import BoneNear, bone_near
@@ -151,6 +151,9 @@ def outline_at(
         outline = find_lesion(seen, point, settings)
         if outline is None:
             return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
+        if notes:
+            reason = "; ".join(t for t in (outline.reason, notes[0].text) if t)
+            outline = replace(outline, trust=worst(outline.trust, "caution"), reason=reason)
         return outline, notes
     back = alignment.transform.inverse()
     if source is None:

@@ -34,7 +34,7 @@ def measure_bone(site: Site) -> list[Estimate]:
     # The least of many noisy distances is biased low; a small share of the nearest area is steadier.
     nearest = np.sort(distance)[: max(len(distance) // 400, 3)]
     gap = max(float(nearest.mean()), 0.0)
-    position = float(np.hypot(outline.spread_mm, 0.3))
+    position = float(np.hypot(1.5 * outline.spread_mm, 0.4))
     darkest = _darkest_towards_bone(site)
     touching = distance <= CONTACT_MM
     open_line = darkest < CLEFT_HU120

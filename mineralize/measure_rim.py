@@ -167,14 +167,14 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
 
 
 def _border_share(rim: Rim, chosen: NDArray[np.bool_], site: Site) -> float:
-    """Share of the area within 0.4 mm of a border between rim and gap."""
+    """Share of the area within 0.7 mm of a border between rim and gap."""
     crossing = rim.edges[chosen[rim.edges[:, 0]] != chosen[rim.edges[:, 1]]]
     if not len(crossing):
         return 0.0
     # Every border edge stands for a strip about as long as the mesh is wide.
     pitch = float(np.sqrt(rim.area.mean() * 2 / np.sqrt(3)))
     length = len(crossing) * pitch / 2.0
-    return float(0.4 * length / rim.area.sum())
+    return float(0.7 * length / rim.area.sum())
 
 
 def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
