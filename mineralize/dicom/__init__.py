@@ -1,5 +1,4 @@
-"""Folder to checked CT series: files, headers, rules, pixels, series choice."""
+"""Folder to checked CT series: files, headers, rules, series choice, pixels.
 
-from .reading import CtReading, read_ct
-
-__all__ = ["CtReading", "read_ct"]
+Nothing is imported here, so that the child processes that decode pixels start fast.
+"""
