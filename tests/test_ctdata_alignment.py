@@ -1,8 +1,8 @@
 """Real CT against itself, moved by a known transform and with noise of its own: the transform must come back.
 
 Needs ``MINERALIZE_CTDATA``; skipped visibly without it. Sources: soft-tissue sarcoma CT, CC BY 3.0 (Vallieres 2015,
-10.7937/K9/TCIA.2015.7GO2GSKS, as re-exported by the IBSI); head phantom, BSD 2-Clause (neurolabusc/dcm_qa_ct). The truth is
-the transform itself, so nothing of ours judges ours.
+10.7937/K9/TCIA.2015.7GO2GSKS, as re-exported by the IBSI); head phantom, BSD 2-Clause (neurolabusc/dcm_qa_ct). The
+truth is the transform itself, so nothing of ours judges ours.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ pytestmark = [
 ]
 SETTINGS = AlignSettings()
 
-# name -> (how it is packed, path, pinned by its anatomy). The head is no limb: 5 mm slices of thin plates cut by the scan's
-# end pin little, and an alignment by them may be withheld.
+# name -> (how it is packed, path, pinned by its anatomy). The head is no limb: 5 mm slices of thin
+# plates cut by the scan's end pin little, and an alignment by them may be withheld.
 CASES = {
     "knee": ("folder", "sts-extremity-ct/STS_042/CT/image", True),
     "hand": ("folder", "sts-extremity-ct/STS_019/CT/image", True),
