@@ -52,6 +52,7 @@ class SeenScan:
             near.hu120[a:b, c:d, e:f],
             near.bone_distance[a:b, c:d, e:f],
             near.grid.cropped(box),
+            near.spill[a:b, c:d, e:f],
         )
 
     def verdicts(self, outline: Outline) -> tuple[tuple[Trust, str], ...]:

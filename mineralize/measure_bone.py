@@ -80,7 +80,7 @@ def _darkest_towards_bone(site: Site) -> np.ndarray:
     at = np.arange(-0.5, FACING_MM + 1.5, 0.25)
     spots = outline.vertices[:, None, :] + at[None, :, None] * normals[:, None, :]
     bone = site.near.bone_at(spots)
-    raw = sample(site.near.hu120, site.near.grid, spots)
+    raw = site.reference.hu120(sample(site.near.hu, site.near.grid, spots))
     raw = np.where(np.isfinite(raw), raw, site.reference.muscle.mean_hu)
     profile = blend @ raw
     before = np.cumsum(bone <= 0.3, axis=1) == 0

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, optimize, special
+from scipy import ndimage, optimize
 
 from .geometry import Floats
 from .outline import Neighbourhood, Outline
@@ -41,26 +41,14 @@ class Site:
         return np.asarray(self.near.bone_distance > 0.5)
 
     @cached_property
-    def bone_spill(self) -> NDArray[np.float32]:
-        """HU (own scan) that the blur of cortex adds outside bone, from distance and the scan's blur."""
-        distance = self.near.bone_distance
-        spill = np.zeros(distance.shape, np.float32)
-        close = (distance > 0) & (distance < 5.0 * self.reference.blur_sd_mm)
-        if close.any():
-            cortex = self.reference.cortex.mean_hu if self.reference.cortex else 1200.0
-            height = cortex - self.reference.muscle.mean_hu
-            spill[close] = height * special.ndtr(-distance[close] / self.reference.blur_sd_mm)
-        return spill
-
-    @cached_property
     def hu(self) -> NDArray[np.float32]:
         """HU of the scan with the spill of bone taken off."""
-        return np.asarray(self.near.hu - self.bone_spill, np.float32)
+        return np.asarray(self.near.hu - self.near.spill, np.float32)
 
-    @cached_property
+    @property
     def hu120(self) -> NDArray[np.float32]:
         """HU at 120 kVp with the spill of bone taken off."""
-        return np.asarray(self.reference.hu120(self.hu), np.float32)
+        return np.asarray(self.near.hu120, np.float32)
 
     @cached_property
     def mineral(self) -> NDArray[np.bool_]:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, special
 from scipy.sparse import csc_matrix, diags_array
 from scipy.sparse.linalg import spsolve
 
@@ -30,12 +30,17 @@ FAR_MM = 1000.0
 
 @dataclass(frozen=True, eq=False)
 class Neighbourhood:
-    """The part of a scan around the lesion: HU at 120 kVp and mm outside bone, (slices, rows, columns) on ``grid``."""
+    """The part of a scan around the lesion, (slices, rows, columns) on ``grid``.
+
+    ``hu`` as scanned; ``spill`` the HU that the blur of cortex adds outside bone; ``hu120`` HU at 120 kVp with the
+    spill taken off; ``bone_distance`` mm outside bone, negative inside.
+    """
 
     hu: NDArray[Any]
     hu120: NDArray[Any]
     bone_distance: NDArray[Any]
     grid: Grid
+    spill: NDArray[Any]
 
     def at(self, points: Any) -> Floats:
         """HU120 at LPS points; NaN outside."""
@@ -49,7 +54,19 @@ class Neighbourhood:
 def neighbourhood(volume: Volume, bone_distance: NDArray[Any] | None, reference: Reference) -> Neighbourhood:
     """Prepare a cropped volume; ``bone_distance`` lies on its grid, ``None`` means no bone in view."""
     distance = np.full(volume.grid.shape, FAR_MM, np.float32) if bone_distance is None else bone_distance
-    return Neighbourhood(volume.hu, reference.hu120(volume.hu), distance.astype(np.float32), volume.grid)
+    distance = distance.astype(np.float32)
+    spill = bone_spill(distance, reference)
+    return Neighbourhood(volume.hu, reference.hu120(volume.hu - spill), distance, volume.grid, spill)
+
+
+def bone_spill(distance: NDArray[Any], reference: Reference) -> NDArray[np.float32]:
+    """HU of the scan that the blur of cortex adds outside bone, from the distance (mm) and the scan's blur."""
+    spill = np.zeros(distance.shape, np.float32)
+    close = (distance > 0) & (distance < 5.0 * reference.blur_sd_mm)
+    if close.any():
+        cortex = reference.cortex.mean_hu if reference.cortex else 1200.0
+        spill[close] = (cortex - reference.muscle.mean_hu) * special.ndtr(-distance[close] / reference.blur_sd_mm)
+    return spill
 
 
 @dataclass(frozen=True, eq=False)
@@ -341,7 +358,10 @@ def _refined(
         normals = vertex_normals(vertices, faces)
         forward = np.einsum("ij,ij->i", normals, stretch)
         soft_depth, soft_weight = _margin_edges(near, margin, vertices, normals, blend)
-        lateral = _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
+        # Beside bone, but not on it, what the blur of cortex leaves over is no edge of the lesion.
+        beside = np.clip((near.bone_at(vertices) - 0.5) / 1.5, 0.1, 1.0)
+        beside = np.where(found.contact, 1.0, beside)
+        lateral = beside * _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
         carried = found.weight * lateral > 0.1
         # Blur moves the half maximum of a curved surface inward by its variance times the mean curvature.
         blur = np.asarray(reference.blur_along(normals @ near.grid.directions[:, 0]))
