@@ -42,7 +42,7 @@ class Lesion:
 
     ``coverage`` is the share of the outline that carries a shell (half density at the soft border of a gap);
     ``mineral_mg`` the shell's hydroxyapatite, mg/cm3; ``centre_mg`` mineral heaped in the centre (reversed
-    zoning); ``haze_mg`` an even faint mineral inside. ``core_fat`` and ``core_fluid`` are shares of the core.
+    zoning); ``haze_mg`` faint mineral of the middle zone. ``core_fat`` and ``core_fluid`` are shares of the core.
     """
 
     centre: tuple[float, float, float] = (36.0, 10.0, 0.0)
@@ -193,7 +193,9 @@ class Lesion:
             mineral = mineral * self._flecks(points)
         depth_share = 1 - rho / radius
         if self.haze_mg:
-            mineral = mineral + self.haze_mg * _smoothstep((depth - thickness) / 2)
+            # the middle zone only: faint mineral spread over a core cannot be told from soft tissue
+            middle = _smoothstep((depth - thickness) / 2) * (1 - _smoothstep((depth_share - 0.25) / 0.2))
+            mineral = mineral + self.haze_mg * middle
         if self.centre_mg:
             mineral = mineral + self.centre_mg * _smoothstep((self.centre_share + 0.15 - rho / radius) / 0.3)
         into_core = _smoothstep((depth_share - 0.18) / 0.25)

@@ -304,7 +304,8 @@ def test_four_scanners_differ_in_the_scanner_only() -> None:
     rows = [history.truth(i) for i in range(4)]
     for name in ("lesion_volume", "mineral_mass", "rim_core_ratio", "rim_completeness"):
         values = np.array([row[name] for row in rows])
-        assert np.ptp(values) / values.mean() < 0.005, name
+        # a fatty core itself reads differently at another tube voltage: under 1 % of the ratio
+        assert np.ptp(values) / values.mean() < 0.01, name
     assert rows[1]["rim_attenuation"] > 1.1 * rows[0]["rim_attenuation"]  # 80 kV against 120 kV
 
 
