@@ -77,7 +77,9 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     if fat is None:
         rows.append(withheld("fat_reference", "HU", "too little fat in view"))
     else:
-        rows.append(symmetric("fat_reference", "HU", fat.mean_hu, {"noise": 2 * fat.standard_error_hu + 1.0}))
+        rows.append(
+            symmetric("fat_reference", "HU", fat.mean_hu, {"noise": 2 * fat.standard_error_hu, "skin and fascia": 3.0})
+        )
     if cortex is None:
         rows.append(withheld("cortex_reference", "HU", "no cortex thick enough to be measured"))
     else:

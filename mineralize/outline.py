@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, special
 from scipy.sparse import csc_matrix, diags_array
 from scipy.sparse.linalg import spsolve
+from scipy.spatial import cKDTree
 
 from .geometry import Floats, Grid, sample
 from .outline_edge import Edges, find_edges, profile_depths, smoothing_matrix
@@ -370,6 +371,7 @@ def _refined(
         resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
         trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
         target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
+        target = _near_the_shell(target, radius, trust, carried, vertices, stretch, penalty, pull)
         weight = trust
         solved = radius
         for _ in range(3):
@@ -380,6 +382,27 @@ def _refined(
     assert found is not None
     vertices = body.centre + radius[:, None] * stretch
     return _judged(near, reference, body, vertices, faces, weight, found, mineral, scan)
+
+
+def _near_the_shell(
+    target: Floats,
+    radius: Floats,
+    trust: Floats,
+    carried: NDArray[np.bool_],
+    vertices: Floats,
+    stretch: Floats,
+    penalty: Any,
+    pull: Any,
+) -> Floats:
+    """Keep what a soft margin says close to the shell's own continuation, the closer the narrower the gap."""
+    if carried.sum() < 20 or carried.all():
+        return target
+    alone = solve_radius(np.where(carried, target, radius), np.where(carried, trust, 0.0), penalty, pull)
+    away, _ = cKDTree(vertices[carried]).query(vertices[~carried])
+    allowed = (0.4 + 0.2 * away) / np.linalg.norm(stretch[~carried], axis=1)
+    kept = target.copy()
+    kept[~carried] = np.clip(target[~carried], alone[~carried] - allowed, alone[~carried] + allowed)
+    return kept
 
 
 def _border_doubt(peak: Floats, base_hu: float, edges: NDArray[Any]) -> Floats:

@@ -182,7 +182,7 @@ def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, t
     noise_4mm = 1.4826 * float(np.median(np.abs(values - np.median(values))))
     scale = np.sqrt(64.0 / cube_volume) if cube_volume < 64.0 else 1.0
     muscle = Tissue(muscle_at, float(values.std() / np.sqrt(len(values))), float(len(values) * cube_volume))
-    fat_at, fat_pure = _mode(mean, spread, FAT_WINDOW_HU)
+    fat_at, fat_pure = _mode(mean, spread, FAT_WINDOW_HU, 9.0)
     fat = None
     if fat_pure.sum() >= 10:
         fat = Tissue(
@@ -193,8 +193,10 @@ def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, t
     return muscle, fat, noise, noise_4mm / float(scale), tuple(notes)
 
 
-def _mode(mean: Floats, spread: Floats, window: tuple[float, float]) -> tuple[float, NDArray[np.bool_]]:
-    """Mean of the densest 40 HU of the window among homogeneous cubes, and which cubes those are."""
+def _mode(
+    mean: Floats, spread: Floats, window: tuple[float, float], reach: float = 20.0
+) -> tuple[float, NDArray[np.bool_]]:
+    """Mean within ``reach`` of the densest HU of the window among homogeneous cubes, and which cubes those are."""
     inside = (mean >= window[0]) & (mean <= window[1])
     if not inside.any():
         return float("nan"), inside
@@ -203,7 +205,7 @@ def _mode(mean: Floats, spread: Floats, window: tuple[float, float]) -> tuple[fl
     smooth = ndimage.gaussian_filter1d(counts.astype(float), 3.0)
     top = edges[int(np.argmax(smooth))] + 1.0
     for _ in range(3):
-        chosen = quiet & (np.abs(mean - top) <= 20.0)
+        chosen = quiet & (np.abs(mean - top) <= reach)
         top = float(mean[chosen].mean()) if chosen.any() else top
     return top, chosen
 

@@ -146,7 +146,7 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
             why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
             rows += withhold_all(scan.number, why[0] if why else "the lesion was not found in this scan")
         else:
-            rows += result.rows
+            rows += _after_biopsy(timeline, scan.day, result.rows)
     table = tuple(rows)
     changes = find_changes(timeline, table)
     curves = find_curves(timeline, table, changes)
@@ -178,6 +178,27 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
         tuple(notes),
         clock.seconds(),
     )
+
+
+BIOPSY_DAYS = 42
+"""For so long after a biopsy, bleeding and swelling from it may pass for oedema of the lesion."""
+
+
+def _after_biopsy(timeline: Timeline, day: int, rows: tuple[Measurement, ...]) -> list[Measurement]:
+    """Caution what is said of the muscle around where a biopsy came before, by six weeks or less."""
+    taken = [e.day for e in timeline.events if e.kind == "biopsy"]
+    taken += [b.day for b in timeline.biopsies if b.day is not None]
+    recent = [day - t for t in taken if 0 <= day - t <= BIOPSY_DAYS]
+    if not recent:
+        return list(rows)
+    why = f"{min(recent)} days after a biopsy, which itself changes the muscle around"
+    doubtful = {"perilesional_muscle", "perilesional_deficit", "oedema_extent"}
+    return [
+        replace(r, trust="caution", reason="; ".join(t for t in (r.reason, why) if t))
+        if r.quantity in doubtful and r.trust != "withheld"
+        else r
+        for r in rows
+    ]
 
 
 def _where(
