@@ -1,0 +1,153 @@
+"""When a change is called real: invented rows, rules as documented, closed forms."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from mineralize.change import Change, find_changes, limit_for
+from mineralize.geometry import Grid
+from mineralize.measure import UNITS, Measurement
+from mineralize.scan import Acquisition, InMemory, Scan, Volume
+from mineralize.timeline import Timeline
+
+GRID = Grid.from_parts((2, 2, 2), (1.0, 1.0, 1.0))
+BOX = Volume(np.zeros(GRID.shape, np.float32), GRID)
+LIKE = Acquisition(kvp=120.0, kernel="B", kernel_class="soft", slice_thickness_mm=1.5, slice_spacing_mm=1.5,
+                   contrast_agent=False)  # fmt: skip
+
+
+def timeline(second: Acquisition = LIKE, days: int = 60) -> Timeline:
+    return Timeline(tuple(Scan(n, d, GRID, a, InMemory(BOX)) for n, d, a in ((1, 10, LIKE), (2, 10 + days, second))))
+
+
+def row(scan: int, quantity: str, value: float | None, half: float = 0.0, **more: Any) -> Measurement:
+    if value is None:
+        return Measurement(scan, quantity, None, None, None, UNITS[quantity], "withheld", "cut by the edge")
+    return Measurement(
+        scan, quantity, value, value - half, value + half, UNITS[quantity], more.pop("trust", "ok"), **more
+    )
+
+
+def change(
+    quantity: str, first: float | None, second: float | None, half: float = 0.0, size: float = 40.0,
+    line: Timeline | None = None, **more: Any,
+) -> Change:  # fmt: skip
+    rows = [row(1, quantity, first, half), row(2, quantity, second, half, **more)]
+    if quantity != "longest_diameter":
+        rows.append(row(1, "longest_diameter", size))
+    found = [c for c in find_changes(line or timeline(), rows) if c.quantity == quantity]
+    assert len(found) == 1
+    return found[0]
+
+
+def test_real_needs_both_the_interval_and_the_limit() -> None:
+    assert change("mineral_mass", 500.0, 700.0, 30.0).real == "yes"
+    assert change("mineral_mass", 500.0, 560.0, 5.0).real == "no"  # the interval excludes zero, the limit is not met
+    unclear = change("mineral_mass", 500.0, 700.0, 200.0)  # the limit is met, the interval includes zero
+    assert unclear.real == "unsure"
+    assert change("mineral_mass", 500.0, 505.0, 30.0).real == "no"
+    assert change("mineral_mass", 500.0, 300.0, 30.0).real == "yes"  # loss counts as well
+    for found in (unclear, change("mineral_mass", 500.0, 700.0, 30.0)):
+        assert found.reason
+
+
+@pytest.mark.parametrize(("size", "limit"), [(20.0, 0.39), (34.0, 0.39), (36.0, 0.29), (49.0, 0.29), (60.0, 0.24)])
+def test_volume_limits_depend_on_the_diameter(size: float, limit: float) -> None:
+    """39 / 29 / 24 % at 10-34 / 35-49 / 50-100 mm: borrowed from CT tumour volumetry, the numbers from memory."""
+    assert limit_for("lesion_volume", size).relative == limit
+    below = change("lesion_volume", 1e4, 1e4 * (1 + limit - 0.02), 10.0, size)
+    above = change("lesion_volume", 1e4, 1e4 * (1 + limit + 0.02), 10.0, size)
+    assert (below.real, above.real) == ("no", "yes")
+    assert "borrowed from tumour volumetry" in above.reason
+
+
+def test_unknown_diameter_takes_the_strictest_limit() -> None:
+    assert limit_for("lesion_volume", None).relative == 0.39
+
+
+def test_diameter_needs_a_tenth_and_two_millimetres() -> None:
+    """Real diameter change: > 10 % or > 2 mm (Oxnard 2011; Fleischner); here both must be met."""
+    assert change("longest_diameter", 15.0, 16.9, 0.1).real == "no"
+    assert change("longest_diameter", 40.0, 43.9, 0.1).real == "no"
+    assert change("longest_diameter", 40.0, 44.5, 0.1).real == "yes"
+
+
+def test_withheld_is_unsure_and_empty() -> None:
+    for pair in ((None, 500.0), (500.0, None)):
+        found = change("mineral_mass", *pair)
+        assert found.real == "unsure"
+        assert (found.difference, found.percent, found.low, found.high, found.doubling_days) == (None,) * 5
+        assert "withheld" in found.reason
+        assert "cut by the edge" in found.reason
+
+
+def test_caution_is_never_a_real_change() -> None:
+    found = change("mineral_mass", 500.0, 900.0, 10.0, trust="caution", reason="thick slices")
+    assert found.real == "unsure"
+    assert "thick slices" in found.reason
+
+
+@pytest.mark.parametrize(
+    ("second", "quantity", "expected"),
+    [
+        (Acquisition(kvp=80.0, kernel="B", kernel_class="soft", slice_thickness_mm=1.5), "rim_attenuation", "unsure"),
+        (Acquisition(kvp=80.0, kernel="B", kernel_class="soft", slice_thickness_mm=1.5), "cortex_reference", "unsure"),
+        (Acquisition(kvp=80.0, kernel="B", kernel_class="soft", slice_thickness_mm=1.5), "lesion_volume", "yes"),
+        (Acquisition(kvp=120.0, slice_thickness_mm=5.0, slice_spacing_mm=5.0), "mineral_volume", "unsure"),
+        (Acquisition(kvp=120.0, kernel="S", kernel_class="sharp", slice_thickness_mm=1.5), "mineral_volume", "unsure"),
+        (Acquisition(kvp=120.0, slice_thickness_mm=1.5, contrast_agent=True), "core_attenuation", "unsure"),
+        (Acquisition(kvp=120.0, slice_thickness_mm=1.5, contrast_agent=True), "lesion_volume", "yes"),
+        (LIKE, "rim_attenuation", "yes"),
+    ],
+)
+def test_unlike_scans_make_some_changes_unsure(second: Acquisition, quantity: str, expected: str) -> None:
+    """kVp alone moves mineral HU by up to 39 %, slices and kernels thin rims, contrast agent soft tissue."""
+    assert change(quantity, 400.0, 900.0, 1.0, line=timeline(second)).real == expected
+
+
+def test_percent_only_where_it_has_meaning() -> None:
+    assert change("mineral_mass", 400.0, 500.0).percent == pytest.approx(25.0)
+    assert change("rim_core_ratio", 1.2, 1.5).percent == pytest.approx(25.0)
+    for name in ("core_attenuation", "rim_completeness", "zonal_contrast"):
+        assert change(name, 0.4, 0.5).percent is None, name
+    assert change("mineral_mass", 0.0, 500.0).percent is None
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(5.0, 5000.0), st.floats(0.2, 5.0), st.integers(1, 700))
+def test_doubling_time_and_rate(first: float, factor: float, days: int) -> None:
+    """Closed form: V(t) = V(0) 2^(t / T); T < 0 where it halves. Rate: difference over days times 30."""
+    second = first * factor
+    found = change("mineral_mass", first, second, line=timeline(days=days))
+    assert found.days == days
+    assert found.per_30_days == pytest.approx(30 * (second - first) / days)
+    if abs(factor - 1) > 1e-5:
+        assert found.doubling_days is not None
+        assert first * 2 ** (days / found.doubling_days) == pytest.approx(second, rel=1e-6)
+
+
+def test_doubling_of_a_quadrupled_volume() -> None:
+    found = change("lesion_volume", 1000.0, 4000.0, line=timeline(days=100))
+    assert found.doubling_days == pytest.approx(50.0)
+    assert change("lesion_volume", 1000.0, 1000.0).doubling_days is None
+    assert change("cortex_gap", 1.0, 4.0).doubling_days is None
+    same_day = change("lesion_volume", 1000.0, 4000.0, line=timeline(days=0))
+    assert (same_day.doubling_days, same_day.per_30_days) == (None, None)
+
+
+def test_interval_of_the_difference_adds_in_quadrature() -> None:
+    found = change("mineral_mass", 500.0, 700.0, 30.0)
+    assert (found.low, found.high) == pytest.approx((200 - 30 * np.sqrt(2), 200 + 30 * np.sqrt(2)))
+
+
+def test_every_pair_once_earlier_first() -> None:
+    scans = tuple(Scan(n, 30 * n, GRID, LIKE, InMemory(BOX)) for n in (1, 2, 3))
+    rows = [row(n, q, 10.0 * n) for n in (1, 2, 3) for q in ("mineral_mass", "cortex_gap")]
+    found = find_changes(Timeline(scans), rows)
+    assert [(c.from_scan, c.to_scan) for c in found if c.quantity == "cortex_gap"] == [(1, 2), (1, 3), (2, 3)]
+    assert len(found) == 6
