@@ -83,6 +83,9 @@ def picture(axes: Axes, view: View, pictures: Mapping[str, Any]) -> None:
         axes.plot(
             line[:, 0], line[:, 1], color=OUTLINE, lw=0.7, ls=BRIDGED_DASH if bridged else "-", solid_capstyle="butt"
         )
+    for name, (x, y) in view.sites:
+        axes.plot(x, y, "D", ms=3.2, mfc="none", mec="white", mew=0.9, path_effects=HALO)
+        axes.text(x + 0.025 * field, y, name, color="white", fontsize=6, va="center", path_effects=HALO)
     scale = pictures["scale_bar_mm"]
     x, y = 0.05 * field, 0.94 * field
     axes.plot([x, x + scale], [y, y], color="white", lw=2, solid_capstyle="butt", path_effects=BAR_HALO)

@@ -113,6 +113,13 @@ def _plane(document: Mapping[str, Any], shared: Mapping[str, Any], view: View) -
     )
     unit = field / 100
     x, y = 5 * unit, 94 * unit
+    marks = "".join(
+        f'<path class="site" d="M{sx:.2f} {sy - 1.5 * unit:.2f}l{1.5 * unit:.2f} {1.5 * unit:.2f}'
+        f'l{-1.5 * unit:.2f} {1.5 * unit:.2f}l{-1.5 * unit:.2f} {-1.5 * unit:.2f}z"/>'
+        f'<text class="edge site-name" x="{sx + 2.4 * unit:.2f}" y="{sy + 1.5 * unit:.2f}" '
+        f'font-size="{4.2 * unit:.2f}">{esc(mark_name)}</text>'
+        for mark_name, (sx, sy) in view.sites
+    )
     letters = "".join(
         f'<text class="edge" x="{u * field:.2f}" y="{v * field:.2f}" font-size="{4.6 * unit:.2f}">{letter}</text>'
         for letter, (u, v) in zip(
@@ -126,7 +133,8 @@ def _plane(document: Mapping[str, Any], shared: Mapping[str, Any], view: View) -
         f'<image width="{field:g}" height="{field:g}" href="data:image/png;base64,{data}"/>{lines}'
         f'<g class="scale"><line x1="{x:.2f}" x2="{x + scale:.2f}" y1="{y:.2f}" y2="{y:.2f}" '
         f'stroke-width="{0.9 * unit:.2f}"/><text x="{x:.2f}" y="{y - 2 * unit:.2f}" font-size="{4.6 * unit:.2f}">'
-        f'<tspan data-at="/pictures/scale_bar_mm">{scale:g}</tspan> mm</text></g>{letters}</svg>{remark}</figure>'
+        f'<tspan data-at="/pictures/scale_bar_mm">{scale:g}</tspan> mm</text></g>'
+        f"{letters}{marks}</svg>{remark}</figure>"
     )
 
 

@@ -138,7 +138,10 @@ PLANES: Final[dict[str, str]] = {
     "coronal": "Coronal plane of the reference scan",
     "sagittal": "Sagittal plane of the reference scan",
 }
-TRACE: Final = "The thin line is the outline; it is dotted where neighbours bridge it. Nothing is measured on pictures."
+TRACE: Final = (
+    "The thin line is the outline; it is dotted where neighbours bridge it. A diamond marks a biopsy site "
+    "close to the plane. Nothing is measured on pictures."
+)
 DAY_ZERO: Final[dict[str, str]] = {
     "onset": "Days count from onset: injury or first symptom, as given in case.toml.",
     "first scan": "Days count from the first scan: the day of onset was not given.",

@@ -57,6 +57,7 @@ class View:
 
     ``hu`` is (PIXELS, PIXELS), NaN outside the scan, or ``None`` where there is nothing to show; ``traces`` are
     polylines (n, 2) in mm from the upper left corner with a flag that is true where the outline was bridged.
+    ``sites`` are biopsy sites near the plane, with name and place in mm.
     ``matched`` is false where the plane is the scan's own axial plane instead of the carried one.
     """
 
@@ -66,6 +67,11 @@ class View:
     traces: tuple[tuple[Floats, bool], ...]
     matched: bool
     reason: str
+    sites: tuple[tuple[str, Floats], ...] = ()
+
+
+NEAR_PLANE_MM = 4.0
+"""A biopsy site this close to a plane is marked in its picture."""
 
 
 def _trusted(study: Study, index: int) -> bool:
@@ -121,7 +127,23 @@ def view(study: Study, layout: ViewPlan, plane: Plane, scan_number: int, pixels:
     traces: tuple[tuple[Floats, bool], ...] = ()
     if outline is not None:
         traces = trace(outline.vertices, outline.faces, outline.supported, centre, right, down, layout.field_mm)
-    return View(scan_number, plane.name, hu, traces, matched, reason)
+    sites = _sites(study, scan_number, centre, right, down, layout.field_mm)
+    return View(scan_number, plane.name, hu, traces, matched, reason, sites)
+
+
+def _sites(
+    study: Study, scan_number: int, centre: Floats, right: Floats, down: Floats, field_mm: float
+) -> tuple[tuple[str, Floats], ...]:
+    found = []
+    for report in study.biopsy_reports:
+        for site in (report.site, *report.carried):
+            if site.scan != scan_number or site.point is None or site.trust == "withheld":
+                continue
+            away = np.asarray(site.point) - centre
+            flat = np.array([away @ right, away @ down]) + field_mm / 2
+            if abs(away @ np.cross(right, down)) <= NEAR_PLANE_MM and (flat > 0).all() and (flat < field_mm).all():
+                found.append((f"B{report.number}", flat))
+    return tuple(found)
 
 
 def plane_points(centre: Floats, right: Floats, down: Floats, field_mm: float, pixels: int) -> Floats:
