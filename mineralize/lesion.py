@@ -9,14 +9,16 @@ import numpy as np
 from .align import Alignment
 from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
-from .outline import Neighbourhood, Outline, find_outline, neighbourhood
+from .outline import LEFT_OUT, Neighbourhood, Outline, find_outline, neighbourhood
 from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
-from .outline_start import Ellipsoid
+from .outline_mask import outline_from_mask, outline_of_shape
+from .outline_start import Ellipsoid, lesion_mineral
 from .reference import Reference, measure_reference
 from .scan import Note, Scan, Trust, Volume, worst
 from .settings import Settings
 from .skeleton import Skeleton, find_skeleton
 from .skeleton_mask import BoneNear, bone_near
+from .timeline_model import Offered
 
 METAL_HU = 3000.0
 SURROUND_MM = 14.0
@@ -81,6 +83,21 @@ def candidates_of(seen: SeenScan) -> tuple[Candidate, ...]:
     return find_candidates(seen.scan.number, seen.volume, seen.skeleton, seen.reference)
 
 
+def drawn_lesion(seen: SeenScan, offer: Offered) -> Outline | None:
+    """The outline that a reader drew before, on request used instead of ours; ``None`` where only a point was drawn."""
+    if offer.mask is None or offer.grid is None:
+        return None
+    return outline_from_mask(
+        offer.mask,
+        offer.grid,
+        scan=seen.scan.number,
+        method="drawn",
+        trust="caution",
+        reason="the outline was drawn by a reader and taken over as it is",
+        spread_mm=0.5 * float(offer.grid.spacing[1:].max()),
+    )
+
+
 def find_lesion(
     seen: SeenScan, point: object, settings: Settings, *, expected: Ellipsoid | None = None
 ) -> Outline | None:
@@ -107,6 +124,17 @@ def find_lesion(
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
     if outline is not None:
+        if outline.left_out > LEFT_OUT and expected is None:
+            mineral = lesion_mineral(
+                near.hu120,
+                near.grid,
+                near.bone_distance,
+                seed,
+                threshold_hu120=settings.mineral.threshold_hu120,
+                noise_hu=seen.reference.noise_hu,
+                blur_mm=seen.reference.blur_sd_mm,
+            )
+            return outline_of_shape(near, mineral, number) or outline
         if is_shell(near, seen.reference, settings, outline):
             return outline
         middle = outline.centroid

@@ -27,6 +27,8 @@ from .settings import Settings
 
 FAR_MM = 1000.0
 """Distance to bone where there is none in view."""
+LEFT_OUT = 0.1
+"""Share of the mineral outside an outline from which its shape counts as misjudged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,7 +79,8 @@ class Outline:
     ``vertices`` (V, 3); ``faces`` (F, 3) int, normals outward; ``supported`` (V,) in 0..1 says how far an edge in
     the image carried each vertex (0: bridged by its neighbours); ``method`` names what drew it
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
-    of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between.
+    of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
+    share of the mineral nearby that the outline does not enclose.
     """
 
     scan: int
@@ -91,6 +94,7 @@ class Outline:
     notes: tuple[Note, ...] = ()
     touches_bone: NDArray[np.bool_] | None = None
     ellipsoid: Ellipsoid | None = None
+    left_out: float = 0.0
 
     @property
     def volume_mm3(self) -> float:
@@ -516,7 +520,7 @@ def _judged(
         [(direction[s : s + 4096] @ own_direction.T).argmax(axis=1) for s in range(0, len(direction), 4096)]
     )
     left_out = float((relative > own[nearest] + 2.0).mean())
-    if left_out > 0.1:
+    if left_out > LEFT_OUT:
         verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
     extent = np.ptp(vertices @ near.grid.directions[:, 0])
     if near.grid.spacing[0] > extent / 3:
@@ -536,4 +540,5 @@ def _judged(
         reason,
         touches_bone=np.concatenate([found.contact, found.contact[halved].all(axis=1)]),
         ellipsoid=body,
+        left_out=left_out,
     )

@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from . import comparability
 from .align import Alignment, align
 from .candidates import Candidate, clear_winner
 from .change import Change, find_changes
 from .correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from .errors import LesionNeeded
 from .geometry import Floats, Rigid
-from .lesion import SeenScan, candidates_of, find_lesion, look_at, outline_at
+from .lesion import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
 from .maturation import Curve, find_curves
 from .measure import DepthProfile, Measured, Measurement, RimMap, measure_scan, withhold_all
 from .outline import Outline
@@ -108,7 +109,8 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
     clock.stage("find the lesion")
     base, point, origin, candidates = _where(timeline, seen)
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
-    first = find_lesion(seen[base], point, settings)
+    notes += comparability.notes(timeline.scans)
+    first = _drawn(timeline, seen[base]) or find_lesion(seen[base], point, settings)
     if first is None and origin != "given":
         raise LesionNeeded(
             f"nothing could be outlined at the strongest candidate of scan {base}; "
@@ -222,6 +224,14 @@ def _where(
         raise LesionNeeded(f"{what}; name a point in the lesion with --seed or in case.toml", numbered)
     best = max(winners, key=lambda c: c.score)
     return best.scan, best.point, f"found: candidate of scan {best.scan} leads clearly", numbered
+
+
+def _drawn(timeline: Timeline, scan: SeenScan) -> Outline | None:
+    """The outline that ``case.toml`` asks to be taken over, where it lies in this scan."""
+    for offer in timeline.offered:
+        if offer.number == timeline.drawn_outline and offer.scan == scan.scan.number:
+            return drawn_lesion(scan, offer)
+    return None
 
 
 def _radius(outline: Outline) -> float:
