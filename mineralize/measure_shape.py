@@ -134,19 +134,34 @@ def measure_shape(site: Site) -> list[Estimate]:
     width = {"outline": area * shift, "bridged gaps": 0.25 * unseen**1.5 * volume}
     across_mm = {"outline": 2.5 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
     positive = (0.0, np.inf)
+    lengths = verdict
+    if slices_mm(site) > TOO_THICK_MM:
+        lengths = (*verdict, ("withheld", f"slices of {slices_mm(site):.1f} mm are too thick for a length across them"))
     return [
-        symmetric("lesion_volume", "mm3", volume, width, verdicts=verdict, bounds=positive),
-        symmetric("longest_diameter", "mm", longest, across_mm, verdicts=verdict, bounds=positive),
+        symmetric("lesion_volume", "mm3", volume, width, verdicts=lengths, bounds=positive),
+        symmetric("longest_diameter", "mm", longest, across_mm, verdicts=lengths, bounds=positive),
         symmetric("axial_diameter", "mm", axial, across_mm, verdicts=verdict, bounds=positive),
         symmetric("axial_perpendicular", "mm", across, across_mm, verdicts=verdict, bounds=positive),
     ]
 
 
+THICK_MM, TOO_THICK_MM = 3.5, 5.5
+"""Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
+
+
 def outline_verdict(site: Site) -> tuple[tuple[Any, str], ...]:
-    """What the outline's own trust means for a quantity that rests on it."""
-    if site.outline.trust == "ok":
-        return ()
-    return ((site.outline.trust, site.outline.reason),)
+    """What the outline's own trust and the slices mean for a quantity that rests on the outline."""
+    found: list[tuple[Any, str]] = []
+    if site.outline.trust != "ok":
+        found.append((site.outline.trust, site.outline.reason))
+    if slices_mm(site) > THICK_MM:
+        found.append(("caution", f"slices of {slices_mm(site):.1f} mm blur the outline along the scan axis"))
+    return tuple(found)
+
+
+def slices_mm(site: Site) -> float:
+    """Slice thickness or spacing in mm, whichever is larger."""
+    return max(site.reference.slice_mm, site.reference.slice_spacing_mm)
 
 
 def unseen_share(site: Site) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from .estimate import Estimate, symmetric, withheld
-from .measure_shape import outline_verdict
+from .measure_shape import TOO_THICK_MM, outline_verdict, slices_mm
 from .measure_site import Site
 
 CORE_CLASSES: tuple[tuple[str, float, float], ...] = (
@@ -25,12 +25,11 @@ CLASS_SMOOTHING_MM = 1.5
 
 def rim_verdict(site: Site) -> tuple[tuple[Any, str], ...]:
     """Outline's verdict plus what slice spacing means for quantities of the rim."""
-    spacing = site.reference.slice_spacing_mm
     verdicts = list(outline_verdict(site))
-    if spacing > 5.0 or site.reference.slice_mm > 5.5:
-        verdicts.append(("withheld", f"slices {max(spacing, site.reference.slice_mm):.1f} mm apart cannot show a rim"))
-    elif spacing > 3.0 or site.reference.slice_mm > 3.5:
-        verdicts.append(("caution", f"slices {max(spacing, site.reference.slice_mm):.1f} mm apart blur the rim"))
+    if slices_mm(site) > TOO_THICK_MM:
+        verdicts.append(("withheld", f"slices of {slices_mm(site):.1f} mm cannot show a rim"))
+    elif site.reference.slice_spacing_mm > 3.0:
+        verdicts.append(("caution", f"slices {site.reference.slice_spacing_mm:.1f} mm apart blur the rim"))
     return tuple(verdicts)
 
 
