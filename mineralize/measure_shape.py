@@ -145,7 +145,7 @@ def measure_shape(site: Site) -> list[Estimate]:
     ]
 
 
-THICK_MM, TOO_THICK_MM = 3.5, 5.5
+THICK_MM, TOO_THICK_MM = 3.5, 5.05
 """Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
 
 
