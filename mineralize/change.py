@@ -77,6 +77,9 @@ FRACTION = Limit(0.0, 0.15, _OWN)
 
 OWN_SCALE = frozenset({"rim_attenuation", "rim_peak_attenuation", "cortex_reference"})
 """Attenuations in the scan's own HU that rise and fall with tube voltage."""
+FATTY = frozenset({"fat_reference", "core_attenuation"})
+FAT_BY_VOLTAGE = 0.35
+"""Adipose tissue reads -98 HU at 80 kVp, -79 at 120 and -74 at 140 (ICRU-44, same tables as the slopes): a third."""
 THRESHOLDED = ("mineral_volume", "mineral_fraction", "rim_unresolved", "rim_completeness_300", "rim_peak")
 """Quantities that slice thickness and kernel alone can move a good deal."""
 GROWING = ("lesion_volume", "mineral_volume", "mineral_mass")
@@ -180,6 +183,10 @@ def _verdict(
         return "no", f"within the limit of {words}"
     if a.quantity in OWN_SCALE and "kvp" in unlike:
         return "unsure", f"{unlike['kvp']}: the attenuation of mineral itself differs by up to 40%"
+    if a.quantity in FATTY and "kvp" in unlike and b.value is not None:
+        fatty = max(-min(a.value, b.value), 0.0)
+        if fatty > 0 and abs(difference) <= limit.absolute + FAT_BY_VOLTAGE * fatty:
+            return "unsure", f"{unlike['kvp']}: the attenuation of fat itself differs by up to a third"
     if a.quantity.startswith(THRESHOLDED) and ({"slice", "kernel"} & set(unlike)):
         which = unlike.get("slice") or unlike["kernel"]
         return "unsure", f"{which} alone can move this by 35%"

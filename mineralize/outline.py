@@ -522,9 +522,13 @@ def _judged(
     left_out = float((relative > own[nearest] + 2.0).mean())
     if left_out > LEFT_OUT:
         verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
-    extent = np.ptp(vertices @ near.grid.directions[:, 0])
-    if near.grid.spacing[0] > extent / 3:
+    # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
+    extents = np.ptp(vertices @ near.grid.directions, axis=0) - (reference.slice_mm, 0.0, 0.0)
+    slices = float(extents.min()) / float(near.grid.spacing[0])
+    if slices < 3.0:
         verdicts.append(("withheld", "fewer than three slices cross the lesion"))
+    elif slices < 5.0:
+        verdicts.append(("caution", "fewer than five slices cross the least extent of the lesion"))
     trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
     reason = "; ".join(text for _, text in verdicts)
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))

@@ -110,6 +110,15 @@ def test_unlike_scans_make_some_changes_unsure(second: Acquisition, quantity: st
     assert change(quantity, 400.0, 900.0, 1.0, line=timeline(second)).real == expected
 
 
+def test_voltage_alone_moves_fat() -> None:
+    """Adipose tissue -98.0 HU at 80 kVp, -78.9 at 120 (ICRU-44, xraylib and spekpy): no change of the patient."""
+    low = Acquisition(kvp=80.0, kernel="B", kernel_class="soft", slice_thickness_mm=1.5)
+    assert change("fat_reference", -78.9, -98.0, 1.0, line=timeline(low)).real == "unsure"
+    assert change("core_attenuation", -78.9, -98.0, 1.0, line=timeline(low)).real == "unsure"
+    assert change("core_attenuation", 30.0, -70.0, 1.0, line=timeline(low)).real == "yes"
+    assert change("core_attenuation", -60.0, -98.0, 1.0).real == "yes"
+
+
 def test_percent_only_where_it_has_meaning() -> None:
     assert change("mineral_mass", 400.0, 500.0).percent == pytest.approx(25.0)
     assert change("rim_core_ratio", 1.2, 1.5).percent == pytest.approx(25.0)

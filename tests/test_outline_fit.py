@@ -22,7 +22,10 @@ def profile(edge: float, width: float, height: float, sd: float, outside: float 
 
 @pytest.mark.parametrize(
     ("wall", "fwhm", "share"),
-    [(0.5, 1.0, 0.44), (1.0, 1.0, 0.76), (1.5, 1.0, 0.92), (2.0, 1.0, 0.98), (1.0, 2.0, 0.44), (2.0, 2.0, 0.76), (3.0, 2.0, 0.92)],
+    [
+        (0.5, 1.0, 0.44), (1.0, 1.0, 0.76), (1.5, 1.0, 0.92), (2.0, 1.0, 0.98), (1.0, 2.0, 0.44), (2.0, 2.0, 0.76),
+        (3.0, 2.0, 0.92),
+    ],
 )  # fmt: skip
 def test_thin_shell_recovery(wall: float, fwhm: float, share: float) -> None:
     """Peak of a slab after Gaussian blur, e.g. 76 % for 1 mm at FWHM 1 mm (erf; +-2 %)."""
