@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from .settings import Settings
 from .skeleton import Skeleton
 from .zones import find_zones
 
-__all__ = ["UNITS", "DepthProfile", "Measured", "Measurement", "RimMap", "measure_scan", "withhold_all"]
+__all__ = ["UNITS", "DepthProfile", "Measured", "Measurement", "RimMap", "Rows", "measure_scan", "withhold_all"]
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,23 @@ class Measurement:
     reason: str = ""
     dominant: str = ""
     detail: dict[str, object] | None = None
+
+
+class Rows(tuple[Measurement, ...]):
+    """Rows of measurements; a tuple that can become a table."""
+
+    def to_frame(self) -> Any:
+        """A pandas DataFrame with a column per field.
+
+        Raises
+        ------
+        ImportError
+            where pandas, which mineralize itself does not need, is not installed.
+        """
+        import pandas as pd
+
+        names = [f.name for f in fields(Measurement)]
+        return pd.DataFrame([[getattr(row, name) for name in names] for row in self], columns=names)
 
 
 UNITS: dict[str, str] = {

@@ -17,7 +17,7 @@ from .errors import LesionNeeded
 from .geometry import Floats, Rigid
 from .lesion import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
 from .maturation import Curve, find_curves
-from .measure import DepthProfile, Measured, Measurement, RimMap, measure_scan, withhold_all
+from .measure import DepthProfile, Measured, Measurement, RimMap, Rows, measure_scan, withhold_all
 from .outline import Outline
 from .scan import Note, Trust
 from .settings import Settings
@@ -42,7 +42,7 @@ class Study:
     alignments: tuple[Alignment, ...]
     outlines: tuple[Outline | None, ...]
     centroids: tuple[Floats | None, ...]
-    measurements: tuple[Measurement, ...]
+    measurements: Rows
     changes: tuple[Change, ...]
     profiles: tuple[DepthProfile | None, ...]
     rim_maps: tuple[RimMap | None, ...]
@@ -149,7 +149,7 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
             rows += withhold_all(scan.number, why[0] if why else "the lesion was not found in this scan")
         else:
             rows += _after_biopsy(timeline, scan.day, result.rows)
-    table = tuple(rows)
+    table = Rows(rows)
     changes = find_changes(timeline, table)
     curves = find_curves(timeline, table, changes)
     ordered = [outlines.get(s.number) for s in timeline.scans]

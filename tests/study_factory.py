@@ -16,7 +16,7 @@ from mineralize.candidates import Candidate
 from mineralize.change import Change
 from mineralize.geometry import Grid, Rigid
 from mineralize.maturation import Curve, CurvePoint
-from mineralize.measure import DepthProfile, Measurement, RimMap
+from mineralize.measure import DepthProfile, Measurement, RimMap, Rows
 from mineralize.outline import Outline
 from mineralize.scan import Acquisition, InMemory, Note, Scan, SeriesRow, Volume
 from mineralize.settings import Settings
@@ -332,7 +332,7 @@ def study(*, untrusted: int | None = None, missing: int | None = None, unresolve
         alignments=tuple(alignments),
         outlines=tuple(outlines),
         centroids=tuple(centroids),
-        measurements=tuple(rows),
+        measurements=Rows(rows),
         changes=tuple(_changes(rows)),
         profiles=tuple(profiles),
         rim_maps=tuple(maps),
@@ -359,7 +359,7 @@ def early(base: Study) -> Study:
         centroids=base.centroids[:1],
         profiles=base.profiles[:1],
         rim_maps=base.rim_maps[:1],
-        measurements=tuple(r for r in base.measurements if r.scan == 1),
+        measurements=Rows(r for r in base.measurements if r.scan == 1),
         changes=(),
         curves=(),
         findings=(),
