@@ -118,7 +118,8 @@ class Grid:
         index = self.to_index(world)
         margin = margin_mm / self.spacing
         last = np.asarray(self.shape, float) - 1
-        return np.asarray(((index >= margin) & (index <= last - margin)).all(axis=-1))
+        slack = 1e-6  # rounding must not put the outermost voxel centre outside
+        return np.asarray(((index >= margin - slack) & (index <= last - margin + slack)).all(axis=-1))
 
     def corners(self) -> Floats:
         """(8, 3) LPS mm of the outermost voxel centres."""

@@ -79,7 +79,7 @@ def _statement(quantity: str, points: Sequence[CurvePoint], changes: Sequence[Ch
         if change.real == "yes":
             words.append(f"{'rose' if change.difference > 0 else 'fell'} from {span}")
         elif change.real == "no":
-            words.append(f"unchanged within error from {span}")
+            words.append(f"no change beyond the limit from {span}")
         else:
             words.append(f"unsure from {span}")
     return "; ".join(words)

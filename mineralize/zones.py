@@ -103,10 +103,16 @@ def find_zones(outline: Outline, grid: Grid, settings: ZoneSettings) -> Zones:
 def inradius(outline: Outline, grid: Grid, depth: NDArray[Any]) -> float:
     """Largest depth in mm, refined around the deepest voxels."""
     flat = np.argsort(depth, axis=None)[-8:]
-    index = np.stack(np.unravel_index(flat, depth.shape), axis=1).astype(float)
+    spots = grid.to_world(np.stack(np.unravel_index(flat, depth.shape), axis=1))
     steps = np.stack(np.meshgrid(*[np.linspace(-0.5, 0.5, 5)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
-    spots = grid.to_world((index[:, None, :] + steps[None, :, :]).reshape(-1, 3))
-    return float(max(signed_depth(outline, spots).max(), 0.1))
+    reach = float(grid.spacing.max())
+    best = float(np.max(depth))
+    for _ in range(3):
+        tried = (spots[:, None, :] + reach * steps[None, :, :]).reshape(-1, 3)
+        found = signed_depth(outline, tried)
+        top = np.argsort(found)[-4:]
+        spots, best, reach = tried[top], max(best, float(found[top[-1]])), reach / 3
+    return max(best, 0.1)
 
 
 def voxel_masks(outline: Outline, grid: Grid, settings: ZoneSettings | None = None) -> dict[str, NDArray[np.bool_]]:

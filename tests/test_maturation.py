@@ -25,7 +25,7 @@ def test_course_in_words() -> None:
     rows += [row(n, "cortex_gap", v, 0.2) for n, v in ((1, 9.0), (2, 5.0), (3, 5.1))]
     found = curves(rows)
     mass = found["mineral_mass"]
-    assert mass.statement == "rose from day 20 to 50; unchanged within error from day 50 to 110"  # type: ignore[attr-defined]
+    assert mass.statement == "rose from day 20 to 50; no change beyond the limit from day 50 to 110"  # type: ignore[attr-defined]
     assert found["cortex_gap"].statement.startswith("fell from day 20 to 50")  # type: ignore[attr-defined]
     assert [(p.scan, p.day, p.value) for p in mass.points] == [(1, 20, 100.0), (2, 50, 400.0), (3, 110, 410.0)]  # type: ignore[attr-defined]
 
