@@ -229,7 +229,13 @@ class Margin:
     def contrast(self) -> float:
         return abs(self.inside_hu - self.outside_hu) / max(self.spread_hu, 1e-3)
 
+    @property
+    def inner_only(self) -> bool:
+        """Whether the middle is fat or fluid, which need not reach the margin: the outline then only encloses it."""
+        return self.inside_hu < FAT_OR_FLUID_HU
 
+
+FAT_OR_FLUID_HU = 15.0
 SMOOTH_MM = 1.0
 """Gaussian that steadies soft tissue before its margin is sought."""
 
@@ -334,6 +340,8 @@ def region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats
     to_inside = np.minimum(((soft - margin.inside_hu) / margin.spread_hu) ** 2, 9.0)
     to_outside = np.minimum(((soft - margin.outside_hu) / margin.spread_hu) ** 2, 9.0)
     evidence = np.where(silent, 0.0, to_inside - to_outside) * step[:, None] / 10.0
+    if margin.inner_only:
+        evidence = np.minimum(evidence, 0.0)
     summed = np.cumsum(evidence, axis=1)
     return np.asarray(summed - summed.min(axis=1, keepdims=True))
 
@@ -357,7 +365,9 @@ def _refined(
     radius = solve_radius(radius, np.ones(count), penalty, pull)
     found: Edges | None = None
     weight: Floats = np.ones(count)
-    for search in (6.0, 4.0, 3.0, 3.0):
+    # In a small lesion a deep look from a gap would meet the opposite side of the shell.
+    deepest = 0.35 * float(np.cbrt(np.prod(body.radii)))
+    for search in (min(6.0, deepest), min(4.0, deepest), min(3.0, deepest), min(3.0, deepest)):
         vertices = body.centre + radius[:, None] * stretch
         found = edges_along_normals(near, reference, vertices, faces, blend, settings, search_mm=search)
         normals = vertex_normals(vertices, faces)
@@ -385,7 +395,8 @@ def _refined(
         radius = np.clip(solved, 0.15, 2.5)
     assert found is not None
     vertices = body.centre + radius[:, None] * stretch
-    return _judged(near, reference, body, vertices, faces, weight, found, mineral, scan)
+    soft_seen = margin.contrast >= 1.5 and not margin.inner_only
+    return _judged(near, reference, body, vertices, faces, weight, found, mineral, scan, soft_seen)
 
 
 def _near_the_shell(
@@ -426,7 +437,7 @@ def _margin_edges(
 ) -> tuple[Floats, Floats]:
     """Depth (N,) of the soft margin along inward normals and its small weight (N,); weight 0 where unseen."""
     count = len(vertices)
-    if margin.contrast < 1.5:
+    if margin.contrast < 1.5 or margin.inner_only:
         return np.zeros(count), np.zeros(count)
     at = profile_depths()
     at = at[(at >= -4.0) & (at <= 4.0)]
@@ -496,6 +507,7 @@ def _judged(
     found: Edges,
     mineral: NDArray[np.bool_],
     scan: int,
+    soft_seen: bool,
 ) -> Outline:
     """The outline with a verdict on how far it can be trusted."""
     verdicts: list[tuple[Trust, str]] = []
@@ -520,6 +532,11 @@ def _judged(
         [(direction[s : s + 4096] @ own_direction.T).argmax(axis=1) for s in range(0, len(direction), 4096)]
     )
     left_out = float((relative > own[nearest] + 2.0).mean())
+    coarse, _ = sphere_directions(150)
+    facing = (direction[relative > 0.6 * own[nearest]] @ coarse.T).argmax(axis=1)
+    covered = len(np.unique(facing)) / len(coarse)
+    if covered < 0.6 and not soft_seen:
+        verdicts.append(("caution", f"mineral lies in {covered:.0%} of directions only; the rest continues its curve"))
     if left_out > LEFT_OUT:
         verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
     # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
