@@ -20,7 +20,7 @@ from .summary import checks
 def parser() -> argparse.ArgumentParser:
     made = argparse.ArgumentParser(
         prog="scripts/validate",
-        description="Build phantoms, measure them, and hold every value against its truth. Exit code 1 where a promise is broken.",
+        description="Measure phantoms and hold every value against its truth. Exit code 1 where a promise is broken.",
     )
     made.add_argument("--set", dest="kind", choices=SETS, action="append", help="may be given again; default ordinary")
     made.add_argument("--seeds", default="0", help="0, 3-5, 1,4,7-9, or 100.. together with --count (default 0)")

@@ -35,8 +35,9 @@ def row_line(row: Row) -> str:
     inside = {True: "in", False: "OUT", None: "-"}[row.inside]
     relative = f"{100 * row.relative:+.1f}%" if math.isfinite(row.relative) else ""
     return (
-        f"{row.history:<24}{row.seed:>4}{row.scan:>3}  {row.quantity:<24}{number(row.truth):>10}{number(row.measured):>10}"
-        f"{number(row.low):>10}{number(row.high):>10}{number(row.error, 3):>10}{relative:>9} {inside:<4}{row.trust:<9}"
+        f"{row.history:<24}{row.seed:>4}{row.scan:>3}  {row.quantity:<24}{number(row.truth):>10}"
+        f"{number(row.measured):>10}{number(row.low):>10}{number(row.high):>10}"
+        f"{number(row.error, 3):>10}{relative:>9} {inside:<4}{row.trust:<9}"
         f"{row.reason[:70]}"
     )
 
@@ -51,8 +52,8 @@ def summary_lines(outcomes: Sequence[Outcome]) -> list[str]:
     """The compact summary: quantities, alignment, strata, silent failures, promises."""
     rows = [r for o in outcomes for r in o.rows]
     lines = [
-        f"{'quantity':<24}{'n':>5}{'ok':>5}{'caut':>5}{'with':>5} |{'median':>9}{'worst':>9}{'bias':>9} |{'in ok':>6}{'in all':>7}"
-        f"{'width':>8}   worst where trusted  (errors in % of truth or in the unit; inside interval in %)"
+        f"{'quantity':<24}{'n':>5}{'ok':>5}{'caut':>5}{'with':>5} |{'median':>9}{'worst':>9}{'bias':>9} |"
+        f"{'in ok':>6}{'in all':>7}{'width':>8}   worst where trusted  (errors in % of truth or in the unit; inside interval in %)"
     ]
     for q in summaries(rows):
         scale, unit = (100, "%") if q.relative else (1, "")
@@ -61,15 +62,15 @@ def summary_lines(outcomes: Sequence[Outcome]) -> list[str]:
             f"{number(scale * v, 3) + unit if math.isfinite(v) else '-':>9}"
             for v in (q.median_error, q.worst_error, q.bias)
         )
+        width = number(scale * q.width, 3) + unit if math.isfinite(q.width) else "-"
         lines.append(
             f"{q.name:<24}{q.count:>5}{q.ok:>5}{q.caution:>5}{q.withheld:>5} |{figures} |{percent(q.covered_ok):>6}"
-            f"{percent(q.covered):>7}{number(scale * q.width, 3) + unit if math.isfinite(q.width) else '-':>8}   {where}"
+            f"{percent(q.covered):>7}{width:>8}   {where}"
         )
     trusted = [r for r in rows if r.known and r.trust == "ok"]
     if trusted:
-        lines.append(
-            f"\ninside the interval where trusted: {100 * sum(bool(r.inside) for r in trusted) / len(trusted):.1f} % of {len(trusted)}"
-        )
+        share = 100 * sum(bool(r.inside) for r in trusted) / len(trusted)
+        lines.append(f"\ninside the interval where trusted: {share:.1f} % of {len(trusted)}")
     lines += ["", "coverage of trusted values by class"]
     lines += [
         f"  {s.name:<14}{s.label:<14}{s.count:>6}{percent(s.covered):>5} %   lowest: {s.lowest}"
@@ -90,9 +91,10 @@ def run_lines(outcomes: Sequence[Outcome]) -> list[str]:
         lines.append(f"{head}  without a seed: {o.unseeded or 'not tried'}; outlines: {'; '.join(o.methods)}")
         for a in o.lined:
             word = "" if a.possible else "  (cannot be right)"
+            why = a.reason[:110] if a.trust != "ok" else ""
             lines.append(
                 f"      scan {a.scan} on {a.base}: error {a.error_mm:8.3f} mm, predicted sd {a.sd_mm:.2f} (turn "
-                f"{a.turn_sd_mm:.2f}, slide {a.slide_sd_mm:.2f}), {a.trust}{word} {a.reason[:110] if a.trust != 'ok' else ''}"
+                f"{a.turn_sd_mm:.2f}, slide {a.slide_sd_mm:.2f}), {a.trust}{word} {why}"
             )
     return lines
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 from . import limits as promised
@@ -115,7 +116,7 @@ def strata(rows: Sequence[Row]) -> list[Stratum]:
     found = []
     for name, (value, edges, unit) in STRATA.items():
         bounds = (-math.inf, *edges, math.inf)
-        for low, high in zip(bounds, bounds[1:], strict=False):
+        for low, high in pairwise(bounds):
             chosen = [r for r in trusted if low <= value(r) < high]
             label = f"< {high:g}" if low == -math.inf else f">= {low:g}" if high == math.inf else f"{low:g}-{high:g}"
             each = {q: _share(bool(r.inside) for r in g) for q, g in by_quantity(chosen).items() if len(g) >= 5}
@@ -253,7 +254,8 @@ def _intervals(rows: Sequence[Row]) -> list[Check]:
         return []
     overall = _share(bool(r.inside) for r in trusted)
     enough = len(trusted) >= 10 * promised.ENOUGH
-    found = [Check("truth inside the interval of trusted values, 90-98 % overall", f"{100 * overall:.1f} % of {len(trusted)}",
+    found = [Check("truth inside the interval of trusted values, 90-98 % overall",
+                   f"{100 * overall:.1f} % of {len(trusted)}",
                    promised.COVERAGE_LOW <= overall <= promised.COVERAGE_HIGH if enough else None)]  # fmt: skip
     each = {q: (_share(bool(r.inside) for r in g), len(g)) for q, g in by_quantity(trusted).items()}
     judged = {q: share for q, (share, n) in each.items() if n >= promised.ENOUGH}
@@ -297,5 +299,6 @@ def _changes(outcomes: Sequence[Outcome], rows: Sequence[Row], steps: Sequence[S
         called = sum(s.real == "yes" for s in denser)
         share = called / len(denser)
         found.append(Check("a quarter more mineral at 1.5 mm is called real in at least 90 %",
-                           f"{called} of {len(denser)}", share >= promised.DETECTED_SHARE if len(denser) >= 10 else None))  # fmt: skip
+                           f"{called} of {len(denser)}",
+                           share >= promised.DETECTED_SHARE if len(denser) >= 10 else None))  # fmt: skip
     return found
