@@ -26,6 +26,8 @@ OFFSETS_MM = np.arange(-4.0, 3.01, 1.0)
 """Where along the outward normal grey values are compared: cortex and a little of both sides."""
 PLANE_BLUR_MM = 0.5
 """Taken as the standard deviation of a scan's own blur in its plane; common practice, no source."""
+LEAST_SAMPLES = 200
+"""Samples inside the moving scan below which a pose is given up."""
 GRADIENT_BLUR_MM = 1.2
 """Further blur of the image the gradient is taken from: noisy gradients shrink the steps and stall the slide."""
 
@@ -124,15 +126,20 @@ def fit_grey(
     arm = samples.world - pivot
     jacobian = np.concatenate([np.cross(arm, samples.gradient), samples.gradient], axis=1)
     radius = float(np.sqrt((arm**2).sum(axis=1).mean()))
-    spread = float(samples.value.std())
+    spread = max(float(samples.value.std()), 1.0)
     matrix = pose.matrix.copy()
     settled = False
     gain, offset = 1.0, 0.0
+    inside = np.zeros(len(samples.world), bool)
+    seen = residual = weight = np.zeros(len(samples.world))
     for step in range(steps + 1):
         world = samples.world @ matrix[:3, :3].T + matrix[:3, 3]
         inside = moving.grid.contains(world)
         seen = moving.at(world)
-        if inside.sum() < 200:
+        if inside.sum() < LEAST_SAMPLES:
+            # The pose left the scan: no overlap, so that no caller keeps it.
+            inside = np.zeros(len(samples.world), bool)
+            weight = np.zeros(len(samples.world))
             break
         if step == 0:
             gain, offset = _line(seen[inside], samples.value[inside])

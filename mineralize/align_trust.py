@@ -113,6 +113,8 @@ def refits(
     found = []
     for group in range(groups):
         again = fit_grey(samples.take(slab % groups != group), moving, fit.pose, steps=6, tolerance_mm=0.01)
+        if again.overlap == 0:
+            return float("nan"), float("nan"), float("nan"), float("nan")
         found.append(fit.pose.inverse() @ again.pose)
     moved = np.array([motion.apply(lesion) - lesion for motion in found])
     scale = (groups - 1) / groups
@@ -181,9 +183,11 @@ def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
     objections: list[tuple[Trust, float, str]] = []
 
     def limit(value: float, caution: float, withheld: float, text: str) -> None:
-        if not value <= withheld:
-            objections.append(("withheld", value / withheld if value == value else 9.0, text))
-        elif not value <= caution:
+        if value != value:
+            objections.append(("withheld", 0.0, "too little bone is in both scans to check the fit"))
+        elif value > withheld:
+            objections.append(("withheld", value / withheld, text))
+        elif value > caution:
             objections.append(("caution", value / caution, text))
 
     limit(

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from mineralize.align import Alignment, align
+from mineralize.align_refine import Blurred, Samples, fit_grey
 from mineralize.align_search import rotations_from_vectors
 from mineralize.align_trust import Evidence, motion_at, patch_mismatch, verdict
 from mineralize.geometry import Grid, Rigid
@@ -126,7 +127,7 @@ def test_the_reference_is_itself() -> None:
         ("surface_gap", 1.5, "caution", "disagree"),
         ("patch", 0.6, "withheld", "shape"),
         ("correlation", 0.9, "caution", "correlation"),
-        ("correlation", float("nan"), "withheld", "correlation"),
+        ("halves", float("nan"), "withheld", "too little bone"),
         ("overlap_mm", 20.0, "withheld", "both scans"),
         ("runner_up", 1.1, "withheld", "another position"),
         ("scale", 0.05, "withheld", "size"),
@@ -139,6 +140,16 @@ def test_verdict_names_what_speaks_against_it(name: str, value: float, trust: st
     found, reason = verdict(replace(GOOD, **{name: value}), SETTINGS)
     assert found == trust
     assert word in reason
+
+
+def test_a_pose_outside_the_scan_is_given_up_not_an_error() -> None:
+    grid = Grid.from_parts((20, 20, 20), (1.0, 1.0, 1.0))
+    hu = np.random.default_rng(5).normal(size=grid.shape).astype(np.float32)
+    image = Blurred(hu, grid)
+    world = grid.to_world(np.random.default_rng(6).uniform(3, 16, (500, 3)))
+    samples = Samples(world, image.at(world), image.gradient_at(world), np.arange(500))
+    lost = fit_grey(samples, image, Rigid.from_vectors((0, 0, 0), (400.0, 0, 0)))
+    assert (lost.overlap, lost.correlation) == (0.0, 0.0)
 
 
 def test_motion_at_a_point_is_the_derivative_of_the_rigid_motion() -> None:
