@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .estimate import Estimate, symmetric, withheld
-from .geometry import sample
+from .geometry import Floats, sample
 from .measure_shape import outline_verdict, vertex_areas
 from .measure_site import Site
 from .outline import FAR_MM, vertex_normals
@@ -31,9 +31,9 @@ def measure_bone(site: Site) -> list[Estimate]:
         ]
     area = vertex_areas(outline.vertices, outline.faces)
     blur = float(site.reference.blur_sd_mm)
-    # The least of many noisy distances is biased low; a small share of the nearest area is steadier.
-    nearest = np.sort(distance)[: max(len(distance) // 400, 3)]
-    gap = max(float(nearest.mean()), 0.0)
+    # The least of many noisy distances is biased low; a few of the nearest are steadier.
+    nearest = np.argsort(distance)[: max(len(distance) // 60, 30)]
+    gap = max(float(np.sort(_way_to_bone(site, outline.vertices[nearest]))[:4].mean()), 0.0)
     position = float(np.hypot(1.5 * outline.spread_mm, 0.4))
     darkest = _darkest_towards_bone(site)
     touching = distance <= CONTACT_MM
@@ -70,6 +70,24 @@ def measure_bone(site: Site) -> list[Estimate]:
         up = {"threshold": max(max(others) - value, 0.0), "blur": 0.5 * narrow * (1 - value)}
         rows.append(Estimate("cleft_fraction", "1", value, down, up, note, (0.0, 1.0)))
     return rows
+
+
+def _way_to_bone(site: Site, points: Floats) -> Floats:
+    """Distance (N,) mm from points straight to the bone surface; the field of distances is exact at its zero only."""
+    step = 0.5
+    offsets = np.eye(3) * step
+    slope = np.stack([site.near.bone_at(points + o) - site.near.bone_at(points - o) for o in offsets], axis=1)
+    towards = -slope / np.maximum(np.linalg.norm(slope, axis=1), 1e-6)[:, None]
+    start = site.near.bone_at(points)
+    at = np.linspace(0.0, 1.3 * float(start.max()) + 1.0, 120)
+    along = site.near.bone_at(points[:, None, :] + at[None, :, None] * towards[:, None, :])
+    inside = along <= 0.0
+    first = np.maximum(inside.argmax(axis=1), 1)
+    rows = np.arange(len(points))
+    before, after = along[rows, first - 1], along[rows, first]
+    share = np.clip(before / np.maximum(before - after, 1e-6), 0.0, 1.0)
+    way = at[first - 1] + share * (at[first] - at[first - 1])
+    return np.where(start <= 0.0, start, np.where(inside.any(axis=1), way, start))
 
 
 def _darkest_towards_bone(site: Site) -> np.ndarray:

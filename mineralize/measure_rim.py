@@ -27,7 +27,7 @@ class Rim:
     """Per vertex of the outline (V,): area mm2, highest HU120 from 1 mm outside to the rim depth as seen
     (``seen_hu120``) and with the blur of a layer of typical width undone (``peak_hu120``), the width of the mineral
     layer (mm, NaN where none), and the blur along the normal (mm). ``recovery`` is the share of a layer's height
-    that the scan shows; ``edges`` (E, 2) the mesh."""
+    that the scan shows; ``height_hu120`` that of the fitted layer over the tissue inside; ``edges`` (E, 2) the mesh."""
 
     area: Floats
     seen_hu120: Floats
@@ -35,6 +35,7 @@ class Rim:
     thickness: Floats
     blur: Floats
     recovery: Floats
+    height_hu120: Floats
     edges: NDArray[Any]
 
 
@@ -63,7 +64,7 @@ def look_at_rim(site: Site) -> Rim:
         recovery = np.clip(peak_recovery(max(typical, 0.3), blur), 0.35, 1.0)
     peak = muscle + np.where(seen > muscle, (seen - muscle) / recovery, seen - muscle)
     area = vertex_areas(outline.vertices, outline.faces)
-    return Rim(area, seen, peak, thickness, blur, recovery, edges)
+    return Rim(area, seen, peak, thickness, blur, recovery, found.height_hu120, edges)
 
 
 def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
@@ -225,10 +226,11 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         best = mineral & np.isfinite(rim.thickness)
     ratio = site.slope_ratio
     muscle = site.reference.muscle.mean_hu
-    plain, value = (
-        muscle + (float((p[mineral] * area[mineral]).sum() / area[mineral].sum()) - muscle) / ratio
-        for p in (rim.seen_hu120, rim.peak_hu120)
-    )
+    fitted = mineral & np.isfinite(rim.thickness)
+    plain = muscle + (_mean_over(rim, rim.seen_hu120, mineral) - muscle) / ratio
+    value = muscle + (_mean_over(rim, rim.peak_hu120, mineral) - muscle) / ratio
+    if fitted.sum() >= 10:
+        value = muscle + _mean_over(rim, rim.height_hu120, fitted) / ratio
     rows = []
     if best.sum() < 10:
         rows.append(withheld("rim_thickness", "mm", "the inner border of the mineral layer is not seen"))
@@ -248,8 +250,8 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         rows.append(symmetric("rim_thickness", "mm", thickness, parts, verdicts=verdict_t, bounds=(0.0, np.inf)))
     recovered = float(np.median(rim.recovery[mineral]))
     noise = 2.0 * site.reference.noise_4mm_hu
-    down = {"blur": 0.5 * (value - plain) + 0.05 * abs(value - muscle), "noise": noise}
-    up = {"blur": 0.5 * (value - plain) + 0.05 * abs(value - muscle)}
+    down = {"blur": 0.35 * abs(value - plain) + 0.06 * abs(value - muscle), "noise": noise}
+    up = {"blur": 0.35 * abs(value - plain) + 0.06 * abs(value - muscle)}
     more: tuple[tuple[Any, str], ...] = ()
     if recovered < 0.5:
         more = (("caution", f"the scan shows only {recovered:.0%} of the height of so thin a rim"),)
@@ -257,6 +259,10 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         Estimate("rim_peak_attenuation", "HU", value, down, up, (*verdict, *more), detail={"plain_peak_hu": plain})
     )
     return rows
+
+
+def _mean_over(rim: Rim, values: Floats, chosen: NDArray[np.bool_]) -> float:
+    return float((values[chosen] * rim.area[chosen]).sum() / rim.area[chosen].sum())
 
 
 def _weighted_median(values: Floats, weights: Floats) -> float:

@@ -111,6 +111,13 @@ def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Es
     smooth = ndimage.gaussian_filter(site.hu * zones.core, sigma) / np.maximum(share, 1e-3)
     smooth120 = site.reference.hu120(smooth)
     noise = site.reference.mean_error(CLASS_SMOOTHING_MM**3 * 20)
+    layers = site.layers
+    reached = abs(
+        layers.mean(zones.core_depth_mm, zones.inradius_mm)
+        - layers.mean(zones.core_depth_mm, zones.inradius_mm, kind="plain_hu")
+    )
+    if reached > 12.0:
+        return [withheld(n, "1", "the blur of the rim reaches all of so small a core") for n in names]
     rows = []
     for name, low, high in CORE_CLASSES:
         shown = smooth120 if low >= 80.0 else smooth

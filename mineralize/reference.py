@@ -182,21 +182,32 @@ def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, t
     noise_4mm = 1.4826 * float(np.median(np.abs(values - np.median(values))))
     scale = np.sqrt(64.0 / cube_volume) if cube_volume < 64.0 else 1.0
     muscle = Tissue(muscle_at, float(values.std() / np.sqrt(len(values))), float(len(values) * cube_volume))
-    fat_at, fat_pure = _mode(mean, spread, FAT_WINDOW_HU, 9.0)
-    fat = None
-    if fat_pure.sum() >= 10:
-        fat = Tissue(
-            fat_at,
-            float(mean[fat_pure].std() / np.sqrt(fat_pure.sum())),
-            float(fat_pure.sum() * cube_volume),
-        )
+    fat = _fat(volume, noise_4mm)
     return muscle, fat, noise, noise_4mm / float(scale), tuple(notes)
+
+
+def _fat(volume: Volume, noise_4mm_hu: float) -> Tissue | None:
+    """Fat at least 2 mm from anything else in its slice, from up to 12 slices; ``None`` where there is too little."""
+    grid = volume.grid
+    values: list[Floats] = []
+    in_plane = grid.spacing[1:]
+    reach = tuple(2 * int(np.ceil(2.0 / h)) + 1 for h in in_plane)
+    for k in np.unique(np.linspace(0, grid.shape[0] - 1, min(grid.shape[0], 12)).astype(int)):
+        plane = volume.hu[k].astype(np.float32)
+        smooth = ndimage.gaussian_filter(plane, 0.9 / in_plane)
+        fat = (smooth >= FAT_WINDOW_HU[0]) & (smooth <= FAT_WINDOW_HU[1])
+        values.append(plane[ndimage.minimum_filter(fat, size=reach)])
+    found = np.concatenate(values)
+    volume_mm3 = len(found) * grid.voxel_volume_mm3
+    if volume_mm3 < 100.0:
+        return None
+    return Tissue(float(found.mean()), noise_4mm_hu * float(np.sqrt(64.0 / volume_mm3)), volume_mm3)
 
 
 def _mode(
     mean: Floats, spread: Floats, window: tuple[float, float], reach: float = 20.0
 ) -> tuple[float, NDArray[np.bool_]]:
-    """Mean within ``reach`` of the densest HU of the window among homogeneous cubes, and which cubes those are."""
+    """Mean within 20 HU of the densest of the window among homogeneous cubes, and which cubes those are."""
     inside = (mean >= window[0]) & (mean <= window[1])
     if not inside.any():
         return float("nan"), inside
@@ -205,7 +216,7 @@ def _mode(
     smooth = ndimage.gaussian_filter1d(counts.astype(float), 3.0)
     top = edges[int(np.argmax(smooth))] + 1.0
     for _ in range(3):
-        chosen = quiet & (np.abs(mean - top) <= reach)
+        chosen = quiet & (np.abs(mean - top) <= 20.0)
         top = float(mean[chosen].mean()) if chosen.any() else top
     return top, chosen
 
