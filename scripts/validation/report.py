@@ -53,7 +53,7 @@ def summary_lines(outcomes: Sequence[Outcome]) -> list[str]:
     rows = [r for o in outcomes for r in o.rows]
     lines = [
         f"{'quantity':<24}{'n':>5}{'ok':>5}{'caut':>5}{'with':>5} |{'median':>9}{'worst':>9}{'bias':>9} |"
-        f"{'in ok':>6}{'in all':>7}{'width':>8}   worst where trusted  (errors in % of truth or in the unit; inside interval in %)"
+        f"{'in ok':>6}{'in all':>7}{'width':>8}  worst where trusted  (errors in % of truth or its unit; inside in %)"
     ]
     for q in summaries(rows):
         scale, unit = (100, "%") if q.relative else (1, "")
@@ -113,11 +113,13 @@ def failure_lines(outcomes: Sequence[Outcome]) -> list[str]:
     lines += ["  " + row_line(r) for r in misses[:LONGEST_LIST]]
     held, of = needless(rows)
     lines += ["", f"withheld on good scans: {held} of {of}"]
-    why: dict[tuple[str, str], int] = {}
+    why: dict[str, list[Row]] = {}
     for r in rows:
         if r.good and r.trust == "withheld" and r.truth is not None:
-            why[r.quantity, r.reason[:90]] = why.get((r.quantity, r.reason[:90]), 0) + 1
-    lines += [f"  {n:>4}  {q:<24}{text}" for (q, text), n in sorted(why.items(), key=lambda e: -e[1])[:LONGEST_LIST]]
+            why.setdefault(r.reason[:90], []).append(r)
+    for text, own in sorted(why.items(), key=lambda e: -len(e[1]))[:LONGEST_LIST]:
+        where = sorted({f"{r.history} {r.seed} scan {r.scan}" for r in own})
+        lines.append(f"  {len(own):>4}  {text}: {', '.join(where[:3])}{' ...' if len(where) > 3 else ''}")
     return lines
 
 
