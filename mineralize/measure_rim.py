@@ -27,7 +27,7 @@ class Rim:
     """Per vertex of the outline (V,): area mm2, highest HU120 from 1 mm outside to the rim depth as seen
     (``seen_hu120``) and with the blur of a layer of typical width undone (``peak_hu120``), the width of the mineral
     layer (mm, NaN where none), and the blur along the normal (mm). ``recovery`` is the share of a layer's height
-    that the scan shows; ``height_hu120`` that of the fitted layer over the tissue inside; ``edges`` (E, 2) the mesh."""
+    that the scan shows; ``height_hu120`` that of the fitted layer itself; ``edges`` (E, 2) the mesh."""
 
     area: Floats
     seen_hu120: Floats
@@ -230,7 +230,7 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     plain = muscle + (_mean_over(rim, rim.seen_hu120, mineral) - muscle) / ratio
     value = muscle + (_mean_over(rim, rim.peak_hu120, mineral) - muscle) / ratio
     if fitted.sum() >= 10:
-        value = muscle + _mean_over(rim, rim.height_hu120, fitted) / ratio
+        value = muscle + (_mean_over(rim, rim.height_hu120, fitted) - muscle) / ratio
     rows = []
     if best.sum() < 10:
         rows.append(withheld("rim_thickness", "mm", "the inner border of the mineral layer is not seen"))

@@ -540,7 +540,7 @@ def _judged(
     if left_out > LEFT_OUT:
         verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
     # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
-    extents = np.ptp(vertices @ near.grid.directions, axis=0) - (reference.slice_mm, 0.0, 0.0)
+    extents = np.ptp(vertices @ near.grid.directions, axis=0) - (1.5 * reference.slice_mm, 0.0, 0.0)
     slices = float(extents.min()) / float(near.grid.spacing[0])
     if slices < 3.0:
         verdicts.append(("withheld", "fewer than three slices cross the lesion"))

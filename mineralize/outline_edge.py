@@ -67,8 +67,7 @@ def smoothing_matrix(count: int, edges: NDArray[Any], passes: int = 1) -> csr_ma
 class Edges:
     """Per profile: depth of the true outer edge (mm, relative to where the profile was taken), its weight 0..1,
     the peak HU120 near the surface, the width of the mineral layer (mm; NaN where none), and whether bone
-    is met with no darker line between. ``height_hu120`` is the layer's own height over the tissue beside it, blur
-    undone."""
+    is met with no darker line between. ``height_hu120`` is the HU120 of the layer itself, blur undone."""
 
     depth_mm: Floats
     weight: Floats
@@ -132,7 +131,7 @@ def find_edges(
     box = _like_resolved_neighbours(box, apparent, blur_mm, peak > threshold_hu120)
     shift = np.where(np.isfinite(apparent), np.maximum(apparent - box, 0.0) / 2, 0.0)
     edge = outer + shift
-    height = peak - base
+    height = peak
     fitted = np.isfinite(edge) & (peak > 0.75 * threshold_hu120)
     if fitted.any():
         edge, box, height = _through_blur(profiles, bone_distance, at, fitted, edge, box, inner, peak, base, blur_mm)
@@ -146,7 +145,7 @@ def find_edges(
     weight = np.clip((peak - 0.75 * threshold_hu120) / (0.5 * threshold_hu120), 0.0, 1.0)
     weight = np.where(np.isfinite(edge), weight, 0.0)
     edge = np.where(np.isfinite(edge), edge, 0.0)
-    return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact, np.where(fitted, height, peak - base))
+    return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact, np.where(fitted, height, peak))
 
 
 def _through_blur(
@@ -183,10 +182,10 @@ def _through_blur(
         profiles[k], at, weight, blur[k], start, noise_hu=noise, width_prior=(np.full(len(k), typical), lean)
     )
     usable = weight.sum(axis=1) >= 8
-    new_edge, new_box, new_height = edge.copy(), box.copy(), peak - base
+    new_edge, new_box, new_height = edge.copy(), box.copy(), peak.copy()
     new_edge[k[usable]] = fit.edge_mm[usable]
     new_box[k[usable]] = fit.width_mm[usable]
-    new_height[k[usable]] = fit.height_hu[usable]
+    new_height[k[usable]] = fit.inside_hu[usable] + fit.height_hu[usable]
     return new_edge, new_box, new_height
 
 
