@@ -30,7 +30,7 @@ th:first-child, td:first-child, td.word, th.word { text-align: left; }
 .bad { color: #a3180f; font-weight: 600; } .good { color: #1f6b35; } .none { color: #6b6b6b; }
 """
 LOOK = {"ok": ("o", "#1b4f8a", "trusted"), "caution": ("^", "#c4690a", "caution")}
-LOG = {"size", "noise"}
+LOG_TICKS = {"size": (10, 20, 50, 100), "noise": (5, 10, 20, 40)}
 
 
 def write_page(path: Path, outcomes: Sequence[Outcome], command: str) -> None:
@@ -196,8 +196,10 @@ def _pictures(rows: Sequence[Row], limit: Limit) -> str:
     for axis, (name, (value, _, size)) in zip(rest, STRATA.items(), strict=False):
         _error_against(axis, rows, value, limit)
         axis.set(xlabel=f"{name}, {size}" if size else name, ylabel=word)
-        if name in LOG:
+        if name in LOG_TICKS:
             axis.set(xscale="log")
+            axis.set_xticks(LOG_TICKS[name], labels=[str(v) for v in LOG_TICKS[name]])
+            axis.minorticks_off()
     return _image(figure, f"errors of {rows[0].quantity}")
 
 
