@@ -131,7 +131,8 @@ def fit_grey(
     settled = False
     gain, offset = 1.0, 0.0
     inside = np.zeros(len(samples.world), bool)
-    seen = residual = weight = np.zeros(len(samples.world))
+    nothing: Floats = np.zeros(len(samples.world))
+    seen = residual = weight = nothing
     for step in range(steps + 1):
         world = samples.world @ matrix[:3, :3].T + matrix[:3, 3]
         inside = moving.grid.contains(world)
@@ -139,7 +140,7 @@ def fit_grey(
         if inside.sum() < LEAST_SAMPLES:
             # The pose left the scan: no overlap, so that no caller keeps it.
             inside = np.zeros(len(samples.world), bool)
-            weight = np.zeros(len(samples.world))
+            weight = nothing
             break
         if step == 0:
             gain, offset = _line(seen[inside], samples.value[inside])

@@ -202,7 +202,7 @@ def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
     limit(e.patch, 0.25, 0.45, f"the bones differ in shape by {e.patch:.2f} mm over patches: another bone or patient?")
     limit(1 - e.correlation, 0.06, 0.15, f"grey values around the bone agree poorly (correlation {e.correlation:.2f})")
     limit(-e.overlap_mm, -40.0, -25.0, f"only {e.overlap_mm:.0f} mm of bone is in both scans")
-    limit(-e.runner_up, -3.0, -1.8, "another position, turned about the bone or slid along it, fits nearly as well")
+    limit(-e.runner_up, -4.0, -2.5, "another position, turned about the bone or slid along it, fits nearly as well")
     scale = max(abs(e.scale) - 2 * e.scale_sd, 0.0) if e.scale == e.scale else 0.0
     limit(
         scale, 0.01, 0.025, f"the bone differs in size by {100 * e.scale:.1f} %: another patient or a wrong pixel size?"
