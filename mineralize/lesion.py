@@ -110,17 +110,25 @@ def find_lesion(
     guess = 18.0 if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre
     outline: Outline | None = None
-    for attempt in range(3):
-        reach = guess + (28.0 if attempt == 0 else 14.0)
+    looks = 0
+    for _ in range(6):
+        reach = guess + (28.0 if looks == 0 else 14.0)
         near, _ = seen.near(centre, reach, guess)
         outline = find_outline(near, seen.reference, seed, settings, scan=number, expected=expected)
         if outline is None:
+            # A large lesion on bone passes for bone until its size is allowed for.
+            if near.bone_at(seed[None])[0] < 0.0 and guess < 50.0:
+                guess *= 1.6
+                continue
+            break
+        looks += 1
+        if looks == 3:
             break
         middle = outline.centroid
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
         steady = abs(radius - guess) < 0.2 * radius
-        if inside_view and steady and (attempt > 0 or expected is not None):
+        if inside_view and steady and (looks > 1 or expected is not None):
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
     if outline is not None:

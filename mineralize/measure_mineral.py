@@ -46,8 +46,8 @@ def measure_mineral(site: Site) -> list[Estimate]:
                 "mineral_volume" if main else f"mineral_volume_{threshold:g}",
                 "mm3",
                 volume,
-                {"threshold": volume - low, "blur": 0.35 * volume, "outline": edge},
-                {"threshold": high - volume, "outline": edge},
+                {"threshold": 0.5 * (volume - low), "blur": 0.18 * volume, "outline": edge},
+                {"threshold": 0.5 * (high - volume), "outline": edge},
                 verdict,
                 (0.0, np.inf),
             )

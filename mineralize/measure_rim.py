@@ -149,9 +149,11 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
         chosen = mineral if main else over_or_contact(site, rim, threshold)
         value = _share(rim, chosen)
         low, high = (_share(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
-        border = _border_share(rim, chosen, site)
-        down = {"threshold": 0.5 * (value - low), "border of the gap": border}
+        border = _border_share(rim, chosen, site) + 0.004
+        faint = _share(rim, chosen) - _share(rim, chosen & (rim.seen_hu120 >= threshold))
+        down = {"threshold": 0.5 * (value - low), "border of the gap": border, "blur": 0.5 * faint}
         up = {"threshold": 0.5 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
+        up["blur"] = 0.5 * faint
         name = "rim_completeness" if main else f"rim_completeness_{threshold:g}"
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
     rows.append(
@@ -182,7 +184,7 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     verdict = rim_verdict(site)
     open_ = ~mineral
     if not open_.any():
-        return [symmetric("largest_gap", "1", 0.0, {"threshold": 0.0}, verdicts=verdict, bounds=(0.0, 1.0))]
+        return [symmetric("largest_gap", "1", 0.0, {"border of the gap": 0.003}, verdicts=verdict, bounds=(0.0, 1.0))]
 
     def largest(gap: NDArray[np.bool_]) -> tuple[float, NDArray[np.bool_]]:
         inner = rim.edges[gap[rim.edges].all(axis=1)]
@@ -201,11 +203,11 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     facing = facing / max(float(np.linalg.norm(facing)), 1e-9)
     parts_down = {
         "threshold": max(0.5 * (value - min(others)), 0.0),
-        "border of the gap": _border_share(rim, where, site),
+        "border of the gap": _border_share(rim, where, site) + 0.003,
     }
     parts_up = {
         "threshold": max(0.5 * (max(others) - value), 0.0),
-        "border of the gap": _border_share(rim, where, site),
+        "border of the gap": _border_share(rim, where, site) + 0.003,
     }
     detail: dict[str, object] = {
         "largest_gap_direction": anatomical_words(facing),
