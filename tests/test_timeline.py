@@ -342,7 +342,7 @@ def test_inspect_shows_scans_series_and_reasons(tmp_path: Path) -> None:
 
 def test_the_guide_to_reading_is_true() -> None:
     """Every block of TOML in it is a case file that parses."""
-    guide = (Path(__file__).parents[1] / "docs" / "reading.md").read_text(encoding="utf-8")
+    guide = (Path(__file__).parents[1] / "mineralize" / "dicom" / "README.md").read_text(encoding="utf-8")
     blocks = re.findall(r"```toml\n(.*?)```", guide, re.DOTALL)
     assert len(blocks) == 3
     for block in blocks:
