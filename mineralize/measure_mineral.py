@@ -47,7 +47,11 @@ def measure_mineral(site: Site) -> list[Estimate]:
                 "mm3",
                 volume,
                 {"threshold": 0.5 * (volume - low), "blur": 0.18 * volume, "outline": edge},
-                {"threshold": 0.5 * (high - volume), "outline": edge},
+                {
+                    "threshold": 0.5 * (high - volume),
+                    "blur": max(threshold - 150.0, 0.0) / 600 * volume,
+                    "outline": edge,
+                },
                 verdict,
                 (0.0, np.inf),
             )
@@ -66,7 +70,7 @@ def measure_mineral(site: Site) -> list[Estimate]:
             (0.0, 1.0),
         )
     )
-    rows.append(_contrast(site, verdict))
+    rows.append(_contrast(site, outline_verdict(site, of_the_middle=True)))
     return rows
 
 

@@ -40,7 +40,7 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     ----------
     volume : the whole scan, for muscle far away at the same levels.
     """
-    verdict = outline_verdict(site)
+    verdict = outline_verdict(site, of_the_middle=True)
     noise = site.reference.noise_hu
     near = _muscle_voxels(Volume(site.near.hu, site.near.grid), site.near.bone_distance, noise)
     outside = -site.zones.depth
@@ -154,6 +154,6 @@ def _extent(
         reached,
         {"step": STEP_MM},
         {"step": STEP_MM},
-        (*outline_verdict(site), *verdicts),  # type: ignore[arg-type]
+        (*outline_verdict(site, of_the_middle=True), *verdicts),  # type: ignore[arg-type]
         (0.0, np.inf),
     )

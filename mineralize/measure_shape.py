@@ -149,10 +149,13 @@ THICK_MM, TOO_THICK_MM = 3.5, 5.05
 """Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
 
 
-def outline_verdict(site: Site) -> tuple[tuple[Any, str], ...]:
-    """What the outline's own trust and the slices mean for a quantity that rests on the outline."""
+def outline_verdict(site: Site, *, of_the_middle: bool = False) -> tuple[tuple[Any, str], ...]:
+    """What the outline's own trust and the slices mean for a quantity that rests on the outline.
+
+    ``of_the_middle``: the quantity looks at the core or at muscle, which a locally doubtful outline hardly moves.
+    """
     found: list[tuple[Any, str]] = []
-    if site.outline.trust != "ok":
+    if site.outline.trust != "ok" and not (of_the_middle and site.outline.doubt_is_local):
         found.append((site.outline.trust, site.outline.reason))
     if slices_mm(site) > THICK_MM:
         found.append(("caution", f"slices of {slices_mm(site):.1f} mm blur the outline along the scan axis"))

@@ -23,9 +23,9 @@ CLASS_SMOOTHING_MM = 1.5
 """Gaussian that steadies the core before it is sorted into bands."""
 
 
-def rim_verdict(site: Site) -> tuple[tuple[Any, str], ...]:
+def rim_verdict(site: Site, *, of_the_middle: bool = False) -> tuple[tuple[Any, str], ...]:
     """Outline's verdict plus what slice spacing means for quantities of the rim."""
-    verdicts = list(outline_verdict(site))
+    verdicts = list(outline_verdict(site, of_the_middle=of_the_middle))
     if slices_mm(site) > TOO_THICK_MM:
         verdicts.append(("withheld", f"slices of {slices_mm(site):.1f} mm cannot show a rim"))
     elif site.reference.slice_spacing_mm > 3.0:
@@ -37,6 +37,7 @@ def measure_zones(site: Site) -> list[Estimate]:
     """``rim_attenuation``, ``core_attenuation``, ``rim_core_ratio``, ``rim_core_difference`` and core fractions."""
     zones, layers = site.zones, site.layers
     verdict = rim_verdict(site)
+    middle = rim_verdict(site, of_the_middle=True)
     r, c, d = zones.rim_depth_mm, zones.core_depth_mm, zones.inradius_mm
     shift = site.outline.spread_mm
     voxel = site.voxel_mm3
@@ -71,7 +72,7 @@ def measure_zones(site: Site) -> list[Estimate]:
                 "HU",
                 value,
                 parts,
-                verdicts=verdict,
+                verdicts=middle if name == "core" else verdict,
                 detail={"plain_mean_hu": plain[name], "zone_mm3": float(getattr(zones, name).sum() * voxel)},
             )
         )
@@ -83,10 +84,10 @@ def measure_zones(site: Site) -> list[Estimate]:
     excess = max(top - site.reference.muscle.mean_hu, 0.0)
     if abs(site.reference.kvp - 120.0) > 1.0:
         ratio_parts["tube voltage"] = 0.03 * excess / (1000.0 + bottom)
-    rows.append(symmetric("rim_core_ratio", "1", ratio, ratio_parts, verdicts=verdict, bounds=(0.0, np.inf)))
+    rows.append(symmetric("rim_core_ratio", "1", ratio, ratio_parts, verdicts=middle, bounds=(0.0, np.inf)))
     gap_parts = {k: float(np.hypot(top_parts.get(k, 0.0), bottom_parts.get(k, 0.0))) for k in top_parts}
-    rows.append(symmetric("rim_core_difference", "HU", top - bottom, gap_parts, verdicts=verdict))
-    return rows + _core_fractions(site, verdict)
+    rows.append(symmetric("rim_core_difference", "HU", top - bottom, gap_parts, verdicts=middle))
+    return rows + _core_fractions(site, middle)
 
 
 RIM_DEPTH_SHARE = 0.25

@@ -80,7 +80,8 @@ class Outline:
     the image carried each vertex (0: bridged by its neighbours); ``method`` names what drew it
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
     of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
-    share of the mineral nearby that the outline does not enclose.
+    share of the mineral nearby that the outline does not enclose; ``doubt_is_local`` says that the caution concerns
+    only where the outline bridges a gap or lies on bone, which the middle of the lesion does not feel.
     """
 
     scan: int
@@ -95,6 +96,7 @@ class Outline:
     touches_bone: NDArray[np.bool_] | None = None
     ellipsoid: Ellipsoid | None = None
     left_out: float = 0.0
+    doubt_is_local: bool = False
 
     @property
     def volume_mm3(self) -> float:
@@ -548,6 +550,7 @@ def _judged(
         verdicts.append(("caution", "fewer than five slices cross the least extent of the lesion"))
     trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
     reason = "; ".join(text for _, text in verdicts)
+    local = trust == "caution" and left_out <= LEFT_OUT and slices >= 5.0 and (covered >= 0.6 or soft_seen)
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
     spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
     return Outline(
@@ -562,4 +565,5 @@ def _judged(
         touches_bone=np.concatenate([found.contact, found.contact[halved].all(axis=1)]),
         ellipsoid=body,
         left_out=left_out,
+        doubt_is_local=local,
     )
