@@ -520,7 +520,7 @@ def _judged(
     unseen_share = 1.0 - seen
     if unseen_share > 0.6:
         verdicts.append(("withheld", f"no edge is visible along {unseen_share:.0%} of the outline"))
-    elif unseen_share > 0.4:
+    elif unseen_share > (0.4 if soft_seen else 0.25):
         verdicts.append(("caution", f"no edge is visible along {unseen_share:.0%} of the outline"))
     contact = float(found.contact.mean())
     if contact > 0.01:
@@ -550,7 +550,7 @@ def _judged(
         verdicts.append(("caution", "fewer than five slices cross the least extent of the lesion"))
     trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
     reason = "; ".join(text for _, text in verdicts)
-    local = trust == "caution" and left_out <= LEFT_OUT and slices >= 5.0 and (covered >= 0.6 or soft_seen)
+    local = trust == "caution" and left_out <= LEFT_OUT and slices >= 5.0 and (unseen_share <= 0.25 or soft_seen)
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
     spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
     return Outline(
