@@ -62,10 +62,12 @@ def measure_bone(site: Site) -> list[Estimate]:
         total = float(area[facing].sum())
         value = float(area[facing & open_line].sum() / total)
         others = [float(area[facing & (darkest < t)].sum() / total) for t in (CLEFT_HU120 - 40, CLEFT_HU120 + 60)]
-        narrow = float(area[facing & (distance < 2.355 * blur)].sum() / total)
+        # The line reads as dark as it is only where it is clearly wider than the blur.
+        unsafe = 1.6 * 2.355 * blur
+        narrow = float(area[facing & (distance < unsafe)].sum() / total)
         note = verdict
         if narrow > 0.3:
-            note = (*verdict, ("caution", f"a cleft narrower than {2.355 * blur:.1f} mm would not be resolved"))
+            note = (*verdict, ("caution", f"a cleft narrower than {unsafe:.1f} mm is not resolved in full"))
         down = {"threshold": max(value - min(others), 0.0)}
         up = {"threshold": max(max(others) - value, 0.0), "blur": 0.5 * narrow * (1 - value)}
         rows.append(Estimate("cleft_fraction", "1", value, down, up, note, (0.0, 1.0)))
