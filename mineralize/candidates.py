@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .geometry import Floats
-from .reference import Reference
+from .reference import Reference, slope
 from .scan import Volume
 from .skeleton import Skeleton, block_mean
 
@@ -69,7 +69,7 @@ def find_candidates(scan: int, volume: Volume, skeleton: Skeleton, reference: Re
         corner = np.array([s.start for s in box])
         index = np.argwhere(own) + corner
         excess = float((hu120[box][own] - reference.muscle.mean_hu).sum())
-        mass = excess * cell / 1.369 / 1000
+        mass = excess * cell / slope(120.0) / 1000
         points = grid.to_world(index)
         extent = float(np.linalg.norm(np.ptp(points, axis=0)))
         if mass < LEAST_MASS_MG or extent < LEAST_EXTENT_MM:

@@ -8,7 +8,7 @@ import numpy as np
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
-from .measure_shape import mesh_area, mesh_volume, outline_verdict
+from .measure_shape import mesh_area, outline_verdict
 from .measure_site import Site
 
 
@@ -32,7 +32,7 @@ def slope_parts(site: Site, mass: float) -> dict[str, float]:
 def measure_mineral(site: Site) -> list[Estimate]:
     """``mineral_mass``, ``mineral_volume`` at every threshold, ``mineral_fraction``, ``zonal_contrast``."""
     settings = site.settings.mineral
-    lesion_mm3 = mesh_volume(site.outline.vertices, site.outline.faces)
+    lesion_mm3 = site.outline.volume_mm3
     verdict = outline_verdict(site)
     rows = [_mass(site, verdict)]
     volumes = {t: _volume_over(site, t) for t in (settings.threshold_hu120, *settings.other_thresholds_hu120)}
@@ -83,7 +83,7 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     zone_mm3 = float(site.mineral_zone.sum() * site.voxel_mm3)
     detail: dict[str, object] = {"zone_mm3": zone_mm3}
     if zone_mm3 == 0.0:
-        lesion_mm3 = mesh_volume(site.outline.vertices, site.outline.faces)
+        lesion_mm3 = site.outline.volume_mm3
         limit = 2.0 * noise_mass_mg(site, min(lesion_mm3, 500.0))
         return Estimate(
             "mineral_mass", "mg", 0.0, {}, {"noise": limit}, verdict, (0.0, np.inf), {"detection_limit_mg": limit}

@@ -14,13 +14,6 @@ from .geometry import Floats
 from .measure_site import Site
 
 
-def mesh_volume(vertices: Floats, faces: NDArray[Any]) -> float:
-    """Volume in mm3 enclosed by a closed triangle mesh (V, 3), (F, 3): divergence theorem."""
-    base = vertices.mean(axis=0)
-    a, b, c = (vertices[faces[:, k]] - base for k in range(3))
-    return float(abs(np.einsum("ij,ij->", a, np.cross(b, c))) / 6)
-
-
 def mesh_area(vertices: Floats, faces: NDArray[Any]) -> float:
     """Area in mm2 of a triangle mesh."""
     return float(face_areas(vertices, faces).sum())
@@ -123,7 +116,7 @@ def axial_diameters(vertices: Floats, faces: NDArray[Any], normal: Floats, step_
 def measure_shape(site: Site) -> list[Estimate]:
     """``lesion_volume``, ``longest_diameter``, ``axial_diameter``, ``axial_perpendicular``."""
     outline = site.outline
-    volume = mesh_volume(outline.vertices, outline.faces)
+    volume = outline.volume_mm3
     area = mesh_area(outline.vertices, outline.faces)
     shift = outline.spread_mm
     verdict = outline_verdict(site)

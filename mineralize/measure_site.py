@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,12 +11,9 @@ from scipy import ndimage, optimize
 
 from .geometry import Floats
 from .outline import Neighbourhood, Outline
-from .reference import Reference
+from .reference import Reference, slope
 from .settings import Settings
 from .zones import Zones
-
-HA_DENSITY_MG_CM3 = 3156.0
-"""Crystallographic density of hydroxyapatite (from memory)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +70,7 @@ class Site:
     @property
     def slope_ratio(self) -> float:
         """HU at 120 kVp per HU of this scan, for mineral."""
-        return 1.369 / self.reference.slope
+        return slope(120.0) / self.reference.slope
 
     @cached_property
     def mineral_zone(self) -> NDArray[np.bool_]:
@@ -225,12 +221,3 @@ def _undo(transfer: Floats, plain: Floats, edges: Floats, missing: NDArray[np.bo
     system = np.vstack([np.where(missing[:, None], 0.0, transfer), *[r[None] for r in rows], np.eye(count) * 1e-4])
     right = np.concatenate([np.where(missing, 0.0, plain), np.zeros(len(rows)), plain * 1e-4])
     return np.asarray(optimize.lsq_linear(system, right).x)
-
-
-def interval_parts(value: float, **alternatives: Any) -> dict[str, float]:
-    """Half-width of each named perturbation: the largest distance of its alternatives from the value."""
-    parts: dict[str, float] = {}
-    for name, others in alternatives.items():
-        distances = [abs(float(o) - value) for o in np.atleast_1d(others) if np.isfinite(o)]
-        parts[name] = max(distances, default=0.0)
-    return parts

@@ -100,9 +100,8 @@ class Outline:
 
     @property
     def volume_mm3(self) -> float:
-        """Enclosed volume, from the divergence theorem."""
-        a, b, c = (self.vertices[self.faces[:, k]] - self.vertices.mean(axis=0) for k in range(3))
-        return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+        """Enclosed volume."""
+        return mesh_volume(self.vertices, self.faces)
 
     @property
     def centroid(self) -> Floats:
@@ -111,6 +110,13 @@ class Outline:
         a, b, c = (self.vertices[self.faces[:, k]] - base for k in range(3))
         parts = np.einsum("ij,ij->i", a, np.cross(b, c))
         return np.asarray(base + ((a + b + c) * parts[:, None]).sum(axis=0) / (4 * parts.sum()))
+
+
+def mesh_volume(vertices: Floats, faces: NDArray[Any]) -> float:
+    """Volume in mm3 enclosed by a closed triangle mesh (V, 3), (F, 3): divergence theorem."""
+    base = vertices.mean(axis=0)
+    a, b, c = (vertices[faces[:, k]] - base for k in range(3))
+    return float(abs(np.einsum("ij,ij->", a, np.cross(b, c))) / 6)
 
 
 def vertex_normals(vertices: Floats, faces: NDArray[Any]) -> Floats:
@@ -238,6 +244,7 @@ class Margin:
 
 
 FAT_OR_FLUID_HU = 15.0
+"""Below it the middle of a lesion is fat or fluid rather than the tissue that makes its margin."""
 SMOOTH_MM = 1.0
 """Gaussian that steadies soft tissue before its margin is sought."""
 

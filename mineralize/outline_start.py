@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 from scipy.spatial import ConvexHull, Delaunay, QhullError
+from scipy.spatial.transform import Rotation
 
 from .geometry import Floats, Grid
 
@@ -187,13 +188,13 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         start_values = np.array([*centre, *np.log([radius] * 3), 0.0, 0.0, 0.0])
     else:
         u, s, _ = np.linalg.svd(start.shape)
-        turn = _rotation_vector(u if np.linalg.det(u) > 0 else -u)
+        turn = Rotation.from_matrix(u if np.linalg.det(u) > 0 else -u).as_rotvec()
         start_values = np.array([*start.centre, *np.log(s), *turn])
     weak = np.sqrt(len(points))
     roundness = 0.015 + 0.8 * max(1.0 - coverage, 0.0) ** 2
 
     def unpack(v: Floats) -> Ellipsoid:
-        return Ellipsoid(v[:3].copy(), _rotation(v[6:9]) @ np.diag(np.exp(v[3:6])))
+        return Ellipsoid(v[:3].copy(), Rotation.from_rotvec(v[6:9]).as_matrix() @ np.diag(np.exp(v[3:6])))
 
     def residuals(v: Floats) -> Floats:
         body = unpack(v)
@@ -220,21 +221,3 @@ def _middle(points: Floats, seed: Floats) -> Floats:
     corners = everything[mesh.simplices]
     volume = np.abs(np.linalg.det(corners[:, 1:] - corners[:, :1]))
     return np.asarray((corners.mean(axis=1) * volume[:, None]).sum(axis=0) / volume.sum())
-
-
-def _rotation(vector: Floats) -> Floats:
-    angle = float(np.linalg.norm(vector))
-    if angle < 1e-12:
-        return np.eye(3)
-    x, y, z = vector / angle
-    k = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.asarray(np.eye(3) + np.sin(angle) * k + (1 - np.cos(angle)) * (k @ k))
-
-
-def _rotation_vector(rotation: Floats) -> Floats:
-    angle = float(np.arccos(np.clip((np.trace(rotation) - 1) / 2, -1, 1)))
-    if angle < 1e-9:
-        return np.zeros(3)
-    axis = np.array([rotation[2, 1] - rotation[1, 2], rotation[0, 2] - rotation[2, 0], rotation[1, 0] - rotation[0, 1]])
-    length = float(np.linalg.norm(axis))
-    return axis / length * angle if length > 1e-9 else np.array([angle, 0.0, 0.0])

@@ -14,9 +14,9 @@ from scipy.spatial.distance import pdist
 
 from mineralize.measure import UNITS, Measured, measure_scan, withhold_all
 from mineralize.measure_mineral import mass_mg
-from mineralize.measure_shape import axial_diameters, longest_distance, mesh_area, mesh_volume
+from mineralize.measure_shape import axial_diameters, longest_distance, mesh_area
 from mineralize.measure_site import Site
-from mineralize.outline import Outline, find_outline, neighbourhood
+from mineralize.outline import Outline, find_outline, mesh_volume, neighbourhood
 from mineralize.scan import Volume
 from mineralize.settings import Settings
 from mineralize.zones import find_zones

@@ -12,7 +12,8 @@ from scipy import ndimage
 from skimage.measure import marching_cubes
 
 from mineralize.geometry import Grid, to_sitk
-from mineralize.measure_shape import longest_distance, mesh_volume
+from mineralize.measure_shape import longest_distance
+from mineralize.outline import mesh_volume
 from mineralize.settings import ZoneSettings
 from mineralize.zones import find_zones, signed_depth, voxel_masks
 
