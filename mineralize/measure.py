@@ -32,7 +32,8 @@ class Measurement:
 
     ``value``, ``low`` and ``high`` are ``None`` when ``trust`` is ``"withheld"``; ``reason`` is plain words, empty
     only when trust is ``"ok"``. ``dominant`` names the perturbation that makes most of the interval; ``detail``
-    carries extras for ``history.json`` (such as a gap's direction in words and as a unit vector).
+    carries extras for ``history.json`` (such as a gap's direction in words and as a unit vector). ``parts`` holds the
+    95 % half-widths (down, up) of every perturbation by name, for comparing scans.
     """
 
     scan: int
@@ -45,6 +46,7 @@ class Measurement:
     reason: str = ""
     dominant: str = ""
     detail: dict[str, object] | None = None
+    parts: dict[str, tuple[float, float]] | None = None
 
 
 class Rows(tuple[Measurement, ...]):
@@ -60,7 +62,7 @@ class Rows(tuple[Measurement, ...]):
         """
         import pandas as pd
 
-        names = [f.name for f in fields(Measurement)]
+        names = [f.name for f in fields(Measurement) if f.name != "parts"]
         return pd.DataFrame([[getattr(row, name) for name in names] for row in self], columns=names)
 
 
@@ -181,6 +183,7 @@ def as_row(scan: int, estimate: Estimate, extra: tuple[tuple[Trust, str], ...] =
         reason,
         estimate.dominant,
         estimate.detail,
+        {k: (estimate.down.get(k, 0.0), estimate.up.get(k, 0.0)) for k in {**estimate.down, **estimate.up}},
     )
 
 

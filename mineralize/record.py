@@ -276,6 +276,7 @@ def _outline(study: Study, index: int) -> dict[str, Any]:
 
 def _measurement(study: Study, row: Measurement) -> dict[str, Any]:
     entry: dict[str, Any] = _plain(_shallow(row))
+    del entry["parts"]  # changes have used them already
     return {"scan": row.scan, "day": study.timeline.scan(row.scan).day} | entry
 
 
