@@ -60,7 +60,7 @@ class SeenScan:
     def verdicts(self, outline: Outline) -> tuple[tuple[Trust, str], ...]:
         """What limits every quantity of the lesion in this scan."""
         found: list[tuple[Trust, str]] = []
-        if self.scan.acquisition.kvp is None:
+        if self.scan.acquisition.kvp is None and self.scan.calibration is None:
             found.append(("caution", "tube voltage not stated; 120 kVp assumed"))
         bounds = self.volume.grid.bounds_around(outline.vertices, 60.0)
         metal = int((self.volume.crop(bounds).hu >= METAL_HU).sum())
@@ -74,8 +74,17 @@ def look_at(scan: Scan, settings: Settings) -> SeenScan:
     volume = scan.volume
     skeleton = find_skeleton(volume, settings.align)
     points, normals = skeleton.points, skeleton.normals
-    reference = measure_reference(volume, scan.acquisition, settings.mineral, bone_points=points, bone_normals=normals)
-    return SeenScan(scan, volume, skeleton, reference, settings)
+    reference = measure_reference(
+        volume,
+        scan.acquisition,
+        settings.mineral,
+        bone_points=points,
+        bone_normals=normals,
+        calibration=scan.calibration,
+        where=f"calibration of scan {scan.number}",
+    )
+    notes = tuple(replace(n, subject=n.subject or f"scan {scan.number}") for n in reference.notes)
+    return SeenScan(scan, volume, skeleton, replace(reference, notes=notes), settings)
 
 
 def candidates_of(seen: SeenScan) -> tuple[Candidate, ...]:

@@ -26,7 +26,7 @@ def noise_mass_mg(site: Site, volume_mm3: float) -> float:
 
 def slope_parts(site: Site, mass: float) -> dict[str, float]:
     """Doubt about HU per mg/cm3."""
-    return {"calibration": abs(mass) * site.settings.mineral.slope_uncertainty}
+    return {"calibration": abs(mass) * site.reference.slope_uncertainty}
 
 
 def measure_mineral(site: Site) -> list[Estimate]:
@@ -81,12 +81,24 @@ def _volume_over(site: Site, threshold_hu120: float) -> float:
 
 def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     zone_mm3 = float(site.mineral_zone.sum() * site.voxel_mm3)
-    detail: dict[str, object] = {"zone_mm3": zone_mm3}
+    reference = site.reference
+    detail: dict[str, object] = {
+        "zone_mm3": zone_mm3,
+        "slope_hu_per_mg_cm3": reference.slope,
+        "slope_from": reference.slope_source,
+    }
     if zone_mm3 == 0.0:
         lesion_mm3 = site.outline.volume_mm3
         limit = 2.0 * noise_mass_mg(site, min(lesion_mm3, 500.0))
         return Estimate(
-            "mineral_mass", "mg", 0.0, {}, {"noise": limit}, verdict, (0.0, np.inf), {"detection_limit_mg": limit}
+            "mineral_mass",
+            "mg",
+            0.0,
+            {},
+            {"noise": limit},
+            verdict,
+            (0.0, np.inf),
+            detail | {"detection_limit_mg": limit},
         )
     mass = mass_mg(site, site.background)
     outside, inside = (mass_mg(site, b) for b in site.background_alternatives)

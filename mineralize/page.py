@@ -227,11 +227,18 @@ def _method(document: Mapping[str, Any]) -> str:
         for i, o in enumerate(lesion["outlines"])
         if o["spread_mm"] is not None
     )
+    scales = bullets(_scale(i, s) for i, s in enumerate(document["scans"]) if "mineral_scale" in s)
     return (
         f"<p>Lesion found by: {esc(lesion['found_by'])}. Reference scan: {document['reference_scan']}.</p>"
-        f'{outlines}{chosen}<p class="note hash">mineralize {esc(p["version"])}; input SHA-256 '
+        f'{outlines}{scales}{chosen}<p class="note hash">mineralize {esc(p["version"])}; input SHA-256 '
         f'{esc(p["input_sha256"])}; libraries: {esc(libraries)}.</p><p class="note">Settings: {esc(settings)}.</p>'
     )
+
+
+def _scale(index: int, scan: Mapping[str, Any]) -> str:
+    own = scan["mineral_scale"]
+    slope = held(f"/scans/{index}/mineral_scale/slope_hu_per_mg_cm3", shown.number(own["slope_hu_per_mg_cm3"], 3))
+    return f"scan {scan['scan']}: mineral counted with {slope} HU per mg/cm3, from {esc(own['source'])}"
 
 
 def _setting(value: Any) -> str:

@@ -69,7 +69,8 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
         "day_zero": timeline.day_zero,
         "reference_scan": study.reference_scan,
         "scans": [
-            _scan(scan, options, alignment[i], centroids[i]["centroid"]) for i, scan in enumerate(timeline.scans)
+            _scan(scan, options, alignment[i], centroids[i]["centroid"]) | _scale(study, scan.number)
+            for i, scan in enumerate(timeline.scans)
         ],
         "series": [_plain(asdict(row)) for row in timeline.series],
         "events": [
@@ -248,6 +249,23 @@ def _scan(scan: Scan, options: Options, alignment: dict[str, Any], centroid: Any
     if options.keep_identifiers:
         entry["identifiers"] = dict(scan.identifiers)
     return entry
+
+
+def _scale(study: Study, number: int) -> dict[str, Any]:
+    """The mineral scale of a scan and where it comes from, where the study knows it."""
+    own = study.reference(number)
+    if own is None:
+        return {}
+    return {
+        "mineral_scale": _plain(
+            {
+                "kvp": own.kvp,
+                "slope_hu_per_mg_cm3": own.slope,
+                "uncertainty": own.slope_uncertainty,
+                "source": own.slope_source,
+            }
+        )
+    }
 
 
 def _outline(study: Study, index: int) -> dict[str, Any]:

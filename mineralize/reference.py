@@ -13,12 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize, special
 
+from .errors import CaseFileError
 from .geometry import Floats
-from .scan import Acquisition, Note, Volume
+from .reference_rods import fit_rods
+from .scan import Acquisition, Calibration, Note, Volume
 from .settings import MineralSettings
 
 SLOPE_TABLE: tuple[tuple[float, float], ...] = ((80.0, 1.8968), (100.0, 1.5642), (120.0, 1.3690), (140.0, 1.2343))
 """(tube voltage in kVp, HU per mg/cm3)."""
+
+TABLE = "the table for its tube voltage"
+"""Where a slope comes from when nothing is known of the scanner."""
+LARGEST_OFF = 0.4
+"""A slope from rods further than this share from the table is a mistake in the rods' places or densities."""
+NOTED_OFF = 0.15
+"""... and is cautioned from here: three times what filtration and tables explain."""
 
 MUSCLE_WINDOW_HU = (-29.0, 150.0)
 """Aubrey 2014, Acta Physiol 210:489."""
@@ -68,7 +77,8 @@ class Reference:
 
     ``noise_hu`` is the standard deviation of single voxels in muscle; ``noise_4mm_hu`` that of means over 4 mm
     cubes, which is what an average over a zone sees. ``blur_sd_mm`` is the in-plane standard deviation of the
-    point spread, from cortical edges where there are enough. ``slope`` is HU per mg/cm3 at ``kvp``.
+    point spread, from cortical edges where there are enough. ``slope`` is HU per mg/cm3 at ``kvp``,
+    ``slope_uncertainty`` its relative 95 % half-width and ``slope_source`` where it comes from, in words.
     """
 
     kvp: float
@@ -82,6 +92,8 @@ class Reference:
     slice_mm: float
     slice_spacing_mm: float
     notes: tuple[Note, ...] = ()
+    slope_uncertainty: float = 0.05
+    slope_source: str = TABLE
 
     def hu120(self, hu: Any) -> NDArray[Any]:
         """HU at 120 kVp of this scan's HU."""
@@ -102,20 +114,75 @@ class Reference:
         return self.noise_4mm_hu * float(np.sqrt(64.0 / max(volume_mm3, 16.0)))
 
 
-def scan_slope(acquisition: Acquisition, settings: MineralSettings) -> tuple[float, float, tuple[Note, ...]]:
-    """(tube voltage, slope, notes) of one scan. An unknown tube voltage counts as 120 kVp, with a caution."""
-    notes: list[Note] = []
-    kvp = acquisition.kvp
+@dataclass(frozen=True)
+class Slope:
+    """HU per mg/cm3 hydroxyapatite of one scan, its relative 95 % half-width, and where it comes from, in words."""
+
+    kvp: float
+    slope: float
+    uncertainty: float
+    source: str
+    notes: tuple[Note, ...] = ()
+
+
+def table_slope(acquisition: Acquisition, settings: MineralSettings) -> Slope:
+    """The slope of the table at a scan's tube voltage. An unknown voltage counts as 120 kVp, with a caution."""
+    kvp, notes = acquisition.kvp, []
     if kvp is None:
         kvp = 120.0
         notes.append(
             Note("kvp-unknown", "tube voltage not stated; 120 kVp assumed, mineral may be off by 40 %", "caution")
         )
-    if settings.slope_hu_per_mg_cm3 > 0:
-        return kvp, settings.slope_hu_per_mg_cm3, tuple(notes)
-    if not 70.0 <= kvp <= 150.0:
+    elif not 70.0 <= kvp <= 150.0:
         notes.append(Note("kvp-outside", f"no calibration at {kvp:g} kVp; that of the nearest is used", "caution"))
-    return kvp, slope(float(np.clip(kvp, 70.0, 150.0))), tuple(notes)
+    value = slope(float(np.clip(kvp, 70.0, 150.0)))
+    return Slope(kvp, value, settings.slope_uncertainty, TABLE, tuple(notes))
+
+
+def calibrated_slope(
+    table: Slope, calibration: Calibration, volume: Volume, *, slice_mm: float, noise: tuple[float, float], where: str
+) -> Slope:
+    """The slope that ``case.toml`` gives for a scan, or that its rods tell; notes say which and how far from the table.
+
+    Parameters
+    ----------
+    noise : standard deviation of single voxels and of means over 4 mm cubes, HU.
+    where : what to call the place in messages.
+
+    Raises
+    ------
+    CaseFileError
+        when the rods cannot be read or give a slope that no scanner has.
+    """
+    if calibration.slope is not None:
+        value, source = calibration.slope, "case.toml"
+        doubt = table.uncertainty if calibration.uncertainty is None else calibration.uncertainty
+        doubts: tuple[str, ...] = ()
+    else:
+        fit = fit_rods(
+            volume, calibration.rods, slice_mm=slice_mm, noise_hu=noise[0], noise_4mm_hu=noise[1], where=where
+        )
+        value, doubt, doubts = fit.slope, fit.uncertainty, fit.doubts
+        source = f"{len(fit.readings)} calibration rods in it"
+        if not abs(value / table.slope - 1.0) <= LARGEST_OFF:
+            raise CaseFileError(
+                f"{where}: the rods give {value:.2f} HU per mg/cm3 where about {table.slope:.2f} is possible; check "
+                "at, axis and mg_cm3 of each rod"
+            )
+    off = value / table.slope - 1.0
+    text = (
+        f"Mineral is counted with {value:.3f} HU per mg/cm3 from {source} (+-{100 * doubt:.1f} %); the table has "
+        f"{table.slope:.3f} ({100 * off:+.1f} %)."
+    )
+    notes = [Note("slope-calibrated", text, "info")]
+    if abs(off) > NOTED_OFF:
+        far = f"The calibration lies {100 * off:+.0f} % off the table for this tube voltage; is it this scan's?"
+        notes.append(Note("slope-far-from-table", far, "caution"))
+    if doubts:
+        why = f"The calibration rods may not lie where case.toml says: {'; '.join(doubts)}."
+        notes.append(Note("rods-doubtful", why, "caution"))
+        doubt = max(doubt, table.uncertainty)
+    return Slope(table.kvp, value, doubt, source, tuple(notes))
 
 
 def measure_reference(
@@ -125,19 +192,30 @@ def measure_reference(
     *,
     bone_points: Floats | None = None,
     bone_normals: Floats | None = None,
+    calibration: Calibration | None = None,
+    where: str = "calibration",
 ) -> Reference:
-    """Steady tissues, noise and blur of one scan.
+    """Steady tissues, noise, blur and mineral scale of one scan.
 
     Parameters
     ----------
     volume : the scan.
     bone_points, bone_normals : (N, 3) LPS mm, cortical surface and outward unit normals; without them blur is
         guessed from the kernel.
+    calibration : what ``case.toml`` says of the scan's slope, in place of the table.
+    where : what to call that place in messages.
+
+    Raises
+    ------
+    CaseFileError
+        when calibration rods cannot be used.
     """
-    kvp, own_slope, notes = scan_slope(acquisition, settings)
+    own = table_slope(acquisition, settings)
     muscle, fat, noise, noise_4mm, more = _soft_tissue(volume)
     spacing = volume.grid.spacing
     slice_mm = max(float(acquisition.slice_thickness_mm or spacing[0]), 0.3)
+    if calibration is not None:
+        own = calibrated_slope(own, calibration, volume, slice_mm=slice_mm, noise=(noise, noise_4mm), where=where)
     blur = None
     cortex = None
     if bone_points is not None and bone_normals is not None and len(bone_points) >= 50:
@@ -146,7 +224,19 @@ def measure_reference(
         blur = {"sharp": 0.4, "medium": 0.5}.get(acquisition.kernel_class, 0.6)
         blur = float(np.hypot(blur, spacing[2] / 3.5))
     return Reference(
-        kvp, own_slope, muscle, fat, cortex, noise, noise_4mm, blur, slice_mm, float(spacing[0]), (*notes, *more)
+        own.kvp,
+        own.slope,
+        muscle,
+        fat,
+        cortex,
+        noise,
+        noise_4mm,
+        blur,
+        slice_mm,
+        float(spacing[0]),
+        (*own.notes, *more),
+        own.uncertainty,
+        own.source,
     )
 
 

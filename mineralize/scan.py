@@ -54,6 +54,32 @@ class Acquisition:
 
 
 @dataclass(frozen=True)
+class Rod:
+    """A calibration rod in the scan: a cylinder of known hydroxyapatite density (0: water).
+
+    ``centre`` LPS mm; ``axis`` a unit vector.
+    """
+
+    centre: tuple[float, float, float]
+    axis: tuple[float, float, float]
+    length_mm: float
+    radius_mm: float
+    mg_cm3: float
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What is known of a scan's own HU per mg/cm3 of hydroxyapatite: the slope itself, or rods to find it from.
+
+    ``uncertainty`` is the relative 95 % half-width of a given slope; ``None`` where it was not said.
+    """
+
+    slope: float | None = None
+    uncertainty: float | None = None
+    rods: tuple[Rod, ...] = ()
+
+
+@dataclass(frozen=True)
 class SeriesRow:
     """One line of the table of series: what was found, whether it is measured, and why (not).
 
@@ -145,6 +171,7 @@ class Scan:
     date: str = ""
     notes: tuple[Note, ...] = ()
     identifiers: dict[str, str] = field(default_factory=dict, repr=False)
+    calibration: Calibration | None = None
 
     @cached_property
     def volume(self) -> Volume:

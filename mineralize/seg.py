@@ -16,7 +16,7 @@ from pydicom.sr.coding import Code
 from . import __version__, codes
 from .codes import SEGMENTS, Segment, Term
 from .identity import Identity, item
-from .reference import scan_slope, to_hu120
+from .reference import table_slope, to_hu120
 from .scan import Note, Scan
 from .study import Study
 from .zones import voxel_masks
@@ -63,7 +63,8 @@ def slab(study: Study, number: int) -> Slab:
     muscle = study.measurement(number, "reference_muscle")
     soft = SOFT_HU if muscle is None or muscle.value is None else muscle.value
     lesion = found["lesion"]
-    _, own_slope, _ = scan_slope(scan.acquisition, study.settings.mineral)
+    reference = study.reference(number)
+    own_slope = (reference or table_slope(scan.acquisition, study.settings.mineral)).slope
     hu120 = to_hu120(scan.volume.hu[first:last][lesion].astype(np.float32), soft, own_slope)
     mineral = np.zeros(lesion.shape, bool)
     mineral[lesion] = hu120 >= study.settings.mineral.threshold_hu120

@@ -28,9 +28,8 @@ class MineralSettings:
     zone_reach_mm: float = 1.5
     """How far the mineral zone reaches beyond a point over the threshold: about the width of the blur."""
     slope_uncertainty: float = 0.05
-    """Relative 95 % half-width of the HU per mg/cm3 between beam filtrations and attenuation tables."""
-    slope_hu_per_mg_cm3: float = 0.0
-    """Scanner-specific slope at the scan's own tube voltage, from calibration rods; 0 uses the table."""
+    """Relative 95 % half-width of the HU per mg/cm3 between beam filtrations and attenuation tables. Where the slope of
+    a scan is known it is given in ``[[calibration]]``."""
 
 
 @dataclass(frozen=True)

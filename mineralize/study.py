@@ -19,6 +19,7 @@ from .lesion import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at,
 from .maturation import Curve, find_curves
 from .measure import DepthProfile, Measured, Measurement, RimMap, Rows, measure_scan, withhold_all
 from .outline import Outline
+from .reference import Reference
 from .scan import Note, Trust
 from .settings import Settings
 from .timeline_model import Timeline
@@ -32,7 +33,7 @@ class Study:
 
     Per-scan tuples run parallel to ``timeline.scans``; an entry is ``None`` where the lesion was not outlined in
     that scan (the reason is then in ``notes``). ``centroids`` are LPS mm of their own scan. ``stage_seconds``
-    holds the wall time of each stage.
+    holds the wall time of each stage; ``references`` the steady tissues and the mineral scale of each scan.
     """
 
     timeline: Timeline
@@ -53,6 +54,12 @@ class Study:
     candidates: tuple[Candidate, ...] = ()
     notes: tuple[Note, ...] = ()
     stage_seconds: tuple[tuple[str, float], ...] = ()
+    references: tuple[Reference, ...] = ()
+
+    def reference(self, number: int) -> Reference | None:
+        """The steady tissues and the mineral scale of that scan, where they are known."""
+        numbers = [scan.number for scan in self.timeline.scans]
+        return self.references[numbers.index(number)] if self.references else None
 
     def measurement(self, scan: int, quantity: str) -> Measurement | None:
         """The row of that scan and quantity, if there is one."""
@@ -179,6 +186,7 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
         candidates,
         tuple(notes),
         clock.seconds(),
+        tuple(seen[s.number].reference for s in timeline.scans),
     )
 
 

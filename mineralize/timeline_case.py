@@ -6,7 +6,6 @@ Every fault of the file is listed at once, each with its place. Values are never
 from __future__ import annotations
 
 import datetime
-import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,11 +14,10 @@ from typing import Any
 
 from .errors import CaseFileError
 from .settings import Settings
+from .timeline_calibration import GivenCalibration, read_calibrations
+from .timeline_values import Point, ScanRef, Values
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
-Point = tuple[float, float, float]
-ScanRef = int | datetime.date
-"""A scan by its number in time order, or by its date."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +70,7 @@ class CaseFile:
     biopsies: tuple[GivenBiopsy, ...] = ()
     series: Mapping[int, tuple[int, int]] = field(default_factory=dict)
     studies: Mapping[int, GivenStudy] = field(default_factory=dict)
+    calibrations: tuple[GivenCalibration, ...] = ()
     settings: Settings = field(default_factory=Settings)
 
 
@@ -109,18 +108,12 @@ def parse(table: Mapping[str, Any]) -> CaseFile:
     return result
 
 
-class _Reader:
-    """Collects faults while it walks the table."""
-
-    def __init__(self) -> None:
-        self.faults: list[str] = []
-
-    def fault(self, where: str, text: str) -> None:
-        self.faults.append(f"{where}: {text}")
+class _Reader(Values):
+    """Walks the table."""
 
     def case(self, table: Mapping[str, Any]) -> CaseFile:
         self.known(table, "the file", {
-            "alias", "onset", "one_patient", "lesion", "event", "biopsy", "series", "study", "settings",
+            "alias", "onset", "one_patient", "lesion", "event", "biopsy", "series", "study", "calibration", "settings",
         })  # fmt: skip
         alias = table.get("alias", "case")
         if not isinstance(alias, str) or not alias.strip() or len(alias) > 64 or not alias.isprintable():
@@ -146,6 +139,7 @@ class _Reader:
             biopsies=tuple(b for where, item in self.items(table, "biopsy") if (b := self.biopsy(item, where))),
             series=self.series(table),
             studies=self.studies(table),
+            calibrations=read_calibrations(self, table),
             settings=settings,
         )
 
@@ -234,73 +228,3 @@ class _Reader:
                     self.fault(where, f"study {study} is given twice")
                 found[study] = GivenStudy(study, at, order)
         return found
-
-    # --- single values ---------------------------------------------------------------------------------------
-
-    def known(self, table: Mapping[str, Any], where: str, names: set[str]) -> None:
-        for name in sorted(set(table) - names):
-            self.fault(where, f"unknown key {name[:40]!r} (known: {', '.join(sorted(names))})")
-
-    def items(self, table: Mapping[str, Any], name: str, label: str = "") -> list[tuple[str, Mapping[str, Any]]]:
-        label = label or name
-        value = table.get(name, [])
-        if not isinstance(value, list):
-            self.fault(label, f"expected [[{label}]], a list of tables")
-            return []
-        good = []
-        for number, item in enumerate(value, 1):
-            if isinstance(item, Mapping):
-                good.append((f"{label} {number}", item))
-            else:
-                self.fault(f"{label} {number}", "expected a table")
-        return good
-
-    def at(self, item: Mapping[str, Any], where: str) -> datetime.date | int | None:
-        if "date" in item and "day" in item:
-            self.fault(where, "expected date or day, not both")
-        if "date" in item:
-            return self.date(item["date"], f"{where}.date")
-        if "day" in item:
-            day = item["day"]
-            if isinstance(day, int) and not isinstance(day, bool) and abs(day) < 40_000:
-                return day
-            self.fault(f"{where}.day", "expected a whole number of days")
-        return None
-
-    def date(self, value: Any, where: str) -> datetime.date | None:
-        if isinstance(value, datetime.datetime):
-            return value.date()
-        if isinstance(value, datetime.date):
-            return value
-        if isinstance(value, str):
-            try:
-                return datetime.date.fromisoformat(value)
-            except ValueError:
-                pass
-        self.fault(where, "expected a date such as 2024-03-02")
-        return None
-
-    def scan(self, value: Any, where: str) -> ScanRef | None:
-        if isinstance(value, int) and not isinstance(value, bool):
-            return self.count(value, where)
-        if isinstance(value, datetime.date | str):
-            return self.date(value, where)
-        self.fault(where, "expected the number of a scan in time order, from 1, or its date")
-        return None
-
-    def count(self, value: Any, where: str) -> int | None:
-        if isinstance(value, int) and not isinstance(value, bool) and 1 <= value < 10**6:
-            return value
-        self.fault(where, "expected a whole number from 1")
-        return None
-
-    def point(self, value: Any, where: str) -> Point | None:
-        if (
-            isinstance(value, list)
-            and len(value) == 3
-            and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value)
-            and all(math.isfinite(v) and abs(v) < 1e5 for v in value)
-        ):
-            return float(value[0]), float(value[1]), float(value[2])
-        self.fault(where, "expected three numbers, LPS mm")
-        return None

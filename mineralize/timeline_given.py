@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import cast
 
 import numpy as np
@@ -12,9 +13,10 @@ from numpy.typing import NDArray
 from .dicom.drawn import Drawn, deepest, region_on
 from .errors import CaseFileError
 from .geometry import Grid
-from .scan import Note, Scan
-from .timeline_case import CaseFile, ScanRef
+from .scan import Calibration, Note, Scan
+from .timeline_case import CaseFile
 from .timeline_model import BiopsySite, Event, EventKind, Offered, Seed
+from .timeline_values import ScanRef
 from .timeline_when import Placed, ordered, scans_of
 
 SMALLEST_OFFER_MM3 = 100.0
@@ -76,6 +78,35 @@ def seeds_of(case: CaseFile, scans: Sequence[Scan]) -> tuple[Seed, ...]:
     if faults:
         raise CaseFileError("case.toml: " + "; ".join(faults))
     return tuple(found.values())
+
+
+def calibrated(case: CaseFile, scans: Sequence[Scan]) -> tuple[Scan, ...]:
+    """The scans, each with the calibration that the case file gives for it.
+
+    Raises
+    ------
+    CaseFileError
+        listing every scan that is not there or calibrated twice, and every rod outside its scan.
+    """
+    faults: list[str] = []
+    found: dict[int, Calibration] = {}
+    for place, given in enumerate(case.calibrations, 1):
+        where = f"calibration {place}"
+        number = _number(given.scan, _dates(scans), where, faults)
+        if number is None:
+            continue
+        if number in found:
+            faults.append(f"{where}: scan {number} is calibrated twice")
+        found[number] = given.calibration
+        for count, rod in enumerate(given.calibration.rods, 1):
+            half = 0.5 * rod.length_mm * np.asarray(rod.axis)
+            if not all(scans[number - 1].grid.contains(np.asarray(rod.centre) + end) for end in (-half, half)):
+                faults.append(
+                    f"{where}.rod {count}: the rod reaches out of scan {number}; expected LPS mm of that scan"
+                )
+    if faults:
+        raise CaseFileError("case.toml: " + "; ".join(faults))
+    return tuple(replace(scan, calibration=found.get(scan.number)) for scan in scans)
 
 
 def _event_day(at: datetime.date | int, zero: datetime.date | None) -> tuple[int, str] | None:

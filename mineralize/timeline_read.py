@@ -47,6 +47,7 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
     placed, notes = timeline_when.ordered(placed)
     scans, zero, zero_kind, more = timeline_when.scans_of(placed, case)
     notes += more
+    scans = timeline_given.calibrated(case, scans)
     offered = timeline_given.offers([d for other in reading.others for d in read_drawn(other)], scans)
     seeds, more = timeline_given.taken(case, offered, timeline_given.seeds_of(case, scans))
     notes += [*more, *_unlike(scans)]

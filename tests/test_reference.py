@@ -9,7 +9,7 @@ import pytest
 from scipy import ndimage, special
 
 from mineralize.geometry import Grid
-from mineralize.reference import Reference, Tissue, measure_reference, scan_slope, slope, to_hu120
+from mineralize.reference import Reference, Tissue, measure_reference, slope, table_slope, to_hu120
 from mineralize.scan import Acquisition, Volume
 from mineralize.settings import MineralSettings
 
@@ -68,15 +68,15 @@ def test_only_what_stands_above_soft_tissue_is_scaled() -> None:
     np.testing.assert_allclose(to_hu120(hu, 50.0, slope(120.0)), hu)
 
 
-def test_unknown_voltage_is_cautioned_and_rods_win() -> None:
-    kvp, own, notes = scan_slope(Acquisition(), PLAIN)
-    assert (kvp, own) == (120.0, slope(120.0))
-    assert [n.kind for n in notes] == ["kvp-unknown"]
-    assert notes[0].level == "caution"
-    _, own, notes = scan_slope(Acquisition(kvp=60.0), PLAIN)
-    assert own == slope(70.0)
-    assert notes[0].level == "caution"
-    assert scan_slope(Acquisition(kvp=100.0), MineralSettings(slope_hu_per_mg_cm3=1.5))[1:] == (1.5, ())
+def test_unknown_voltage_is_cautioned() -> None:
+    found = table_slope(Acquisition(), PLAIN)
+    assert (found.kvp, found.slope) == (120.0, slope(120.0))
+    assert [n.kind for n in found.notes] == ["kvp-unknown"]
+    assert found.notes[0].level == "caution"
+    found = table_slope(Acquisition(kvp=60.0), PLAIN)
+    assert found.slope == slope(70.0)
+    assert found.notes[0].level == "caution"
+    assert table_slope(Acquisition(kvp=100.0), PLAIN).notes == ()
 
 
 def limb(noise: float, fwhm: float = 1.4) -> tuple[Volume, Any, Any]:
