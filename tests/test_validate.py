@@ -137,7 +137,7 @@ def test_other_promises_break() -> None:
     found = verdicts(outcome(ROW, lined=(replace(LINED, error_mm=1.5),), unseeded="wrong structure"))
     assert [v for t, v in found.items() if t.startswith("alignment at the lesion")] == [False]
     assert found["no seed given, never the wrong structure silently"] is False
-    alarm = Step("scanners", "four-scanners", 0, 1, 2, "mineral_mass", 0.0, 12.0, "yes", "", True)
+    alarm = Step("scanners", "four-scanners", 0, 1, 2, "mineral_mass", 0.0, 12.0, "yes", "", True, 500, 0, 20, 90)
     found = verdicts(outcome(ROW, steps=(alarm,)), outcome(ROW, steps=(replace(alarm, history="random-unchanged"),)))
     assert found["four-scanners: no change called real"] is False
     assert found["random-unchanged: at most 5 % of changes called real"] is False

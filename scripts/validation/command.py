@@ -11,9 +11,11 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
 
+from .changes import lines as change_lines
 from .histories import SETS, Job, jobs_of, seeds_of
 from .report import ROW_HEAD, check_lines, failure_lines, row_line, run_lines, summary_lines, verdict_lines, write_csv
 from .runs import Outcome, run
+from .singles import lines as single_lines
 from .summary import checks
 
 
@@ -58,7 +60,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     order = {job: i for i, job in enumerate(jobs)}
     outcomes.sort(key=lambda o: order[o.job])
     rows = [r for o in outcomes for r in o.rows]
-    lines = [*summary_lines(outcomes), *check_lines(outcomes), *run_lines(outcomes), *verdict_lines(outcomes)]
+    lines = [*summary_lines(outcomes), *check_lines(outcomes), *single_lines(outcomes), *change_lines(outcomes)]
+    lines += [*run_lines(outcomes), *verdict_lines(outcomes)]
     lines += failure_lines(outcomes)
     table = [ROW_HEAD, *(row_line(r) for r in rows)]
     print("\n".join([*lines, *(["", *table] if given.all else [])]))

@@ -8,7 +8,11 @@ from typing import Any
 
 from phantoms import History, load_history, names, random_history
 
-SETS = ("ordinary", "broken", "random", "scanners")
+from .cases import outline_case, outline_variants, sweep_case, sweep_variants
+
+SETS = ("ordinary", "broken", "random", "scanners", "outlines", "sweep")
+SINGLE = ("outlines", "sweep")
+"""Sets of single scans, each of one lesion with its seed."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,10 @@ def jobs_of(kind: str, seeds: Iterable[int], only: Iterable[str] = ()) -> list[J
     elif kind == "scanners":
         found = [Job(kind, "four-scanners", seed) for seed in seeds]
         found += [Job(kind, "random", seed, variant) for seed in seeds for variant in ("unchanged", "denser")]
+    elif kind == "outlines":
+        found = [Job(kind, "outline", seed, variant) for seed in seeds for variant in outline_variants()]
+    elif kind == "sweep":
+        found = [Job(kind, "sweep", seed, variant) for seed in seeds for variant in sweep_variants()]
     else:
         wanted = [n for n in names() if is_broken(n) == (kind == "broken")]
         found = [Job(kind, name, seed) for seed in seeds for name in wanted]
@@ -77,6 +85,10 @@ def history_of(job: Job) -> History:
     ``unchanged`` is a random lesion that stays exactly as it is while the scanner changes. ``denser`` is one whose
     shell gains a quarter of its mineral between two scans alike but for noise and pose, at 1.5 mm slices.
     """
+    if job.kind == "outlines":
+        return outline_case(job.variant, job.seed)
+    if job.kind == "sweep":
+        return sweep_case(job.variant, job.seed)
     if job.name != "random":
         return load_history(job.name, seed=job.seed)
     history = random_history(job.seed)

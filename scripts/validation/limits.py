@@ -37,6 +37,11 @@ NEEDLESS_SHARE = 0.05
 SPREAD_SHARE = 0.10
 FALSE_ALARM_SHARE = 0.05
 DETECTED_SHARE = 0.90
+OUTLINE_P95_MM, OUTLINE_GAP_MM, OUTLINE_CAUTION_MM = 1.5, 1.0, 1.5
+"""Trusted outlines: 95th percentile, mean in the gaps; with caution: mean. Own judgement, as is half a pixel."""
+CONTRAST_HU, MARGIN_MM = 20.0, 2.0
+"""Contrast to muscle from which a lesion without mineral must be outlined, and how well on average; own judgement."""
+SWEEP_SHARE = 0.05
 ENOUGH = 20
 """Shares of fewer values than this are printed and not judged."""
 

@@ -21,8 +21,10 @@ from mineralize.study import Study
 from mineralize.timeline import Seed, Timeline, read
 from phantoms.files import write_case
 
-from .histories import Job, history_of
+from .cases import BASE_LESION, OUTLINES
+from .histories import SINGLE, Job, history_of
 from .prepare import Picture, Prepared, prepare
+from .surfaces import NOTHING, Outlined, compare
 
 STRATA = ("size_mm", "slice_mm", "kvp", "noise", "rim_mm", "completeness")
 NEAR_LESION_MM = 3.0
@@ -98,7 +100,7 @@ class Lined:
 
 @dataclass(frozen=True)
 class Step:
-    """A change between two scans and whether there was one in truth (percent)."""
+    """A change between two scans and whether there was one in truth (percent); ``first`` is the true first value."""
 
     kind: str
     history: str
@@ -111,6 +113,27 @@ class Step:
     real: str
     reason: str
     trusted: bool
+    first: float = math.nan
+    true: float = math.nan
+    low: float | None = None
+    high: float | None = None
+
+    @property
+    def given(self) -> bool:
+        """Whether the line states a difference at all."""
+        return self.low is not None
+
+    @property
+    def inside(self) -> bool | None:
+        """Whether the true difference lies in the interval."""
+        if self.low is None or self.high is None or not math.isfinite(self.true):
+            return None
+        slack = 1e-9 + 1e-6 * abs(self.first)
+        return self.low - slack <= self.true <= self.high + slack
+
+    @property
+    def width(self) -> float:
+        return math.nan if self.low is None or self.high is None else self.high - self.low
 
 
 @dataclass(frozen=True)
@@ -127,6 +150,7 @@ class Outcome:
     seconds_render: float = 0.0
     seconds_analyse: float = 0.0
     methods: tuple[str, ...] = field(default=())
+    outlined: tuple[Outlined, ...] = ()
 
 
 def run(job: Job, cache: Path | None = None, dicom: bool = False) -> Outcome:
@@ -140,7 +164,7 @@ def run(job: Job, cache: Path | None = None, dicom: bool = False) -> Outcome:
         if dicom or job.name == "two-patients":
             study = _from_disk(job, made)
         else:
-            unseeded = _found_alone(made)
+            unseeded = "" if job.kind in SINGLE else _found_alone(made)
             study = whole.analyse(timeline_of(made))
         spent = time.process_time() - since
         return _compared(made, study, unseeded, spent)
@@ -223,6 +247,27 @@ def _compared(made: Prepared, study: Study, unseeded: str, spent: float) -> Outc
     return Outcome(
         job, tuple(rows), tuple(_lined(made, study)), tuple(_steps(made, study)), unseeded,
         seconds_render=made.seconds, seconds_analyse=spent, methods=methods,
+        outlined=_outlined(made, study) if job.kind == "outlines" else (),
+    )  # fmt: skip
+
+
+def _outlined(made: Prepared, study: Study) -> tuple[Outlined, ...]:
+    """The outline of a single scan beside the phantom's own surface."""
+    job, picture, outline = made.job, made.pictures[0], study.outlines[0]
+    asked = {**BASE_LESION, **OUTLINES[job.variant]}
+    size = study.measurement(1, "lesion_volume")
+    trust, reason = ("withheld", "nothing was outlined") if size is None else (size.trust, size.reason)
+    there = {"whole": NOTHING, "gaps": NOTHING, "bone": NOTHING}
+    if outline is not None:
+        there = compare(history_of(job), 0, outline.vertices, outline.faces)
+    true = picture.truth["lesion_volume"]
+    value = math.nan if size is None or size.value is None else size.value
+    return (
+        Outlined(
+            job.variant, job.seed, picture.truth["longest_diameter"], asked["shell_mm"], asked["coverage"],
+            picture.spacing[0], picture.spacing[2], asked["mineral_mg"] > 0, asked["soft_hu"], value / true - 1,
+            there["whole"], there["gaps"], there["bone"], "none" if outline is None else outline.method, trust, reason,
+        ),
     )  # fmt: skip
 
 
@@ -269,7 +314,7 @@ def _steps(made: Prepared, study: Study) -> list[Step]:
         found.append(
             Step(
                 made.job.kind, made.job.label, made.job.seed, c.from_scan, c.to_scan, c.quantity, true, c.percent,
-                c.real, c.reason, trusted,
+                c.real, c.reason, trusted, a, b - a, c.low, c.high,
             )
         )  # fmt: skip
     return found

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from . import changes, singles
 from . import limits as promised
 from .limits import LIMITS, Check
-from .runs import Lined, Outcome, Row, Step
+from .runs import Lined, Outcome, Row
 
 STRATA: dict[str, tuple[Callable[[Row], float], tuple[float, ...], str]] = {
     "size": (lambda r: r.size_mm, (20, 40, 70), "mm"),
@@ -173,9 +174,8 @@ def checks(outcomes: Sequence[Outcome]) -> list[Check]:
     """Every promise that these runs can judge."""
     rows = [r for o in outcomes for r in o.rows]
     lined = [a for o in outcomes for a in o.lined]
-    steps = [s for o in outcomes for s in o.steps]
     found = _accuracy(rows) + _alignment(lined) + _trust(outcomes, rows, lined) + _intervals(rows)
-    return found + _changes(outcomes, rows, steps)
+    return found + singles.checks(outcomes) + changes.checks(outcomes) + _spreads(outcomes)
 
 
 def _accuracy(rows: Sequence[Row]) -> list[Check]:
@@ -269,22 +269,8 @@ def _intervals(rows: Sequence[Row]) -> list[Check]:
     return found
 
 
-def _changes(outcomes: Sequence[Outcome], rows: Sequence[Row], steps: Sequence[Step]) -> list[Check]:
+def _spreads(outcomes: Sequence[Outcome]) -> list[Check]:
     found = []
-    still = [s for s in steps if s.history in ("four-scanners", "random-unchanged")]
-    for name in ("four-scanners", "random-unchanged"):
-        own = [s for s in still if s.history == name and s.percent is not None]
-        if not own:
-            continue
-        alarms = [s for s in own if s.real == "yes"]
-        lesion = [s for s in alarms if abs(s.true_percent) <= 2]
-        which = ", ".join(sorted({s.quantity for s in lesion})[:6])
-        share = len(lesion) / len(own)
-        held = not lesion if name == "four-scanners" else share <= promised.FALSE_ALARM_SHARE
-        text = "no change called real" if name == "four-scanners" else "at most 5 % of changes called real"
-        found.append(
-            Check(f"{name}: {text}", f"{len(lesion)} of {len(own)} ({100 * share:.1f} %) {which}".strip(), held)
-        )
     for o in outcomes:
         if o.job.name != "four-scanners":
             continue
@@ -294,11 +280,4 @@ def _changes(outcomes: Sequence[Outcome], rows: Sequence[Row], steps: Sequence[S
                 spread = (max(values) - min(values)) / (sum(values) / len(values))
                 found.append(Check(f"four-scanners seed {o.job.seed}: spread of {quantity} within 10 %",
                                    f"{100 * spread:.1f} %", spread <= promised.SPREAD_SHARE))  # fmt: skip
-    denser = [s for s in steps if s.history == "random-denser" and s.quantity == "mineral_mass" and s.true_percent > 20]
-    if denser:
-        called = sum(s.real == "yes" for s in denser)
-        share = called / len(denser)
-        found.append(Check("a quarter more mineral at 1.5 mm is called real in at least 90 %",
-                           f"{called} of {len(denser)}",
-                           share >= promised.DETECTED_SHARE if len(denser) >= 10 else None))  # fmt: skip
     return found
