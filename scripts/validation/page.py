@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import base64
 import html
-import io
 import math
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -15,7 +13,9 @@ import matplotlib
 matplotlib.use("Agg")
 import matplotlib.pyplot as plt
 
+from . import page_sets
 from .limits import LIMITS, Limit
+from .page_parts import LOOK, image, left, table
 from .report import number, percent
 from .runs import Lined, Outcome, Row
 from .summary import STRATA, checks, error_of, far_misses, silent, strata, summaries
@@ -27,9 +27,9 @@ table { border-collapse: collapse; font-size: .86rem; font-variant-numeric: tabu
 th, td { padding: .18rem .7rem .18rem 0; text-align: right; border-bottom: 1px solid #ddd; vertical-align: top; }
 th:first-child, td:first-child, td.word, th.word { text-align: left; }
 .wide { overflow-x: auto; } img { width: 100%; } code { background: #f2f2f0; padding: .1rem .3rem; }
+td.word { max-width: 34rem; } pre { font-size: .8rem; overflow-x: auto; background: #f7f7f5; padding: .6rem; }
 .bad { color: #a3180f; font-weight: 600; } .good { color: #1f6b35; } .none { color: #6b6b6b; }
 """
-LOOK = {"ok": ("o", "#1b4f8a", "trusted"), "caution": ("^", "#c4690a", "caution")}
 LOG_TICKS = {"size": (10, 20, 50, 100), "noise": (5, 10, 20, 40)}
 
 
@@ -58,6 +58,10 @@ def write_page(path: Path, outcomes: Sequence[Outcome], command: str) -> None:
         _rows(far_misses(rows)[:40]),
         "<h2>Alignment</h2>",
         _alignment([a for o in outcomes for a in o.lined]),
+        *page_sets.outlines(outcomes),
+        *page_sets.sweeps(outcomes),
+        *page_sets.changes(outcomes),
+        *page_sets.verdicts(outcomes),
     ]
     for quantity, limit in LIMITS.items():
         own = [r for r in rows if r.quantity == quantity and r.known]
@@ -78,26 +82,11 @@ def _word(quantity: str) -> str:
     return quantity.replace("_", " ").capitalize()
 
 
-def _table(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
-    lines = list(body)
-    if not lines:
-        return "<p>None.</p>"
-    top = "".join(f"<th>{html.escape(h)}</th>" for h in head)
-    rest = "".join(
-        "<tr>" + "".join(c if c.startswith("<td") else f"<td>{html.escape(c)}</td>" for c in r) + "</tr>" for r in lines
-    )
-    return f'<div class="wide"><table><tr>{top}</tr>{rest}</table></div>'
-
-
-def _left(text: str, look: str = "word") -> str:
-    return f'<td class="{look}">{html.escape(text)}</td>'
-
-
 def _promises(outcomes: Sequence[Outcome]) -> str:
     words = {True: ("held", "word good"), False: ("broken", "word bad"), None: ("too few to judge", "word none")}
-    return _table(
+    return table(
         ("promise", "found", ""),
-        ((_left(c.text), _left(c.found), _left(*words[c.held])) for c in checks(outcomes)),
+        ((left(c.text), left(c.found), left(*words[c.held])) for c in checks(outcomes)),
     )
 
 
@@ -105,7 +94,7 @@ def _quantities(rows: Sequence[Row]) -> str:
     def cell(value: float, relative: bool) -> str:
         return number(100 * value if relative else value, 3) + (" %" if relative and math.isfinite(value) else "")
 
-    return _table(
+    return table(
         (
             "quantity", "n", "trusted", "caution", "withheld", "median error", "worst", "bias", "inside, trusted",
             "inside, all", "width",
@@ -122,10 +111,10 @@ def _quantities(rows: Sequence[Row]) -> str:
 
 
 def _strata(rows: Sequence[Row]) -> str:
-    return _table(
+    return table(
         ("by", "class", "values", "inside", "least covered quantity"),
         (
-            (s.name, _left(s.label), str(s.count), f"{percent(s.covered)} %", _left(s.lowest))
+            (s.name, left(s.label), str(s.count), f"{percent(s.covered)} %", left(s.lowest))
             for s in strata(rows)
             if s.count
         ),
@@ -133,14 +122,14 @@ def _strata(rows: Sequence[Row]) -> str:
 
 
 def _rows(rows: Sequence[Row]) -> str:
-    return _table(
+    return table(
         ("history", "seed", "scan", "quantity", "truth", "measured", "low", "high", "error"),
         (
             (
                 r.history,
                 str(r.seed),
                 str(r.scan),
-                _left(r.quantity),
+                left(r.quantity),
                 *(number(v) for v in (r.truth, r.measured, r.low, r.high, r.error)),
             )
             for r in rows
@@ -164,7 +153,7 @@ def _alignment(lined: Sequence[Lined]) -> str:
     axes.set(xscale="log", yscale="log", xlabel="predicted standard error, mm", ylabel="error at the lesion, mm")
     axes.legend(frameon=False, fontsize=8)
     return (
-        f'<div style="max-width: 40rem">{_image(figure, "alignment error against its predicted standard error")}</div>'
+        f'<div style="max-width: 40rem">{image(figure, "alignment error against its predicted standard error")}</div>'
     )
 
 
@@ -200,7 +189,7 @@ def _pictures(rows: Sequence[Row], limit: Limit) -> str:
             axis.set(xscale="log")
             axis.set_xticks(LOG_TICKS[name], labels=[str(v) for v in LOG_TICKS[name]])
             axis.minorticks_off()
-    return _image(figure, f"errors of {rows[0].quantity}")
+    return image(figure, f"errors of {rows[0].quantity}")
 
 
 def _by_trust(rows: Sequence[Row]) -> Iterable[tuple[list[Row], str, str, str]]:
@@ -236,11 +225,3 @@ def _error_against(axis: Any, rows: Sequence[Row], value: Callable[[Row], float]
     axis.axhline(0, color="#777", lw=1)
     for end in (-limit.worst, limit.worst):
         axis.axhline(scale * end, color="#a3180f", lw=1, ls="--")
-
-
-def _image(figure: Any, words: str) -> str:
-    held = io.BytesIO()
-    figure.savefig(held, format="png", dpi=90)
-    plt.close(figure)
-    data = base64.b64encode(held.getvalue()).decode("ascii")
-    return f'<img alt="{html.escape(words)}" src="data:image/png;base64,{data}">'

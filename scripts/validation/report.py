@@ -123,43 +123,53 @@ def failure_lines(outcomes: Sequence[Outcome]) -> list[str]:
     return lines
 
 
-def verdict_lines(outcomes: Sequence[Outcome]) -> list[str]:
-    """For broken histories: verdict against actual error, scan by scan."""
-    broken = [o for o in outcomes if o.job.kind == "broken" and not o.crash]
-    if not broken:
-        return []
-    lines = ["", "broken histories: verdict against actual error (measured - truth; trust)"]
-    shown = ("lesion_volume", "mineral_mass", "rim_core_ratio", "rim_completeness", "longest_diameter")
-    lines.append(
-        f"  {'history':<24}{'seed':>4} sc {'alignment':<24}" + "".join(f"{q:<20}" for q in shown) + "spoiled by"
-    )
-    for o in broken:
+SHOWN = ("lesion_volume", "mineral_mass", "rim_core_ratio", "rim_completeness", "longest_diameter")
+
+
+def verdict_rows(outcomes: Sequence[Outcome]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Head and rows of verdict against actual error, scan by scan of spoiled histories."""
+    head = ("history", "seed", "scan", "alignment", *(q.replace("_", " ") for q in SHOWN), "spoiled by")
+    found: list[tuple[str, ...]] = []
+    for o in outcomes:
+        if o.job.kind != "broken":
+            continue
+        blank = ("",) * len(SHOWN)
+        if o.crash or o.refused:
+            word = f"crash: {o.crash}" if o.crash else f"refused: {o.refused}"
+            found.append((o.job.label, str(o.job.seed), "", word, *blank, ""))
+            continue
         poses = {a.scan: a for a in o.lined}
-        if o.refused:
-            lines.append(f"  {o.job.label:<24}{o.job.seed:>4}    refused: {o.refused}")
         for scan in sorted({r.scan for r in o.rows}):
             own = {r.quantity: r for r in o.rows if r.scan == scan}
             a = poses.get(scan)
             pose = "reference" if a is None else f"{a.error_mm:.2f} mm {a.trust}{'' if a.possible else ' (!)'}"
-            cells = []
-            for q in shown:
-                r = own.get(q)
-                if r is None:
-                    cells.append("-")
-                elif r.trust == "withheld" or r.measured is None:
-                    cells.append("withheld")
-                elif r.truth is None:
-                    cells.append(f"{number(r.measured)} (none) {r.trust}")
-                else:
-                    cells.append(
-                        f"{100 * r.relative:+.1f}% {r.trust}"
-                        if q != "rim_completeness"
-                        else f"{r.error:+.3f} {r.trust}"
-                    )
+            cells = tuple(_verdict_cell(q, own.get(q)) for q in SHOWN)
             faults = next((r.faults for r in own.values() if r.faults), "")
-            lines.append(
-                f"  {o.job.label:<24}{o.job.seed:>4} {scan:>2} {pose:<24}" + "".join(f"{c:<20}" for c in cells) + faults
-            )
+            found.append((o.job.label, str(o.job.seed), str(scan), pose, *cells, faults))
+    return head, found
+
+
+def _verdict_cell(quantity: str, row: Row | None) -> str:
+    if row is None:
+        return "-"
+    if row.trust == "withheld" or row.measured is None:
+        return "withheld"
+    if row.truth is None:
+        return f"{number(row.measured)} (none) {row.trust}"
+    if quantity == "rim_completeness":
+        return f"{row.error:+.3f} {row.trust}"
+    return f"{100 * row.relative:+.1f}% {row.trust}"
+
+
+def verdict_lines(outcomes: Sequence[Outcome]) -> list[str]:
+    """For spoiled histories: verdict against actual error, scan by scan."""
+    head, rows = verdict_rows(outcomes)
+    if not rows:
+        return []
+    lines = ["", "spoiled histories: verdict against actual error (measured - truth; trust)"]
+    for history, seed, scan, pose, *cells, faults in (head, *rows):
+        values = "".join(f"{c:<20}" for c in cells)
+        lines.append(f"  {history:<24}{seed:>4} {scan:>4} {pose:<24}{values}{faults}".rstrip())
     return lines
 
 
