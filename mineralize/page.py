@@ -238,7 +238,13 @@ def _method(document: Mapping[str, Any]) -> str:
 def _scale(index: int, scan: Mapping[str, Any]) -> str:
     own = scan["mineral_scale"]
     slope = held(f"/scans/{index}/mineral_scale/slope_hu_per_mg_cm3", shown.number(own["slope_hu_per_mg_cm3"], 3))
-    return f"scan {scan['scan']}: mineral counted with {slope} HU per mg/cm3, from {esc(own['source'])}"
+    text = f"scan {scan['scan']}: mineral counted with {slope} HU per mg/cm3, from {esc(own['source'])}"
+    if own["cortex_off_percent"] is None:
+        return text
+    off = held(
+        f"/scans/{index}/mineral_scale/cortex_off_percent", shown.number(own["cortex_off_percent"], 1, sign=True)
+    )
+    return f"{text}; cortex of the bone reads {off} % against the other scans"
 
 
 def _setting(value: Any) -> str:

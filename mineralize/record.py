@@ -263,6 +263,7 @@ def _scale(study: Study, number: int) -> dict[str, Any]:
                 "slope_hu_per_mg_cm3": own.slope,
                 "uncertainty": own.slope_uncertainty,
                 "source": own.slope_source,
+                "cortex_off_percent": None if own.cortex_off is None else 100 * own.cortex_off,
             }
         )
     }

@@ -79,6 +79,7 @@ class Reference:
     cubes, which is what an average over a zone sees. ``blur_sd_mm`` is the in-plane standard deviation of the
     point spread, from cortical edges where there are enough. ``slope`` is HU per mg/cm3 at ``kvp``,
     ``slope_uncertainty`` its relative 95 % half-width and ``slope_source`` where it comes from, in words.
+    ``cortex_off`` is the relative disagreement of the cortex with the case's other scans, where that is known.
     """
 
     kvp: float
@@ -94,6 +95,7 @@ class Reference:
     notes: tuple[Note, ...] = ()
     slope_uncertainty: float = 0.05
     slope_source: str = TABLE
+    cortex_off: float | None = None
 
     def hu120(self, hu: Any) -> NDArray[Any]:
         """HU at 120 kVp of this scan's HU."""

@@ -20,6 +20,7 @@ from .maturation import Curve, find_curves
 from .measure import DepthProfile, Measured, Measurement, RimMap, Rows, measure_scan, withhold_all
 from .outline import Outline
 from .reference import Reference
+from .reference_steady import compared
 from .scan import Note, Trust
 from .settings import Settings
 from .timeline_model import Timeline
@@ -113,6 +114,8 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
         _ = scan.volume
         clock.stage("find bones", i, count)
         seen[scan.number] = look_at(scan, settings)
+    steady = compared({number: one.reference for number, one in seen.items()})
+    seen = {number: replace(one, reference=steady[number]) for number, one in seen.items()}
     clock.stage("find the lesion")
     base, point, origin, candidates = _where(timeline, seen)
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]

@@ -260,6 +260,7 @@ def test_record_and_page_name_the_slope_and_its_origin() -> None:
     jsonschema.validate(document, record.schema())
     assert document["scans"][1]["mineral_scale"] == {
         "kvp": 120.0, "slope_hu_per_mg_cm3": 1.4321, "uncertainty": 0.03, "source": "2 calibration rods in it",
+        "cortex_off_percent": None,
     }  # fmt: skip
     assert "1.432</span> HU per mg/cm3, from 2 calibration rods in it" in page._method(document)
     assert "mineral_scale" not in record.history(base)["scans"][0]
