@@ -176,5 +176,5 @@ def test_tiny_run(tmp_path: Path) -> None:
     assert {r["scan"] for r in rows} == {"1", "2"}
     assert len({r["quantity"] for r in rows}) > 30
     page = (tmp_path / "out" / "index.html").read_text(encoding="utf-8")
-    assert page.count("<img") == 8  # the alignment and seven promised quantities
+    assert page.count("<img") == 9  # the alignment, the changes and seven promised quantities
     assert "http" not in page.replace("http-equiv", "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -18,6 +19,8 @@ from validation import changes, singles  # noqa: E402
 from validation.cases import FACTORS, SWEEP_SCAN, outline_case, sweep_case, sweep_variants  # noqa: E402
 from validation.histories import Job  # noqa: E402
 from validation.limits import Check  # noqa: E402
+from validation.page import write_page  # noqa: E402
+from validation.report import verdict_lines, verdict_rows  # noqa: E402
 from validation.runs import Outcome, Row, Step  # noqa: E402
 from validation.surfaces import NOTHING, Distances, Outlined, compare, spread_points  # noqa: E402
 
@@ -191,3 +194,40 @@ def test_false_alarms_and_coverage() -> None:
     assert "median width" in text
     assert verdict(changes.checks(made(STEP, alarm)), "random-unchanged") is False
     assert verdict(changes.checks(made(*[replace(STEP, seed=n) for n in range(30)], alarm)), "random-unchanged") is True
+
+
+# ---- page ----------------------------------------------------------------------------------------
+def test_the_page_shows_every_set(tmp_path: Path) -> None:
+    rows = scanned("base", 500.0).rows
+    broken = Outcome(Job("broken", "mirrored", 0), tuple(replace(r, kind="broken", faults="mirrored") for r in rows))
+    refused = Outcome(Job("broken", "two-patients", 0), refused="two patients <in one folder>")
+    shown = [
+        *(Outcome(Job("outlines", "outline", 0, m.case), outlined=(m,))
+          for m in (GOOD, replace(GOOD, case="shell-0.8", trust="withheld", reason="a & b"))),
+        scanned("base", 505.0), scanned("kvp-80.0", None), scanned("kernel-sharp", 480.0, v130=1.4),
+        *made(STEP, replace(STEP, real="yes", quantity="lesion_volume")), broken, refused,
+    ]  # fmt: skip
+    write_page(tmp_path / "index.html", shown, "scripts/validate --set <sets>")
+    page = (tmp_path / "index.html").read_text(encoding="utf-8")
+    for word in ("Outlines against the true surface", "Mineral over scanner settings", "Changes", "Spoiled scans",
+                 "a &amp; b", "two patients &lt;in one folder&gt;", "&lt;sets&gt;", "shell, seed 0"):  # fmt: skip
+        assert word in page, word
+    assert page.count("<img") == 1 + 1 + 1 + 1  # outlines, one lesion swept, changes, mineral mass
+    assert "nan" not in re.sub(r"base64,[^\"]*", "", page)
+
+
+def test_verdicts_tell_what_is_withheld_absent_and_wrong() -> None:
+    plain = scanned("base", 550.0).rows[0]
+    rows = [
+        replace(plain, kind="broken"),
+        replace(plain, kind="broken", quantity="lesion_volume", truth=None),
+        replace(plain, kind="broken", quantity="longest_diameter", trust="withheld", measured=None),
+    ]
+    head, found = verdict_rows([Outcome(Job("broken", "mirrored", 0), tuple(rows)), scanned("base", 500.0)])
+    (row,) = found
+    cells = dict(zip(head, row, strict=True))
+    assert cells["mineral mass"] == "+10.0% ok"
+    assert cells["lesion volume"] == "550 (none) ok"
+    assert cells["longest diameter"] == "withheld"
+    assert cells["rim core ratio"] == "-"
+    assert "+10.0% ok" in "\n".join(verdict_lines([Outcome(Job("broken", "mirrored", 0), tuple(rows))]))

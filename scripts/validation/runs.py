@@ -164,7 +164,7 @@ def run(job: Job, cache: Path | None = None, dicom: bool = False) -> Outcome:
         if dicom or job.name == "two-patients":
             study = _from_disk(job, made)
         else:
-            unseeded = "" if job.kind in SINGLE else _found_alone(made)
+            unseeded = "" if job.kind in (*SINGLE, "scanners") else _found_alone(made)
             study = whole.analyse(timeline_of(made))
         spent = time.process_time() - since
         return _compared(made, study, unseeded, spent)
