@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import NDArray
 from scipy import ndimage
+
+from .geometry_lazy import lazy
 
 Floats = NDArray[np.floating[Any]]
 
@@ -80,12 +81,12 @@ class Grid:
         n, r, c = (int(v) for v in shape)
         return cls((n, r, c), affine, frame_of_reference)
 
-    @cached_property
+    @lazy
     def spacing(self) -> Floats:
         """(3,) mm between voxel centres along slice, row, column."""
         return frozen(np.linalg.norm(self.affine[:3, :3], axis=0))
 
-    @cached_property
+    @lazy
     def directions(self) -> Floats:
         """(3, 3), columns are LPS unit vectors of increasing slice, row, column."""
         return frozen(self.affine[:3, :3] / self.spacing)
@@ -99,7 +100,7 @@ class Grid:
     def voxel_volume_mm3(self) -> float:
         return float(np.prod(self.spacing))
 
-    @cached_property
+    @lazy
     def inverse(self) -> Floats:
         return frozen(np.linalg.inv(self.affine))
 

@@ -97,6 +97,11 @@ class Identity:
             )
         return ""
 
+    def instance(self, scan: Scan, k: int) -> str:
+        """The instance UID of slice ``k`` of the scan's grid in this export."""
+        original = scan.source.stack.images[k].ids.instance if _straight(scan) else ""  # type: ignore[attr-defined]
+        return self.uid(original, scan.number, "slice", k)
+
     def frames(self, scan: Scan, first: int, last: int) -> list[Dataset]:
         """One header per slice ``first`` ... ``last - 1`` of the scan's grid, with the identity of this export.
 
@@ -117,8 +122,7 @@ class Identity:
             ds = Dataset()
             ds.update(common)
             ds.SOPClassUID = images[k].ids.sop_class if straight else CTImageStorage
-            instance = images[k].ids.instance if straight else ""
-            ds.SOPInstanceUID = self.uid(instance, scan.number, "slice", k)
+            ds.SOPInstanceUID = self.instance(scan, k)
             ds.StudyInstanceUID = self.uid(known.get("StudyInstanceUID", ""), scan.number, "study")
             ds.SeriesInstanceUID = self.uid(known.get("SeriesInstanceUID", ""), scan.number, "series")
             frame = known.get("FrameOfReferenceUID", "") or grid.frame_of_reference

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .geometry import Floats, Grid, sample
+from .geometry_lazy import lazy
 
 Trust = Literal["ok", "caution", "withheld"]
 TRUST_ORDER: dict[str, int] = {"ok": 0, "caution": 1, "withheld": 2}
@@ -173,7 +173,7 @@ class Scan:
     identifiers: dict[str, str] = field(default_factory=dict, repr=False)
     calibration: Calibration | None = None
 
-    @cached_property
+    @lazy
     def volume(self) -> Volume:
         return self.source.read()
 

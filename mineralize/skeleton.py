@@ -7,7 +7,6 @@ are then moved to the half maximum of the cortex on the full-resolution voxels.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ import SimpleITK as sitk
 from numpy.typing import NDArray
 
 from .geometry import Floats, Grid, to_sitk
+from .geometry_lazy import lazy
 from .scan import Volume
 from .settings import AlignSettings
 from .skeleton_parts import Bone, describe, filled_bone, label_parts
@@ -57,7 +57,7 @@ class Skeleton:
     contrast: Floats
     scan_grid: Grid
 
-    @cached_property
+    @lazy
     def mask(self) -> NDArray[np.bool_]:
         """Coarse mask of all bones."""
         return np.isin(self.labels, [bone.label for bone in self.bones])

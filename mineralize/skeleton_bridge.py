@@ -9,6 +9,7 @@ directions), and pulled to the cortex edge wherever one is still visible through
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
@@ -55,6 +56,11 @@ class Bridge:
     first: float
     one_sided: bool
 
+    def line_within(self) -> tuple[Floats, float]:
+        """(N, 3) LPS mm of the centre line at the suspect levels, and how far the contour lies from it at most."""
+        rows = np.flatnonzero(self.suspect.any(axis=1))
+        return self.centre[max(int(rows[0]) - 1, 0) : int(rows[-1]) + 2], float(self.radius.max()) + LEVEL_MM
+
     def locate(self, world: Floats) -> tuple[Floats, Floats, Floats]:
         """Fractional level, fractional angle cell and distance from the centre line of ``(N, 3)`` points."""
         level = (world @ self.frame[2] - self.first) / LEVEL_MM
@@ -67,7 +73,16 @@ class Bridge:
         return level, angle, np.hypot(x, y)
 
     def distance(self, world: Floats) -> tuple[Floats, NDArray[np.bool_]]:
-        """Signed mm outside the continued contour at ``(N, 3)`` points, and where it applies."""
+        """Signed mm outside the continued contour at ``(N, 3)`` points, and where it applies; infinite elsewhere."""
+        last = len(self.centre) - 1
+        level = (world @ self.frame[2] - self.first) / LEVEL_MM
+        row = np.clip(np.rint(np.clip(level, 0, last)).astype(int), 0, last)
+        chosen = np.flatnonzero(np.asarray(self.suspect.any(axis=1))[row])
+        distance, applies = np.full(len(world), np.inf), np.zeros(len(world), bool)
+        distance[chosen], applies[chosen] = self._distance(world[chosen])
+        return distance, applies
+
+    def _distance(self, world: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         level, angle, radial = self.locate(world)
         applies = (level >= 0) & (level <= len(self.centre) - 1)
         at = np.stack([np.clip(level, 0, len(self.centre) - 1), angle])
@@ -235,15 +250,18 @@ def _edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Floa
 def _bend(value: Floats, weight: Floats) -> Floats:
     """The map that keeps the weighted values and bends least."""
     levels, angles = value.shape
+    along, across = _stiffness(levels, angles)
+    system = sparse.diags(weight.ravel() + 1e-9) + along + across
+    return np.asarray(spsolve(system.tocsc(), (weight * value).ravel()).reshape(value.shape))
+
+
+@lru_cache(maxsize=4)
+def _stiffness(levels: int, angles: int) -> tuple[Any, Any]:
+    """What bending along the shaft and around it costs, over all cells of a map of that size."""
     across = sparse.eye(angles) * -2 + sparse.eye(angles, k=1) + sparse.eye(angles, k=-1)
     across = sparse.lil_matrix(across)
     across[0, angles - 1] = across[angles - 1, 0] = 1
     along = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(levels - 2, levels))
     bend_along = sparse.kron(along, sparse.eye(angles))
     bend_across = sparse.kron(sparse.eye(levels), across.tocsr())
-    system = (
-        sparse.diags(weight.ravel() + 1e-9)
-        + STIFF_ALONG * (bend_along.T @ bend_along)
-        + STIFF_ACROSS * (bend_across.T @ bend_across)
-    )
-    return np.asarray(spsolve(system.tocsc(), (weight * value).ravel()).reshape(value.shape))
+    return STIFF_ALONG * (bend_along.T @ bend_along), STIFF_ACROSS * (bend_across.T @ bend_across)

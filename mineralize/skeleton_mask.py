@@ -193,13 +193,17 @@ def _bridged(
             continue
         box = crop.grid.bounds_around(np.stack([lesion - reach - 25, lesion + reach + 25]), 0.0)
         (a, b), (c, d), (e, f) = box
-        world = crop.grid.cropped(box).world_of_all().reshape(-1, 3)
-        distance, applies = made.distance(world)
-        part_of = native[a:b, c:d, e:f]
-        old = part_of.reshape(-1)
-        new = np.where(applies & (np.minimum(distance, old) < 6.0), distance, old).astype(np.float32)
         native = native.copy()
-        native[a:b, c:d, e:f] = new.reshape(part_of.shape)
+        part_of = native[a:b, c:d, e:f]
+        part_grid = crop.grid.cropped(box)
+        # Only what lies within 6 mm of the old contour or the new one can change.
+        wanted = part_of < 6.0
+        line, reach = made.line_within()
+        wanted[tuple(slice(*span) for span in part_grid.bounds_around(line, reach + 6.0))] = True
+        at = np.nonzero(wanted)
+        distance, applies = made.distance(part_grid.to_world(np.stack(at, axis=1)))
+        old = part_of[at]
+        part_of[at] = np.where(applies & (np.minimum(distance, old) < 6.0), distance, old)
         hidden = made.suspect & ~made.seen
         if hidden.any():
             notes.append("the bone contour was continued beneath the lesion where it cannot be seen")

@@ -93,8 +93,9 @@ def build(
 def _sources(identity: Identity, scan: Scan, seg: Segmentation) -> list[Dataset]:
     """The source frames that a segmentation refers to."""
     named = {i.ReferencedSOPInstanceUID for s in seg.ReferencedSeriesSequence for i in s.ReferencedInstanceSequence}
-    every = identity.frames(scan, 0, scan.grid.shape[0])
-    return [frame for frame in every if frame.SOPInstanceUID in named]
+    at = [k for k in range(scan.grid.shape[0]) if identity.instance(scan, k) in named]
+    frames = identity.frames(scan, min(at), max(at) + 1) if at else []
+    return [frame for frame in frames if frame.SOPInstanceUID in named]
 
 
 def _group(
