@@ -17,6 +17,7 @@ from .cases import Request
 from .errors import InputError, MineralizeError, OutputError
 from .record import History
 from .record import read as read_record
+from .study_crew import cores
 
 COLUMNS = ("case", "position", "exit_code", "scans", "withheld", "cautions", "message")
 COMBINED = ("measurements.csv", "changes.csv", "cases.csv")
@@ -94,6 +95,8 @@ def run(
     found = find_cases(root)
     names = names_for(found)
     _check(out, names)
+    if jobs > 1:  # the cores are shared out among the cases
+        template = replace(template, jobs=template.jobs or max(1, cores() // jobs))
     work = [
         (replace(template, case=path, seed=None, alias=""), out / name, name, position)
         for position, (path, name) in enumerate(zip(found, names, strict=True), 1)

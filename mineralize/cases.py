@@ -31,7 +31,8 @@ class Request:
 
     ``seed`` is a point in the lesion (LPS mm of ``seed_scan``, numbered from 1); it replaces the seeds of
     ``case.toml``. ``alias`` replaces the case's own where given, ``settings`` those of ``case.toml``. With ``sealed``
-    what imaging says stays covered until an impression from the slides is recorded.
+    what imaging says stays covered until an impression from the slides is recorded. ``jobs`` is how many scans are
+    worked on at a time; by default as many as cores and memory allow.
     """
 
     case: Path
@@ -41,6 +42,7 @@ class Request:
     settings: Settings | None = None
     sealed: bool = False
     options: Options = field(default_factory=Options)
+    jobs: int | None = None
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     """
     check_output(out)
     case = load(request, on_step)
-    study = analyse(case, request.settings, on_step=on_step)
+    study = analyse(case, request.settings, on_step=on_step, jobs=request.jobs)
     return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step)
 
 

@@ -106,6 +106,9 @@ def parser() -> argparse.ArgumentParser:
         "--scan", metavar="N", type=int, help="the scan that --seed belongs to, in time order from 1 (default: 1)"
     )
     sub.add_argument("--alias", metavar="NAME", default="", help="how outputs call the case (default: from case.toml)")
+    sub.add_argument(
+        "--jobs", metavar="N", type=_count, help="scans at a time (default: as many as cores and memory allow)"
+    )
     _outputs(sub)
     _shared(sub)
 
@@ -187,6 +190,7 @@ def _summarise(a: argparse.Namespace) -> int:
         settings=_settings(a.settings),
         sealed=a.sealed,
         options=_options(a),
+        jobs=a.jobs,
     )
     with Progress() as progress:
         outcome = cases.run(request, a.out, on_step=progress)

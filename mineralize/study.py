@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -23,9 +23,8 @@ from .reference import Reference
 from .reference_steady import compared
 from .scan import Note, Trust
 from .settings import Settings
+from .study_crew import Clock, Crew, OnStep, crew, scans_at_a_time
 from .timeline_model import Timeline
-
-OnStep = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +33,9 @@ class Study:
 
     Per-scan tuples run parallel to ``timeline.scans``; an entry is ``None`` where the lesion was not outlined in
     that scan (the reason is then in ``notes``). ``centroids`` are LPS mm of their own scan. ``stage_seconds``
-    holds the wall time of each stage; ``references`` the steady tissues and the mineral scale of each scan.
+    holds the wall time of each stage from the first scan to the last (stages of several scans overlap) and
+    ``stage_processor_seconds`` what they took of the processor; ``references`` the steady tissues and the mineral
+    scale of each scan.
     """
 
     timeline: Timeline
@@ -56,6 +57,7 @@ class Study:
     notes: tuple[Note, ...] = ()
     stage_seconds: tuple[tuple[str, float], ...] = ()
     references: tuple[Reference, ...] = ()
+    stage_processor_seconds: tuple[tuple[str, float], ...] = ()
 
     def reference(self, number: int) -> Reference | None:
         """The steady tissues and the mineral scale of that scan, where they are known."""
@@ -70,35 +72,17 @@ class Study:
         return None
 
 
-class _Clock:
-    """Wall seconds per stage, and word to whoever watches."""
-
-    def __init__(self, on_step: OnStep | None) -> None:
-        self._on_step = on_step
-        self._spent: dict[str, float] = {}
-        self._stage, self._since = "", time.perf_counter()
-
-    def stage(self, name: str, done: int = 0, total: int = 0) -> None:
-        now = time.perf_counter()
-        if self._stage:
-            self._spent[self._stage] = self._spent.get(self._stage, 0.0) + now - self._since
-        self._stage, self._since = name, now
-        if self._on_step is not None and name:
-            self._on_step(name, done, total)
-
-    def seconds(self) -> tuple[tuple[str, float], ...]:
-        self.stage("")
-        return tuple((name, round(spent, 3)) for name, spent in self._spent.items())
-
-
-def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnStep | None = None) -> Study:
+def analyse(
+    timeline: Timeline, settings: Settings | None = None, on_step: OnStep | None = None, jobs: int | None = None
+) -> Study:
     """Align the scans, outline the lesion in each, measure, compare, and state what follows.
 
     Parameters
     ----------
     timeline : scans in time order, with a seed in one of them or none.
     settings : overrides those of the time line.
-    on_step : called with (stage, done, total).
+    on_step : called with (stage, done, total), one call at a time but from any thread.
+    jobs : scans at a time; by default as many as cores and memory allow. The results do not depend on it.
 
     Raises
     ------
@@ -106,70 +90,53 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
         when no seed was given and no candidate clearly wins.
     """
     settings = settings or timeline.settings
-    clock = _Clock(on_step)
+    with crew(jobs or scans_at_a_time([scan.grid for scan in timeline.scans])) as workers:
+        return _analyse(timeline, settings, workers, Clock(on_step, workers.workers))
+
+
+def _analyse(timeline: Timeline, settings: Settings, workers: Crew, clock: Clock) -> Study:
     count = len(timeline.scans)
-    seen: dict[int, SeenScan] = {}
     for i, scan in enumerate(timeline.scans):
-        clock.stage("read voxels", i, count)
-        _ = scan.volume
-        clock.stage("find bones", i, count)
-        seen[scan.number] = look_at(scan, settings)
+        with clock.stage("read voxels", i, count):  # on all cores already
+            _ = scan.volume
+    with clock.stage("find bones", 0, count):
+        looked = workers.each(lambda scan: look_at(scan, settings), timeline.scans)
+    seen = {one.scan.number: one for one in looked}
     steady = compared({number: one.reference for number, one in seen.items()})
     seen = {number: replace(one, reference=steady[number]) for number, one in seen.items()}
-    clock.stage("find the lesion")
-    base, point, origin, candidates = _where(timeline, seen)
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
     notes += comparability.notes(timeline.scans)
-    first = _drawn(timeline, seen[base]) or find_lesion(seen[base], point, settings)
+    with clock.stage("find the lesion"):
+        base, point, origin, candidates = _where(timeline, seen, workers)
+        first = _drawn(timeline, seen[base]) or find_lesion(seen[base], point, settings)
     if first is None and origin != "given":
         raise LesionNeeded(
             f"nothing could be outlined at the strongest candidate of scan {base}; "
             "give a point in the lesion with --seed or in case.toml",
             candidates,
         )
-    centre = np.asarray(point, float) if first is None else first.centroid
-    radius = 25.0 if first is None else _radius(first)
-    alignments: list[Alignment] = []
-    for i, scan in enumerate(timeline.scans):
-        clock.stage("align on the skeleton", i, count)
-        alignments.append(_aligned(seen, scan.number, base, centre, radius, settings))
-    outlines: dict[int, Outline | None] = {base: first}
-    own_seeds = {s.scan: np.asarray(s.point, float) for s in timeline.seeds}
-    order = sorted((a.scan for a in alignments if a.scan != base), key=lambda n: abs(n - base))
-    for i, number in enumerate(order):
-        clock.stage("outline the lesion", i + 1, count)
-        alignment = next(a for a in alignments if a.scan == number)
-        found, note = outline_at(seen[number], alignment, seen[base], outlines, own_seeds.get(number), settings)
-        outlines[number] = found
-        notes += note
-    if first is None:
-        clock.stage("outline the lesion", 0, count)
-        outlines[base], note = _carried_to_base(seen, base, outlines, alignments, settings, point)
-        notes += note
-    measured: dict[int, Measured | None] = {}
-    for i, scan in enumerate(timeline.scans):
-        clock.stage("measure", i, count)
-        measured[scan.number] = _measured(seen[scan.number], outlines.get(scan.number), settings)
-    clock.stage("compare")
-    rows: list[Measurement] = []
-    for scan in timeline.scans:
-        result = measured[scan.number]
-        if result is None:
-            why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
-            rows += withhold_all(scan.number, why[0] if why else "the lesion was not found in this scan")
-        else:
-            rows += _after_biopsy(timeline, scan.day, result.rows)
-    table = Rows(rows)
-    changes = find_changes(timeline, table)
-    curves = find_curves(timeline, table, changes)
-    ordered = [outlines.get(s.number) for s in timeline.scans]
-    maps = [m.rim_map if (m := measured[s.number]) is not None else None for s in timeline.scans]
-    profiles = [m.profile if (m := measured[s.number]) is not None else None for s in timeline.scans]
-    said = findings(timeline, table, changes, curves, alignments)
-    tissue = expected_tissue(timeline, table)
-    biopsies = biopsy_reports(
-        timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}
-    )
+    alignments, outlines, measured, more = _followed(timeline, settings, seen, base, first, point, workers, clock)
+    notes += more
+    with clock.stage("compare"):
+        rows: list[Measurement] = []
+        for scan in timeline.scans:
+            result = measured[scan.number]
+            if result is None:
+                why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
+                rows += withhold_all(scan.number, why[0] if why else "the lesion was not found in this scan")
+            else:
+                rows += _after_biopsy(timeline, scan.day, result.rows)
+        table = Rows(rows)
+        changes = find_changes(timeline, table)
+        curves = find_curves(timeline, table, changes)
+        ordered = [outlines.get(s.number) for s in timeline.scans]
+        maps = [m.rim_map if (m := measured[s.number]) is not None else None for s in timeline.scans]
+        profiles = [m.profile if (m := measured[s.number]) is not None else None for s in timeline.scans]
+        said = findings(timeline, table, changes, curves, alignments)
+        tissue = expected_tissue(timeline, table)
+        biopsies = biopsy_reports(
+            timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}
+        )
     return Study(
         timeline,
         settings,
@@ -190,7 +157,62 @@ def analyse(timeline: Timeline, settings: Settings | None = None, on_step: OnSte
         tuple(notes),
         clock.seconds(),
         tuple(seen[s.number].reference for s in timeline.scans),
+        clock.processor_seconds(),
     )
+
+
+def _followed(
+    timeline: Timeline,
+    settings: Settings,
+    seen: dict[int, SeenScan],
+    base: int,
+    first: Outline | None,
+    point: tuple[float, float, float],
+    workers: Crew,
+    clock: Clock,
+) -> tuple[list[Alignment], dict[int, Outline | None], dict[int, Measured | None], list[Note]]:
+    """Every scan aligned on the base scan, the lesion outlined in it and measured.
+
+    The tasks are given to the workers in an order in which each comes after those it waits for.
+    """
+    numbers = [scan.number for scan in timeline.scans]
+    order = sorted((n for n in numbers if n != base), key=lambda n: abs(n - base))
+    clock.expect(align_on_the_skeleton=len(order), outline_the_lesion=len(order), measure=len(numbers))
+    centre = np.asarray(point, float) if first is None else first.centroid
+    radius = 25.0 if first is None else _radius(first)
+    own_seeds = {s.scan: np.asarray(s.point, float) for s in timeline.seeds}
+
+    def aligned(number: int) -> Alignment:
+        with clock.task("align on the skeleton"):
+            return _aligned(seen, number, base, centre, radius, settings)
+
+    def outlined(number: int) -> tuple[Outline | None, list[Note]]:
+        alignment = alignments[number].result()
+        with clock.task("outline the lesion"):
+            return outline_at(seen[number], alignment, seen[base], {base: first}, own_seeds.get(number), settings)
+
+    def measured(number: int, outline: Callable[[], Outline | None]) -> Measured | None:
+        found = outline()
+        with clock.task("measure"):
+            return _measured(seen[number], found, settings)
+
+    alignments = {n: workers.submit(partial(aligned, n)) for n in order}
+    measures = {} if first is None else {base: workers.submit(partial(measured, base, lambda: first))}
+    outlines = {n: workers.submit(partial(outlined, n)) for n in order}
+    measures |= {n: workers.submit(partial(measured, n, lambda n=n: outlines[n].result()[0])) for n in order}  # type: ignore[misc]
+    alignment = {n: alignments[n].result() for n in order}
+    alignment[base] = _aligned(seen, base, base, centre, radius, settings)
+    found: dict[int, Outline | None] = {base: first}
+    notes: list[Note] = []
+    for n in order:
+        found[n], more = outlines[n].result()
+        notes += more
+    links = [alignment[n] for n in numbers]
+    if first is None:
+        found[base], more = _carried_to_base(seen, base, found, links, settings, point)
+        notes += more
+        measures[base] = workers.submit(partial(measured, base, lambda: found[base]))
+    return links, found, {n: measures[n].result() for n in numbers}, notes
 
 
 BIOPSY_DAYS = 42
@@ -215,7 +237,7 @@ def _after_biopsy(timeline: Timeline, day: int, rows: tuple[Measurement, ...]) -
 
 
 def _where(
-    timeline: Timeline, seen: dict[int, SeenScan]
+    timeline: Timeline, seen: dict[int, SeenScan], workers: Crew
 ) -> tuple[int, tuple[float, float, float], str, tuple[Candidate, ...]]:
     """(scan, point, origin, candidates): the seed given, or a candidate that clearly wins."""
     if timeline.seeds:
@@ -223,8 +245,7 @@ def _where(
         return seed.scan, seed.point, "given", ()
     everything: list[Candidate] = []
     winners: list[Candidate] = []
-    for scan in timeline.scans:
-        own = candidates_of(seen[scan.number])
+    for own in workers.each(lambda scan: candidates_of(seen[scan.number]), timeline.scans):
         everything += own
         winner = clear_winner(own)
         if winner is not None:
