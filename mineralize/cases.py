@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-import numpy as np
-
-from . import cases_seal, figures, impression, page, pdf, record, seg, sr, sr_pdf, tables, views
+from . import cases_dicom, cases_seal, figures, impression, page, pdf, record, sr_pdf, tables, views
 from .cases_folder import check_output, whole_folder, write_text
 from .errors import UsageError
-from .identity import Identity
 from .record import History, Options
 from .settings import Settings
 from .study import Study, analyse
 from .timeline import Seed, Timeline
 from .timeline import read as read_timeline
-
-KEY_SLICES = 8
-"""About how many slices of each scan enter the key of an export."""
 
 Step = Callable[[str, int, int], None]
 
@@ -88,7 +81,7 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     check_output(out)
     case = load(request, on_step)
     study = analyse(case, request.settings, on_step=on_step, jobs=request.jobs)
-    return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step)
+    return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step, jobs=request.jobs)
 
 
 def write_study(
@@ -98,49 +91,33 @@ def write_study(
     *,
     sealed: bool = False,
     on_step: Step | None = None,
+    jobs: int | None = None,
 ) -> Outcome:
-    """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all."""
+    """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all.
+
+    With ``jobs`` of 1 all is done by this process; else another one writes the DICOM objects meanwhile.
+    """
     options, out = options or Options(), Path(out)
     if on_step is not None:
         on_step("write results", 0, 0)
-    layout = views.plan(study)
-    document = record.history(study, layout, options)
     impressions = impression.load_impressions(out)
-    pictures = figures.draw(study, document, layout)
     with whole_folder(out) as folder:
-        write_text(folder / "measurements.csv", tables.measurements(document))
-        write_text(folder / "changes.csv", tables.changes(document))
-        write_text(folder / "history.json", record.dumps(document))
-        write_text(folder / "summary.html", page.render(document, pictures, impressions))
-        summary = pdf.render(study, document, pictures)
-        (folder / "summary.pdf").write_bytes(summary)
-        (folder / "figures").mkdir()
-        for name, data in pictures.files.items():
-            (folder / "figures" / name).write_bytes(data)
-        (folder / "dicom").mkdir()
-        _write_dicom(study, folder / "dicom", options, summary)
+        with cases_dicom.writing(study, folder / "dicom", options, jobs) as identity:
+            layout = views.plan(study)
+            document = record.history(study, layout, options)
+            pictures = figures.draw(study, document, layout)
+            write_text(folder / "measurements.csv", tables.measurements(document))
+            write_text(folder / "changes.csv", tables.changes(document))
+            write_text(folder / "history.json", record.dumps(document))
+            write_text(folder / "summary.html", page.render(document, pictures, impressions))
+            summary = pdf.render(study, document, pictures)
+            (folder / "summary.pdf").write_bytes(summary)
+            (folder / "figures").mkdir()
+            for name, data in pictures.files.items():
+                (folder / "figures" / name).write_bytes(data)
+        if options.dicom_pdf:
+            sr_pdf.write(summary, folder / "dicom", identity)
         if sealed and not impressions:
             cases_seal.cover(folder, document)
     trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
     return Outcome(document, trusts.count("withheld"), trusts.count("caution"))
-
-
-def _write_dicom(study: Study, folder: Path, options: Options, summary: bytes) -> None:
-    """Segmentations, structured report and, where asked for, the PDF as DICOM."""
-    identity = Identity(study.timeline, options.keep_identifiers, options.keep_dates, key=export_key(study))
-    segmentations = seg.write(study, folder, identity)
-    sr.write(study, segmentations, folder, identity)
-    if options.dicom_pdf:
-        sr_pdf.write(summary, folder, identity)
-
-
-def export_key(study: Study) -> bytes:
-    """The secret under which UIDs are replaced: the same on every run, known only to who has the scans.
-
-    It is drawn from voxels, of which no output holds enough to draw it again.
-    """
-    digest = hashlib.sha256(b"mineralize export")
-    for scan in study.timeline.scans:
-        slices = scan.volume.hu[:: max(scan.grid.shape[0] // KEY_SLICES, 1)]
-        digest.update(np.ascontiguousarray(slices, dtype="<f4").tobytes())
-    return digest.digest()
