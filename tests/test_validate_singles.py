@@ -91,6 +91,10 @@ def test_a_sweep_changes_the_scan_and_never_the_lesion() -> None:
         assert other.lesions(0) == base.lesions(0), variant
         assert other.scans[0] != base.scans[0], variant
     assert sweep_case("shell:field_mm-700.0", 0).scans[0]["pixel_mm"] == pytest.approx(700 / 512)
+    thick, low = sweep_case("shell:slice_mm-3.0", 0), sweep_case("shell:kvp-80.0", 0)
+    np.testing.assert_array_equal(thick.to_body(0), base.to_body(0))  # so that both share one truth
+    assert thick.__dict__["_kept"] is base.__dict__["_kept"]
+    assert low.__dict__["_kept"] is not base.__dict__["_kept"]
     for factor, (values, _) in FACTORS.items():
         assert SWEEP_SCAN[factor] in values
 

@@ -64,6 +64,10 @@ CORNERS: dict[str, dict[str, Any]] = {
 }
 
 
+TRUTHS: dict[tuple[str, int, float, str], dict[int, dict[str, float]]] = {}
+"""Truth by lesion, seed, voltage and kernel, the only settings of a sweep that it depends on."""
+
+
 def single(name: str, seed: int, given: Mapping[str, Any]) -> History:
     """One scan of one lesion in muscle beside a shaft.
 
@@ -134,4 +138,7 @@ def sweep_case(variant: str, seed: int) -> History:
     """A lesion of `SWEPT` at settings of `sweep_settings`, as ``lesion:settings``."""
     lesion, _, name = variant.partition(":")
     settings = {**SWEEP_SCAN, **sweep_settings()[name]}
-    return single(f"sweep-{lesion}", seed, {**SWEPT[lesion], **settings})
+    history = single(f"sweep-{lesion}", seed, {**SWEPT[lesion], **settings})
+    known = TRUTHS.setdefault((lesion, seed, settings["kvp"], settings["kernel"]), {})
+    history.__dict__["_kept"] = known  # what `History.truth` fills: slices, noise and field do not enter it
+    return history

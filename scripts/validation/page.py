@@ -25,11 +25,13 @@ body { font: 15px/1.5 system-ui, sans-serif; color: #1c1c1c; max-width: 76rem; m
 h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2.2rem; }
 table { border-collapse: collapse; font-size: .86rem; font-variant-numeric: tabular-nums; }
 th, td { padding: .18rem .7rem .18rem 0; text-align: right; border-bottom: 1px solid #ddd; vertical-align: top; }
-th:first-child, td:first-child, td.word, th.word { text-align: left; }
+th:first-child, td:first-child, td.word, td.short, th.word { text-align: left; } td.short { white-space: nowrap; }
 .wide { overflow-x: auto; } img { width: 100%; } code { background: #f2f2f0; padding: .1rem .3rem; }
-td.word { max-width: 34rem; } pre { font-size: .8rem; overflow-x: auto; background: #f7f7f5; padding: .6rem; }
+td.word { max-width: 34rem; } pre { font-size: .8rem; white-space: pre-wrap; background: #f7f7f5; padding: .6rem; }
 .bad { color: #a3180f; font-weight: 600; } .good { color: #1f6b35; } .none { color: #6b6b6b; }
 """
+FRAME = 2.5
+"""Errors are drawn up to so many times the worst that is promised; what lies beyond is drawn at the edge."""
 LOG_TICKS = {"size": (10, 20, 50, 100), "noise": (5, 10, 20, 40)}
 
 
@@ -67,7 +69,8 @@ def write_page(path: Path, outcomes: Sequence[Outcome], command: str) -> None:
         own = [r for r in rows if r.quantity == quantity and r.known]
         if own:
             parts += [
-                f"<h2>{_word(quantity)}</h2><p>Promised where trusted: {limit.words()} (dashed).</p>",
+                f"<h2>{_word(quantity)}</h2><p>Promised where trusted: {limit.words()} (dashed). "
+                "Errors beyond the frame are drawn at its edge.</p>",
                 _pictures(own, limit),
             ]
     body = "\n".join(parts)
@@ -164,22 +167,33 @@ def _pictures(rows: Sequence[Row], limit: Limit) -> str:
     word = f"error, {unit}" if unit else "error"
     figure, axes = plt.subplots(2, 4, figsize=(15, 7), layout="constrained")
     first, second, *rest = axes.ravel()
+    values = [v for r in rows for v in (r.truth, r.measured) if v is not None]
+    positive = [v for v in values if v > 0]
+    logarithmic = limit.relative and bool(positive) and all((r.truth or 0) > 0 for r in rows)
+    least = min(positive) if logarithmic else -math.inf  # a value of nothing stands at the foot of the scale
     for row_set, mark, colour, label in _by_trust(rows):
         first.plot(
-            [r.truth for r in row_set], [r.measured for r in row_set], mark, color=colour, alpha=0.6, ms=4, label=label
+            [r.truth for r in row_set],
+            [max(r.measured or 0.0, least) for r in row_set],
+            mark,
+            color=colour,
+            alpha=0.6,
+            ms=4,
+            label=label,
         )
         second.plot(
             [0.5 * ((r.truth or 0) + (r.measured or 0)) for r in row_set],
-            [scale * error_of(r, limit.relative) for r in row_set],
-            mark, color=colour, alpha=0.6, ms=4,
+            _within([error_of(r, limit.relative) for r in row_set], limit),
+            mark, color=colour, alpha=0.6, ms=4, clip_on=False,
         )  # fmt: skip
-    values = [v for r in rows for v in (r.truth, r.measured) if v is not None]
-    first.plot([min(values), max(values)], [min(values), max(values)], color="#777", lw=1)
+    ends = [max(min(values), least), max(values)]
+    first.plot(ends, ends, color="#777", lw=1)
     first.set(xlabel="truth", ylabel="measured")
     first.legend(frameon=False, fontsize=8)
     _agreement(second, [scale * error_of(r, limit.relative) for r in rows if r.trust == "ok"])
     second.set(xlabel="mean of truth and measured", ylabel=word)
-    if limit.relative and min(values) > 0:
+    second.set_ylim(-FRAME * scale * limit.worst, FRAME * scale * limit.worst)
+    if logarithmic:
         first.set(xscale="log", yscale="log")
         second.set(xscale="log")
     for axis, (name, (value, _, size)) in zip(rest, STRATA.items(), strict=False):
@@ -211,17 +225,25 @@ def _agreement(axis: Any, errors: Sequence[float]) -> None:
         axis.axhline(end, color="#1b4f8a", lw=1, ls=":")
 
 
+def _within(errors: Sequence[float], limit: Limit) -> list[float]:
+    """Errors as they are drawn: in % where relative, held at the edge of the frame where they lie beyond it."""
+    scale, edge = 100 if limit.relative else 1, FRAME * limit.worst
+    return [scale * min(max(e, -edge), edge) for e in errors]
+
+
 def _error_against(axis: Any, rows: Sequence[Row], value: Callable[[Row], float], limit: Limit) -> None:
     scale = 100 if limit.relative else 1
     for own, mark, colour, _ in _by_trust(rows):
         axis.plot(
             [value(r) for r in own],
-            [scale * error_of(r, limit.relative) for r in own],
+            _within([error_of(r, limit.relative) for r in own], limit),
             mark,
             color=colour,
             alpha=0.6,
             ms=4,
+            clip_on=False,
         )
+    axis.set_ylim(-FRAME * scale * limit.worst, FRAME * scale * limit.worst)
     axis.axhline(0, color="#777", lw=1)
     for end in (-limit.worst, limit.worst):
         axis.axhline(scale * end, color="#a3180f", lw=1, ls="--")

@@ -18,7 +18,8 @@ def table(head: Sequence[str], body: Iterable[Sequence[str]]) -> str:
     rows = list(body)
     if not rows:
         return "<p>None.</p>"
-    top = "".join(f"<th>{html.escape(h)}</th>" for h in head)
+    words = [c.startswith('<td class="') for c in rows[0]]
+    top = "".join(f"<th{' class=word' if w else ''}>{html.escape(h)}</th>" for h, w in zip(head, words, strict=True))
     rest = "".join(
         "<tr>" + "".join(c if c.startswith("<td") else f"<td>{html.escape(c)}</td>" for c in r) + "</tr>" for r in rows
     )

@@ -80,14 +80,14 @@ def _outline_table(made: Sequence[Outlined]) -> str:
         return f"{value:.2f}" if math.isfinite(value) else "-"
 
     return table(
-        ("lesion", "longest", "slice", "volume", "mean", "95 %", "gaps", "mean", "95 %", "on bone", "mean", "drawn by",
+        ("lesion", "longest", "slice", "volume", "mean", "95th", "gaps", "mean", "95th", "bone", "mean", "drawn by",
          "trust", "reason"),
         (
             (
                 m.case, f"{m.longest_mm:.0f}", f"{m.slice_mm:g}",
                 f"{100 * m.volume_error:+.1f} %" if math.isfinite(m.volume_error) else "-", mm(m.whole.mean),
                 mm(m.whole.p95), f"{percent(m.gaps.share)} %", mm(m.gaps.mean), mm(m.gaps.p95),
-                f"{percent(m.bone.share)} %", mm(m.bone.mean), left(m.method), left(m.trust), left(m.reason),
+                f"{percent(m.bone.share)} %", mm(m.bone.mean), left(m.method, "short"), left(m.trust), left(m.reason),
             )
             for m in made
         ),
@@ -101,11 +101,11 @@ def sweeps(outcomes: Sequence[Outcome]) -> list[str]:
     for lesion in SWEPT:
         for seed in sorted({r.seed for r in rows if r.lesion == lesion}):
             own = [r for r in rows if (r.lesion, r.seed) == (lesion, seed)]
-            figure, axes = plt.subplots(1, len(FACTORS), figsize=(15, 3.6), layout="constrained", sharey=True)
+            figure, axes = plt.subplots(1, len(FACTORS), figsize=(15, 3.9), layout="constrained", sharey=True)
             for axis, factor in zip(axes, FACTORS, strict=True):
                 _factor_picture(axis, factor, factor_rows(rows, lesion, factor, seed))
             axes[0].set(ylabel="measured over truth")
-            axes[0].legend(frameon=False, fontsize=7, ncols=2, loc="lower left")
+            figure.legend(*axes[0].get_legend_handles_labels(), loc="outside lower center", ncols=6, frameon=False)
             ranges = ", ".join(f"{percent(spread(r.volumes[t] for r in own))} % over {t} HU" for t in VOLUMES)
             parts += [
                 f"<h3>{html.escape(lesion.replace('-', ', '))}, seed {seed}</h3>",
@@ -179,5 +179,5 @@ def verdicts(outcomes: Sequence[Outcome]) -> list[str]:
     return [
         "<h2>Spoiled scans: verdict against actual error</h2><p>Error of the value and its trust; withheld values have "
         "none. What was spoiled stands in the last column.</p>",
-        table(head, ([left(c) for c in row] for row in rows)),
+        table(head, ([left(c, "short" if len(c) < 40 else "word") for c in row] for row in rows)),
     ]
