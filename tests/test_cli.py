@@ -30,7 +30,7 @@ def undrawn(monkeypatch: pytest.MonkeyPatch) -> None:
     """No pictures, they have tests of their own; no progress lines where the machine is slow."""
     monkeypatch.setattr(cases.figures, "draw", lambda *_: Pictures({"course.png": b"drawn"}, {}))
     monkeypatch.setattr(cases.pdf, "render", lambda *_: b"%PDF-1.4")
-    monkeypatch.setattr(cases.seg, "write", lambda *_: {})
+    monkeypatch.setattr(cases.cases_dicom.seg, "write", lambda *_: {})
     monkeypatch.setattr("mineralize.progress.PATIENCE_SECONDS", 60.0)
 
 
