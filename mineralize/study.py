@@ -10,7 +10,7 @@ import numpy as np
 
 from . import comparability
 from .align import Alignment, align
-from .candidates import Candidate, clear_winner
+from .candidates import Candidate, clear_winner, why_none
 from .change import Change, find_changes
 from .correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from .errors import LesionNeeded
@@ -252,7 +252,8 @@ def _where(
             winners.append(winner)
     numbered = tuple(replace(c, number=i + 1) for i, c in enumerate(sorted(everything, key=lambda c: -c.score)[:9]))
     if not winners:
-        what = "several structures could be the lesion" if numbered else "no mineral outside the skeleton was found"
+        strongest = numbered[0].scan if numbered else 0
+        what = why_none(tuple(c for c in everything if c.scan == strongest))
         raise LesionNeeded(f"{what}; name a point in the lesion with --seed or in case.toml", numbered)
     best = max(winners, key=lambda c: c.score)
     return best.scan, best.point, f"found: candidate of scan {best.scan} leads clearly", numbered
