@@ -167,9 +167,7 @@ def _doubts(candidates: tuple[Candidate, ...]) -> str:
     if "vessel" in first.why:
         return "the strongest candidate is long and thin like a vessel"
     if first.mass_mg < CLEAR_MASS_MG:
-        return (
-            f"the strongest candidate holds only {first.mass_mg:.0f} mg of mineral, as a vessel wall may"
-        )
+        return f"the strongest candidate holds only {first.mass_mg:.0f} mg of mineral, as a vessel wall may"
     return ""
 
 
@@ -178,3 +176,14 @@ def why_none(candidates: tuple[Candidate, ...]) -> str:
     if not candidates:
         return "no mineral outside the skeleton was found"
     return _doubts(candidates) or "no structure clearly is the lesion"
+
+
+def nearest_words(candidates: tuple[Candidate, ...], point: Floats) -> str:
+    """Where the mineral nearest to a fruitless point lies, in words to add to a reason; empty where there is none."""
+    if not candidates:
+        return ""
+    nearest = min(candidates, key=lambda c: float(np.linalg.norm(np.subtract(c.point, point))))
+    away = float(np.linalg.norm(np.subtract(nearest.point, point)))
+    x, y, z = nearest.point
+    hangs = "on bone" if nearest.attached else "outside bone"
+    return f"; the nearest mineral {hangs} lies {away:.0f} mm away at {x:.0f},{y:.0f},{z:.0f}"

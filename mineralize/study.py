@@ -10,7 +10,7 @@ import numpy as np
 
 from . import comparability
 from .align import Alignment, align
-from .candidates import Candidate, clear_winner, why_none
+from .candidates import Candidate, clear_winner, nearest_words, why_none
 from .change import Change, find_changes
 from .correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from .errors import LesionNeeded
@@ -306,6 +306,7 @@ def _carried_to_base(
             back = Alignment(base, number, link.transform.inverse(), 0.0, 1.0, link.trust, link.reason)
             return outline_at(seen[base], back, seen[number], {number: source}, None, settings)
     text = "no mineral and no visible margin at the point given"
+    text += nearest_words(candidates_of(seen[base]), np.asarray(point))
     return None, [Note("lesion-not-found", text, "caution", f"scan {base}")]
 
 

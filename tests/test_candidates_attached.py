@@ -12,7 +12,7 @@ import pytest
 from analytic_shell import SOFT_HU, reference
 
 from mineralize import timeline
-from mineralize.candidates import Candidate, clear_winner, find_candidates, why_none
+from mineralize.candidates import Candidate, clear_winner, find_candidates, nearest_words, why_none
 from mineralize.geometry import Grid
 from mineralize.lesion import candidates_of, look_at
 from mineralize.scan import Volume
@@ -117,3 +117,11 @@ def test_real_masses() -> None:
         assert any(inside), f"no candidate of {name} lies in the drawn mass"
         assert inside[0] or not wins
         assert (clear_winner(offered) is not None) or not wins
+
+
+def test_a_fruitless_point_is_told_where_mineral_lies() -> None:
+    base = Candidate(1, 1, (10.0, 0.0, 0.0), 500.0, 400.0, 20.0, 8.0, 400.0, "400 mg")
+    far = replace(base, number=2, point=(0.0, 40.0, 0.0), attached=True)
+    assert nearest_words((far, base), np.zeros(3)) == "; the nearest mineral outside bone lies 10 mm away at 10,0,0"
+    assert "on bone" in nearest_words((far,), np.zeros(3))
+    assert nearest_words((), np.zeros(3)) == ""
