@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from mineralize import change_interval
 from mineralize.change_interval import COMMON, half_widths, unlike_in_scale
 from mineralize.estimate import Estimate
 from mineralize.geometry import Grid
@@ -59,6 +61,13 @@ def test_symmetric_parts_follow_the_formula(name: str) -> None:
     assert half_widths(a, b, NONE) == pytest.approx((expected, expected))
     for end in ends:
         assert half_widths(a, b, frozenset({end})) == pytest.approx((math.hypot(7, 11),) * 2)
+
+
+@pytest.mark.parametrize("name", sorted(COMMON))
+def test_common_perturbations_are_named_as_measured(name: str) -> None:
+    """A perturbation that is renamed where it is measured would silently count twice."""
+    folder = Path(change_interval.__file__).parent
+    assert any(f'"{name}"' in p.read_text(encoding="utf-8") for p in folder.glob("measure_*.py"))
 
 
 def test_uneven_parts_against_drawing_at_random() -> None:
