@@ -151,7 +151,10 @@ def find_lesion(
                 noise_hu=seen.reference.noise_hu,
                 blur_mm=seen.reference.blur_sd_mm,
             )
-            return outline_of_shape(near, mineral, number) or outline
+            shape = outline_of_shape(near, mineral, number)
+            # The pieces of a broken shell close to fragments, not to the lesion.
+            if shape is not None and shape.volume_mm3 > 0.5 * outline.volume_mm3:
+                return shape
         if is_shell(near, seen.reference, settings, outline):
             return outline
         middle = outline.centroid

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, special
 from scipy.sparse import csc_matrix, diags_array
 from scipy.sparse.linalg import spsolve
-from scipy.spatial import cKDTree
+from scipy.spatial import ConvexHull, cKDTree
 
 from .geometry import Floats, Grid, sample
 from .outline_edge import Edges, find_edges, profile_depths, smoothing_matrix
@@ -25,8 +25,17 @@ from .reference import Reference
 from .scan import Note, Trust, Volume, worst
 from .settings import Settings
 
+SHORT_SKIRTS = 0.07
+"""A slice's box profile has shorter skirts than the Gaussian of the same variance that the layer fit assumes, which
+sets edges across slices outward by about this share of the blur (own phantoms, slices of 1.5-3 mm)."""
 FAR_MM = 1000.0
 """Distance to bone where there is none in view."""
+WELL_COVERED = 0.35
+"""Share of directions with mineral from which the ellipsoid goes by it alone."""
+MOSTLY_UNSEEN = 0.72
+"""Share of an outline that no edge carries from which it is not stated."""
+DENTED = 0.2
+"""Depth of a dent, as a share of the radius, beyond which a lobed surface is unlikely."""
 LEFT_OUT = 0.1
 """Share of the mineral outside an outline from which its shape counts as misjudged."""
 
@@ -142,6 +151,13 @@ def mean_curvature(vertices: Floats, normals: Floats, edges: NDArray[Any]) -> Fl
     return np.asarray(total / np.maximum(number, 1.0))
 
 
+def dents(vertices: Floats) -> Floats:
+    """(V,) depth of each vertex below the convex hull of all, as a share of the radius of a ball of that volume."""
+    hull = ConvexHull(vertices)
+    depth = -(vertices @ hull.equations[:, :3].T + hull.equations[:, 3]).max(axis=1)
+    return np.asarray(depth / np.cbrt(3 * hull.volume / (4 * np.pi)))
+
+
 def subdivided(vertices: Floats, faces: NDArray[Any], normals: Floats) -> tuple[Floats, NDArray[Any], NDArray[Any]]:
     """Four triangles for each, the new vertices lifted onto the curved surface.
 
@@ -195,11 +211,15 @@ def find_outline(
         return None
     points = near.grid.to_world(np.argwhere(mineral))
     mesh = RayMesh.of(settings.outline.rays)
-    body = _ellipsoid_of(points, seed, mesh.directions, expected)
+    body, coverage = _ellipsoid_of(points, seed, mesh.directions, expected)
     margin = mass_margin(near, reference, body)
     for _ in range(2):
         radius = _first_surface(near, mineral, body, mesh, settings, margin)
         surface = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
+        if coverage >= WELL_COVERED:
+            # Only where the surface lies on mineral may it move the ellipsoid; across gaps it follows the ellipsoid.
+            free = ~_on_mineral(near, mineral, body, mesh, radius)
+            surface[free] = body.centre + mesh.directions[free] @ body.shape.T
         body = fit_ellipsoid(surface[:: max(len(surface) // 300, 1)], body.centre, start=body)
         margin = mass_margin(near, reference, body)
     radius = _first_surface(near, mineral, body, mesh, settings, margin)
@@ -288,17 +308,22 @@ def _corners(body: Ellipsoid, margin_mm: float) -> Floats:
     return np.stack([body.centre - reach, body.centre + reach])
 
 
-def _ellipsoid_of(points: Floats, seed: Floats, directions: Floats, expected: Ellipsoid | None) -> Ellipsoid:
+def _ellipsoid_of(
+    points: Floats, seed: Floats, directions: Floats, expected: Ellipsoid | None
+) -> tuple[Ellipsoid, float]:
+    """The ellipsoid through the outermost mineral, and the share of directions that hold some."""
     coarse = directions[:: max(len(directions) // 300, 1)]
     inner = seed if expected is None else expected.centre
     body: Ellipsoid | None = None
     centre = points.mean(axis=0) * 0.7 + inner * 0.3
+    coverage = 0.0
     for _ in range(3):
         shell = outermost_points(points, centre, coarse)
-        body = fit_ellipsoid(shell, inner, start=body, coverage=len(shell) / len(coarse))
+        coverage = len(shell) / len(coarse)
+        body = fit_ellipsoid(shell, inner, start=body, coverage=coverage)
         centre = body.centre
     assert body is not None
-    return body
+    return body, coverage
 
 
 def _first_surface(
@@ -328,15 +353,36 @@ def _first_surface(
     edge = np.clip(fall / 150.0, 0.0, 1.0) * (reach > 0.3)
     outside_mineral = np.cumsum((belongs * step[:, None])[:, ::-1], axis=1)[:, ::-1]
     # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
-    cost = -2.0 * edge + 1.5 * outside_mineral + 0.3 * (levels[None, :] - 1.0) ** 2
+    cost = -2.0 * edge + 3.0 * outside_mineral + 2.0 * (levels[None, :] - 1.0) ** 2
     cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1)
-    cost = cost + np.clip(region_cost(near, margin, spots, step), -4.0, 4.0)
+    sure = float(np.clip((margin.contrast - 1.0) / 2.0, 0.0, 1.0))
+    within = int(np.searchsorted(levels, WITHIN_SHELL))
+    cost = cost + sure * np.clip(region_cost(near, margin, spots, step, within=within), -4.0, 4.0)
     smooth = settings.outline.smoothness * 0.25 * typical / 0.5
     return np.asarray(levels[optimal_levels(cost, mesh.edges, smooth)])
 
 
-def region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats) -> Floats:
+def _on_mineral(
+    near: Neighbourhood, mineral: NDArray[np.bool_], body: Ellipsoid, mesh: RayMesh, radius: Floats
+) -> NDArray[np.bool_]:
+    """(N,) whether a ray meets mineral of the lesion and the surface lies within 2 mm of where it last does."""
+    levels = np.linspace(0.3, 1.8, 160)
+    stretch = mesh.directions @ body.shape.T
+    spots = body.centre + levels[None, :, None] * stretch[:, None, :]
+    inside = sample(mineral.astype(np.float32), near.grid, spots, outside=0.0) > 0.5
+    last = levels[len(levels) - 1 - inside[:, ::-1].argmax(axis=1)]
+    away = np.abs(last - radius) * np.linalg.norm(stretch, axis=1)
+    return np.asarray(inside.any(axis=1) & (away < 2.0))
+
+
+WITHIN_SHELL = 0.85
+"""Share of the radius of the ellipsoid through the mineral below which everything is lesion, whatever it looks like."""
+
+
+def region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats, *, within: int = 0) -> Floats:
     """(N, L) cost of enclosing the soft tissue up to each level; 0 where inside and outside look alike.
+
+    Levels before ``within`` belong to the lesion for certain.
 
     Truncated squared distances to the typical inside and outside (a piecewise constant two-region model,
     Chan and Vese 2001, IEEE TIP 10:266), so that fat planes and mineral have no say.
@@ -349,10 +395,31 @@ def region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats
     to_inside = np.minimum(((soft - margin.inside_hu) / margin.spread_hu) ** 2, 9.0)
     to_outside = np.minimum(((soft - margin.outside_hu) / margin.spread_hu) ** 2, 9.0)
     evidence = np.where(silent, 0.0, to_inside - to_outside) * step[:, None] / 10.0
+    evidence[:, :within] = np.minimum(evidence[:, :within], 0.0)
+    evidence = np.where(left_behind(evidence), np.maximum(evidence, 0.0), evidence)
     if margin.inner_only:
         evidence = np.minimum(evidence, 0.0)
     summed = np.cumsum(evidence, axis=1)
     return np.asarray(summed - summed.min(axis=1, keepdims=True))
+
+
+CLEARLY_OUTSIDE = 2.0
+"""Evidence after which a ray has left the lesion: some 2 mm of tissue that looks wholly like the outside."""
+
+
+def left_behind(evidence: Floats) -> NDArray[np.bool_]:
+    """(N, L) whether a ray has crossed a stretch of the outside by then: fat planes beyond it are no lesion.
+
+    The running sum that never falls below zero (CUSUM, Page 1954, Biometrika 41:100) finds the stretch.
+    """
+    run = np.zeros(len(evidence))
+    left = np.zeros(len(evidence), bool)
+    result = np.zeros(evidence.shape, bool)
+    for level in range(evidence.shape[1]):
+        result[:, level] = left
+        run = np.maximum(run + evidence[:, level], 0.0)
+        left = left | (run > CLEARLY_OUTSIDE)
+    return result
 
 
 def _refined(
@@ -369,6 +436,8 @@ def _refined(
     count = len(mesh.directions)
     faces = mesh.faces
     stretch = mesh.directions @ body.shape.T
+    outward = mesh.directions @ np.linalg.inv(body.shape)
+    outward /= np.linalg.norm(outward, axis=1)[:, None]
     blend = smoothing_matrix(count, mesh.edges, passes=2)
     penalty, pull = bending(mesh)
     radius = solve_radius(radius, np.ones(count), penalty, pull)
@@ -387,13 +456,19 @@ def _refined(
         beside = np.where(found.contact, 1.0, beside)
         lateral = beside * _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
         carried = found.weight * lateral > 0.1
-        # Blur moves the half maximum of a curved surface inward by its variance times the mean curvature.
-        blur = np.asarray(reference.blur_along(normals @ near.grid.directions[:, 0]))
-        inward = blur**2 * np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
+        axial = normals @ near.grid.directions[:, 0]
+        blur = np.asarray(reference.blur_along(axial))
+        # Blur along a curved surface moves its edge inward by that blur's variance times the mean curvature.
+        bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
+        inward = reference.blur_sd_mm**2 * bent - SHORT_SKIRTS * blur * axial**2
         depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
         resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
         trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
+        # The end of a bowl's wall and its inner face, seen through the opening, are no part of the outer surface.
+        trust = trust * np.clip((0.25 - dents(vertices)) / 0.1, 0.0, 1.0)
+        trust = trust * np.clip((np.einsum("ij,ij->i", normals, outward) - 0.7) / 0.15, 0.0, 1.0)
         target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
+        target = _no_way_in(target, radius, trust, carried, mesh, vertices, stretch, penalty, pull)
         target = _near_the_shell(target, radius, trust, carried, vertices, stretch, penalty, pull)
         weight = trust
         solved = radius
@@ -427,6 +502,39 @@ def _near_the_shell(
     kept = target.copy()
     kept[~carried] = np.clip(target[~carried], alone[~carried] - allowed, alone[~carried] + allowed)
     return kept
+
+
+def _no_way_in(
+    target: Floats,
+    radius: Floats,
+    trust: Floats,
+    carried: NDArray[np.bool_],
+    mesh: RayMesh,
+    vertices: Floats,
+    stretch: Floats,
+    penalty: Any,
+    pull: Any,
+) -> Floats:
+    """Keep edges seen at the border of a gap from turning inward, along the end of the shell's wall."""
+    open_ = ~carried
+    for _ in range(BORDER_RINGS):
+        wider = open_.copy()
+        np.logical_or.at(wider, mesh.edges[:, 0], open_[mesh.edges[:, 1]])
+        np.logical_or.at(wider, mesh.edges[:, 1], open_[mesh.edges[:, 0]])
+        open_ = wider
+    secure, border = carried & ~open_, carried & open_
+    if secure.mean() < 0.2 or not border.any():
+        return target
+    alone = solve_radius(np.where(secure, target, radius), np.where(secure, trust, 0.0), penalty, pull)
+    away, _ = cKDTree(vertices[secure]).query(vertices[border])
+    allowed = (0.4 + 0.15 * away) / np.linalg.norm(stretch[border], axis=1)
+    kept = target.copy()
+    kept[border] = np.maximum(target[border], alone[border] - allowed)
+    return kept
+
+
+BORDER_RINGS = 3
+"""Vertices so many steps from a gap may look at the end of the wall rather than at its outer face."""
 
 
 def _border_doubt(peak: Floats, base_hu: float, edges: NDArray[Any]) -> Floats:
@@ -469,7 +577,7 @@ def bending(mesh: RayMesh, stiffness: float = 0.6) -> tuple[Any, Any]:
     count = len(mesh.directions)
     spacing_angle = np.sqrt(4 * np.pi / count)
     bend = csc_matrix(smoothing_matrix(count, mesh.edges) - diags_array(np.ones(count)))
-    return (bend.T @ bend) * (stiffness * (0.112 / spacing_angle) ** 4), diags_array(np.full(count, 2e-4))
+    return (bend.T @ bend) * (stiffness * (0.112 / spacing_angle) ** 4), diags_array(np.full(count, 1e-3))
 
 
 def solve_radius(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Floats:
@@ -525,12 +633,12 @@ def _judged(
     if unseen.mean() > 0.002:
         verdicts.append(("withheld", "the lesion is cut by the edge of the scan"))
     unseen_share = 1.0 - seen
-    if unseen_share > 0.6:
+    if unseen_share > MOSTLY_UNSEEN:
         verdicts.append(("withheld", f"no edge is visible along {unseen_share:.0%} of the outline"))
     elif unseen_share > (0.4 if soft_seen else 0.25):
         verdicts.append(("caution", f"no edge is visible along {unseen_share:.0%} of the outline"))
     contact = float(found.contact.mean())
-    if contact > 0.01:
+    if contact > 0.003:
         verdicts.append(("caution", f"{contact:.0%} of the outline is drawn where the lesion meets bone"))
     points = near.grid.to_world(np.argwhere(mineral))
     relative = np.linalg.norm(points - body.centre, axis=1)
@@ -548,6 +656,9 @@ def _judged(
         verdicts.append(("caution", f"mineral lies in {covered:.0%} of directions only; the rest continues its curve"))
     if left_out > LEFT_OUT:
         verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
+    dented = float((dents(vertices) > DENTED).mean())
+    if dented > 0.02:
+        verdicts.append(("caution", f"the outline dips inward over {dented:.0%} of its surface, at a gap or a cleft"))
     # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
     extents = np.ptp(vertices @ near.grid.directions, axis=0) - (1.5 * reference.slice_mm, 0.0, 0.0)
     slices = float(extents.min()) / float(near.grid.spacing[0])

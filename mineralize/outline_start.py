@@ -13,6 +13,8 @@ from scipy.spatial.transform import Rotation
 
 from .geometry import Floats, Grid
 
+FARTHEST_WALL_MM = 45.0
+"""How far from the seed the nearest mineral of a lesion may lie: large shells have far walls."""
 LINK_MM = 5.0
 """Mineral pieces closer than this are taken as one structure."""
 
@@ -126,12 +128,14 @@ def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expecte
             reach.append((-float(len(own)), int(g)))
         else:
             nearest = float(np.linalg.norm(own - seed, axis=1).min())
-            if nearest <= 25.0:
+            if nearest <= FARTHEST_WALL_MM:
                 reach.append((nearest, int(g)))
     if not reach:
         return []
     chosen = [min(reach)[1]]
-    if min(reach)[0] > 12.0 and len(reach) < 2:
+    # A lone piece far from the seed is another structure, unless it is wide enough to be the wall around it.
+    alone = points[group == chosen[0]]
+    if min(reach)[0] > max(12.0, 0.7 * float(np.ptp(alone, axis=0).max())) and len(reach) < 2:
         return []
     others = [int(g) for g in names if g not in chosen]
     for _ in range(6):
@@ -220,4 +224,6 @@ def _middle(points: Floats, seed: Floats) -> Floats:
         return np.asarray(everything.mean(axis=0))
     corners = everything[mesh.simplices]
     volume = np.abs(np.linalg.det(corners[:, 1:] - corners[:, :1]))
+    if not volume.sum() > 0.0:
+        return np.asarray(everything.mean(axis=0))
     return np.asarray((corners.mean(axis=1) * volume[:, None]).sum(axis=0) / volume.sum())
