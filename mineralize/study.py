@@ -277,17 +277,26 @@ def _aligned(
     if number == base:
         return Alignment(base, base, Rigid.identity(), 0.0, 1.0, "ok", "this is the reference scan")
     moving, fixed = seen[number], seen[base]
-    return align(
-        number,
-        moving.volume,
-        moving.skeleton,
-        base,
-        fixed.volume,
-        fixed.skeleton,
-        lesion_point=centre,
-        lesion_radius_mm=radius,
-        settings=settings.align,
-    )
+    best: Alignment | None = None
+    # Which bone lies clear of the lesion decides where the search starts; another share of it may succeed.
+    for share in (1.0, 0.8, 1.25):
+        found = align(
+            number,
+            moving.volume,
+            moving.skeleton,
+            base,
+            fixed.volume,
+            fixed.skeleton,
+            lesion_point=centre,
+            lesion_radius_mm=share * radius,
+            settings=settings.align,
+        )
+        if best is None or (found.trust != "withheld" and found.predicted_sd_mm < best.predicted_sd_mm):
+            best = found
+        if best.trust != "withheld":
+            break
+    assert best is not None
+    return best
 
 
 def _carried_to_base(
