@@ -29,8 +29,12 @@ def slope_parts(site: Site, mass: float) -> dict[str, float]:
     return {"calibration": abs(mass) * site.reference.slope_uncertainty}
 
 
-def measure_mineral(site: Site) -> list[Estimate]:
-    """``mineral_mass``, ``mineral_volume`` at every threshold, ``mineral_fraction``, ``zonal_contrast``."""
+def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
+    """``mineral_mass``, ``mineral_volume`` at every threshold, ``mineral_fraction``, ``zonal_contrast``.
+
+    ``shown_share`` is the share of the height of the rim that the scan's blur leaves: a volume over a threshold may be
+    that over a threshold as much closer to muscle.
+    """
     settings = site.settings.mineral
     lesion_mm3 = site.outline.volume_mm3
     verdict = outline_verdict(site)
@@ -41,16 +45,19 @@ def measure_mineral(site: Site) -> list[Estimate]:
         low, high = _volume_over(site, threshold * 1.2), _volume_over(site, threshold * 0.8)
         edge = min(shift * mesh_area(site.outline.vertices, site.outline.faces), volume) * 0.3
         main = threshold == settings.threshold_hu120
+        muscle = site.reference.muscle.mean_hu
+        unblurred = _volume_over(site, muscle + shown_share * (threshold - muscle)) if shown_share < 0.95 else volume
         rows.append(
             Estimate(
                 "mineral_volume" if main else f"mineral_volume_{threshold:g}",
                 "mm3",
                 volume,
-                {"threshold": 0.5 * (volume - low), "blur": 0.18 * volume, "outline": edge},
+                {"threshold": 0.5 * (volume - low), "blur": 0.15 * volume, "outline": edge},
                 {
                     "threshold": 0.5 * (high - volume),
                     "blur": max(threshold - 150.0, 0.0) / 600 * volume,
                     "outline": edge,
+                    "thin layer": max(unblurred - volume, 0.0),
                 },
                 verdict,
                 (0.0, np.inf),
@@ -101,7 +108,8 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
             detail | {"detection_limit_mg": limit},
         )
     mass = mass_mg(site, site.background)
-    outside, inside = (mass_mg(site, b) for b in site.background_alternatives)
+    around, within = site.background_alternatives
+    outside, inside = mass_mg(site, around), mass_mg(site, within)
     noise = 2.0 * noise_mass_mg(site, zone_mm3)
     parts_down = {
         "noise": noise,
@@ -110,6 +118,8 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     }
     parts_up = {"noise": noise, **slope_parts(site, mass), "background": max(0.5 * (max(outside, inside) - mass), 0.0)}
     parts_up["mineral below the threshold"] = FAINT_SHARE * _faintness(site) * max(mass, 0.0)
+    if within is around:
+        parts_up["background"] = max(parts_up["background"], _unseen_marrow(site, mass))
     hidden = float((site.zones.lesion * ~site.usable).sum() * site.voxel_mm3)
     if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
         verdict = (*verdict, ("caution", "part of the lesion lies in the blur of the bone and was left out"))
@@ -118,6 +128,20 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     return Estimate("mineral_mass", "mg", mass, parts_down, parts_up, verdict, (0.0, np.inf), detail)
 
 
+def _unseen_marrow(site: Site, mass: float) -> float:
+    """mg that would be missed if what lies between the mineral, of which nothing is seen alone, were fatty marrow."""
+    zone = site.mineral_zone
+    lesion_mm3 = float(site.zones.lesion[zone].sum(dtype=np.float64) * site.voxel_mm3)
+    fat = site.reference.fat.mean_hu if site.reference.fat else MARROW_FAT_HU
+    spaces = float(np.clip(1.0 - mass / max(lesion_mm3 * BONE_MG_MM3, 1e-9), 0.0, 1.0))
+    below = max(float(site.background[zone].mean()) - fat, 0.0)
+    return below * spaces * lesion_mm3 / site.reference.slope / 1000
+
+
+MARROW_FAT_HU = -90.0
+"""Fat where the scan shows none (middle of its window, Aubrey 2014)."""
+BONE_MG_MM3 = 1.0
+"""Mineral in the material of bone itself (from memory: 0.9 to 1.2 mg/mm3); what is left of the volume is marrow."""
 FAINT_SHARE = 0.35
 """Share of the mass of a very faint rim that blur keeps below the threshold, out of the zone (own phantoms)."""
 
