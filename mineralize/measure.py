@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -142,10 +142,10 @@ def measure_scan(
     zones = find_zones(outline, near.grid, settings.zones)
     site = Site(outline.scan, near, reference, outline, zones, settings)
     has_mineral = bool(site.mineral.any())
-    rim_rows, rim_map = measure_rim(site, has_mineral=has_mineral)
+    rim_rows, rim_map, shown = measure_rim(site, has_mineral=has_mineral)
     estimates = [
         *measure_shape(site),
-        *measure_mineral(site),
+        *measure_mineral(site, shown_share=shown),
         *measure_zones(site),
         *rim_rows,
         *measure_bone(site),
@@ -163,8 +163,51 @@ def measure_scan(
     return Measured(tuple(rows), _profile(site), rim_map)
 
 
+WIDEST: dict[str, tuple[float, bool]] = {
+    "lesion_volume": (0.12, True),
+    "longest_diameter": (0.07, True),
+    "axial_diameter": (0.08, True),
+    "axial_perpendicular": (0.10, True),
+    "mineral_mass": (0.12, True),
+    "mineral_volume": (0.40, True),
+    "mineral_volume_100": (0.40, True),
+    "mineral_volume_130": (0.40, True),
+    "mineral_volume_200": (0.50, True),
+    "mineral_volume_300": (0.60, True),
+    "mineral_fraction": (0.15, False),
+    "core_attenuation": (25.0, False),
+    "rim_core_ratio": (0.12, True),
+    "rim_core_difference": (0.30, True),
+    "rim_peak_attenuation": (0.25, True),
+    "rim_completeness": (0.10, False),
+    "rim_completeness_100": (0.10, False),
+    "rim_completeness_200": (0.10, False),
+    "rim_completeness_300": (0.10, False),
+    "largest_gap": (0.10, False),
+    "rim_thickness": (1.2, False),
+    "zonal_contrast": (0.20, False),
+    "cortex_gap": (1.5, False),
+    "cleft_fraction": (0.30, False),
+}
+"""Half-width of the interval beyond which a value is cautioned: (limit, relative to the value). About the largest error
+that would not yet mislead; own judgement."""
+
+
+def _too_wide(estimate: Estimate) -> tuple[tuple[Trust, str], ...]:
+    """The caution of a value whose interval alone says that it is uncertain."""
+    limit, relative = WIDEST.get(estimate.quantity, (np.inf, False))
+    if estimate.value is None or not np.isfinite(estimate.value):
+        return ()
+    low, high = estimate.interval
+    reach = max(estimate.value - low, high - estimate.value)
+    if reach <= limit * (abs(estimate.value) if relative else 1.0):
+        return ()
+    return (("caution", f"its interval is wide, mostly for {estimate.dominant}"),)
+
+
 def as_row(scan: int, estimate: Estimate, extra: tuple[tuple[Trust, str], ...] = ()) -> Measurement:
-    """The row of an estimate; a withheld one loses its numbers."""
+    """The row of an estimate; a withheld one loses its numbers, one with a wide interval is cautioned."""
+    estimate = replace(estimate, verdicts=(*estimate.verdicts, *_too_wide(estimate)))
     trust = worst(estimate.trust, *(level for level, _ in extra))
     reasons = [estimate.reason] if estimate.trust == trust and estimate.reason else []
     reasons += [text for level, text in extra if level == trust]

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
-from .estimate import Estimate, symmetric, withheld
+from .estimate import Estimate, withheld
 from .geometry import Floats, sample
 from .measure_shape import outline_verdict, vertex_areas
 from .measure_site import Site
@@ -34,7 +36,13 @@ def measure_bone(site: Site) -> list[Estimate]:
     # The least of many noisy distances is biased low; a few of the nearest are steadier.
     nearest = np.argsort(distance)[: max(len(distance) // 60, 30)]
     gap = max(float(np.sort(_way_to_bone(site, outline.vertices[nearest]))[:4].mean()), 0.0)
-    position = float(np.hypot(1.5 * outline.spread_mm, 0.4))
+    position = float(np.hypot(1.2 * outline.spread_mm, 0.3))
+    # A dark line narrower than the blur is filled by it, and the outline then runs up to the bone.
+    resolved = 2.355 * blur
+    hidden = max(resolved - gap, 0.0)
+    near_bone: tuple[tuple[Any, str], ...] = verdict
+    if hidden > 0.0:
+        near_bone = (*verdict, ("caution", f"a gap narrower than {resolved:.1f} mm is not resolved"))
     darkest = _darkest_towards_bone(site)
     touching = distance <= CONTACT_MM
     open_line = darkest < CLEFT_HU120
@@ -45,7 +53,15 @@ def measure_bone(site: Site) -> list[Estimate]:
     if contact > 0 and gap <= CONTACT_MM:
         gap = 0.0
     rows = [
-        symmetric("cortex_gap", "mm", gap, {"outline and cortex": position}, verdicts=verdict, bounds=(0.0, np.inf))
+        Estimate(
+            "cortex_gap",
+            "mm",
+            gap,
+            {"outline and cortex": position},
+            {"outline and cortex": position, "blur": hidden},
+            near_bone,
+            (0.0, np.inf),
+        )
     ]
     wider = float(area[(distance <= CONTACT_MM + 0.5) & ~open_line].sum())
     narrower = float(area[(distance <= 0.0) & ~open_line].sum())
@@ -63,7 +79,8 @@ def measure_bone(site: Site) -> list[Estimate]:
         value = float(area[facing & open_line].sum() / total)
         others = [float(area[facing & (darkest < t)].sum() / total) for t in (CLEFT_HU120 - 40, CLEFT_HU120 + 60)]
         # The line reads as dark as it is only where it is clearly wider than the blur.
-        unsafe = 1.6 * 2.355 * blur
+        axial = vertex_normals(outline.vertices, outline.faces)[facing] @ site.near.grid.directions[:, 0]
+        unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
         narrow = float(area[facing & (distance < unsafe)].sum() / total)
         note = verdict
         if narrow > 0.3:

@@ -50,7 +50,7 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     rows: list[Estimate] = []
     names = ("perilesional_muscle", "reference_muscle", "perilesional_deficit")
     ring_mm3 = float(ring.sum() * site.voxel_mm3)
-    bias = 1.5
+    bias = 1.1
     ring_mean, ring_se = float("nan"), float("nan")
     if ring_mm3 < 100.0:
         rows.append(withheld(names[0], "HU", "too little muscle within 10 mm of the lesion"))

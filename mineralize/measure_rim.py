@@ -106,8 +106,8 @@ def hidden_by_blur(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> NDArray[
     return np.asarray(~mineral & (shown < site.settings.mineral.threshold_hu120 + noise))
 
 
-def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap]:
-    """All quantities of the rim, and the unwrapped map."""
+def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap, float]:
+    """All quantities of the rim, the unwrapped map, and the share of the height of its mineral that the scan shows."""
     rim = look_at_rim(site)
     threshold = site.settings.mineral.threshold_hu120
     mineral = over_or_contact(site, rim, threshold)
@@ -123,9 +123,10 @@ def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMa
         units = {"rim_peak_attenuation": "HU", "rim_thickness": "mm"}
         names = ["rim_peak_attenuation", "rim_completeness", *_other_names(site), "rim_unresolved", "largest_gap"]
         names.append("rim_thickness")
-        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture
+        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, 1.0
     rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *_layer(site, rim, mineral)]
-    return rows, picture
+    shown = float(np.median(rim.recovery[mineral])) if mineral.any() else 1.0
+    return rows, picture, shown
 
 
 def _other_names(site: Site) -> list[str]:
@@ -151,8 +152,8 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
         low, high = (_share(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
         border = _border_share(rim, chosen, site) + 0.004
         faint = _share(rim, chosen) - _share(rim, chosen & (rim.seen_hu120 >= threshold))
-        down = {"threshold": 0.5 * (value - low), "border of the gap": border, "blur": 0.5 * faint}
-        up = {"threshold": 0.5 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
+        down = {"threshold": 0.7 * (value - low), "border of the gap": border, "blur": 0.5 * faint}
+        up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
         up["blur"] = 0.5 * faint
         name = "rim_completeness" if main else f"rim_completeness_{threshold:g}"
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
@@ -240,7 +241,7 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     else:
         thickness = _weighted_median(rim.thickness[best], area[best])
         blur = float(np.median(rim.blur[best]))
-        floor = 0.2 * blur**2 / max(thickness, 0.5 * blur)
+        floor = 0.35 * blur**2 / max(thickness, 0.5 * blur)
         spread = float(np.subtract(*np.percentile(rim.thickness[best], [75, 25]))) / np.sqrt(best.sum() / 8.0)
         parts = {"blur": floor + 0.08 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
         if thickness < 1.2 * blur:
@@ -252,8 +253,8 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         rows.append(symmetric("rim_thickness", "mm", thickness, parts, verdicts=verdict_t, bounds=(0.0, np.inf)))
     recovered = float(np.median(rim.recovery[mineral]))
     noise = 2.0 * site.reference.noise_4mm_hu
-    down = {"blur": 0.35 * abs(value - plain) + 0.06 * abs(value - muscle), "noise": noise}
-    up = {"blur": 0.35 * abs(value - plain) + 0.06 * abs(value - muscle)}
+    down = {"blur": 0.35 * abs(value - plain) + 0.08 * abs(value - muscle), "noise": noise}
+    up = {"blur": 0.35 * abs(value - plain) + 0.08 * abs(value - muscle)}
     more: tuple[tuple[Any, str], ...] = ()
     if recovered < 0.5:
         more = (("caution", f"the scan shows only {recovered:.0%} of the height of so thin a rim"),)

@@ -34,16 +34,23 @@ def vertex_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
     return area
 
 
-def longest_distance(points: Floats) -> float:
-    """Largest distance in mm between any two of the points (N, D); 0 for fewer than two."""
-    if len(points) < 2:
-        return 0.0
+def longest_pair(points: Floats) -> tuple[Floats, Floats]:
+    """The two points (D,) of (N, D) that lie furthest apart; one point twice where there is only one."""
     if len(points) > 30:
         try:
             points = points[ConvexHull(points).vertices]
         except QhullError:
             points = points[:: max(len(points) // 2000, 1)]
-    return float(pdist(points).max())
+    if len(points) < 2:
+        return points[0], points[0]
+    i, j = np.triu_indices(len(points), 1)
+    best = int(pdist(points).argmax())
+    return points[i[best]], points[j[best]]
+
+
+def longest_distance(points: Floats) -> float:
+    """Largest distance in mm between any two of the points (N, D); 0 for fewer than two."""
+    return float(np.linalg.norm(np.subtract(*longest_pair(points)))) if len(points) else 0.0
 
 
 def section(vertices: Floats, faces: NDArray[Any], height: Floats, level: float) -> Floats:
@@ -122,22 +129,30 @@ def measure_shape(site: Site) -> list[Estimate]:
     verdict = outline_verdict(site)
     normal = site.near.grid.directions[:, 0]
     axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
-    longest = longest_distance(outline.vertices)
+    ends = np.subtract(*longest_pair(outline.vertices))
+    longest = float(np.linalg.norm(ends))
     unseen = unseen_share(site)
-    width = {"outline": area * shift, "bridged gaps": 0.25 * unseen**1.5 * volume}
-    across_mm = {"outline": 2.5 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
+    width = {"outline": 0.6 * area * shift, "bridged gaps": 0.25 * unseen**1.5 * volume}
+    across_mm = {"outline": 2.2 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
+    # The outline's position along the scan axis is worse, and a largest distance gathers what errs outward.
+    upright = abs(float(ends @ normal)) / max(longest, 1e-9)
+    longest_mm = {**across_mm, "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site)}
+    # Where in the plane the perpendicular lies turns with the longest diameter.
+    breadth_mm = {**across_mm, "outline": 1.4 * across_mm["outline"]}
     positive = (0.0, np.inf)
     lengths = verdict
     if slices_mm(site) > TOO_THICK_MM:
         lengths = (*verdict, ("withheld", f"slices of {slices_mm(site):.1f} mm are too thick for a length across them"))
     return [
         symmetric("lesion_volume", "mm3", volume, width, verdicts=lengths, bounds=positive),
-        symmetric("longest_diameter", "mm", longest, across_mm, verdicts=lengths, bounds=positive),
+        symmetric("longest_diameter", "mm", longest, longest_mm, verdicts=lengths, bounds=positive),
         symmetric("axial_diameter", "mm", axial, across_mm, verdicts=verdict, bounds=positive),
-        symmetric("axial_perpendicular", "mm", across, across_mm, verdicts=verdict, bounds=positive),
+        symmetric("axial_perpendicular", "mm", across, breadth_mm, verdicts=verdict, bounds=positive),
     ]
 
 
+LENGTH_PER_SLICE = 0.5
+"""95 % half-width of a length along the scan axis, in slices (own phantoms)."""
 THICK_MM, TOO_THICK_MM = 3.5, 5.05
 """Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
 

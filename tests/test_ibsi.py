@@ -83,7 +83,7 @@ def test_intensity_statistics_of_a_region() -> None:
     """The volume-weighted mean that zones use, with equal weights; percentiles as numpy's default."""
     values, mask, grid, _ = phantom()
     inside = values[mask]
-    layer = Layers(np.arange(75.0), inside, inside, inside, inside, np.full(74, grid.voxel_volume_mm3))
+    layer = Layers(np.arange(75.0), inside, inside, inside, inside, np.full(74, grid.voxel_volume_mm3), np.zeros(1))
     agrees("Q4LE", layer.mean(0.0, 74.0))
     agrees("ECT3", float(inside.var()))
     agrees("Y12H", float(np.median(inside)))

@@ -12,7 +12,8 @@ from analytic_shell import SOFT_HU, Shell, around, ellipsoid_outline, reference,
 from scipy import special
 from scipy.spatial.distance import pdist
 
-from mineralize.measure import UNITS, Measured, measure_scan, withhold_all
+from mineralize.estimate import symmetric
+from mineralize.measure import UNITS, Measured, as_row, measure_scan, withhold_all
 from mineralize.measure_mineral import mass_mg
 from mineralize.measure_shape import axial_diameters, longest_distance, mesh_area
 from mineralize.measure_site import Site
@@ -110,6 +111,13 @@ def test_diameters_of_a_turned_ellipsoid() -> None:
     assert longest_distance(mesh.vertices) == pytest.approx(40.0, abs=0.1)
     assert longest == pytest.approx(26.0, abs=0.15)
     assert across == pytest.approx(20.0, abs=0.25)
+
+
+@pytest.mark.parametrize(("half", "trust"), [(9.0, "ok"), (13.0, "caution")])
+def test_a_wide_interval_alone_cautions(half: float, trust: str) -> None:
+    row = as_row(1, symmetric("lesion_volume", "mm3", 100.0, {"outline": half, "noise": 1.0}))
+    assert row.trust == trust
+    assert ("interval is wide, mostly for outline" in row.reason) == (trust == "caution")
 
 
 def test_longest_distance_against_brute_force() -> None:
