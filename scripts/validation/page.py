@@ -45,7 +45,8 @@ def write_page(path: Path, outcomes: Sequence[Outcome], command: str) -> None:
         f"Made by <code>{html.escape(command)}</code>.</p>",
         "<p>Truth is integrated from the scene without blur and noise, by code that the measuring shares nothing with. "
         "A good scan is one of a history that was not spoiled, with the whole lesion in view, slices of at most 3 mm "
-        "and at most a third of its least extent, and at least a fifth of its outline mineralised.</p>",
+        "and at most a third of its least extent, at least a fifth of its outline mineralised, and nothing denser than "
+        "bone can be; what the core is made of counts where the core reaches 3 mm from its middle.</p>",
         "<h2>Promises</h2>",
         _promises(outcomes),
         "<h2>Quantities</h2><p>Errors of trusted values: in % of truth, or in the quantity's unit. Inside: truth "

@@ -18,6 +18,7 @@ from mineralize.lesion import look_at
 from mineralize.measure import OWN_TISSUE, UNITS
 from mineralize.scan import Acquisition, InMemory, Scan, Volume
 from mineralize.study import Study
+from mineralize.study_crew import crew
 from mineralize.timeline import Seed, Timeline, read
 from phantoms.files import write_case
 
@@ -28,6 +29,12 @@ from .surfaces import NOTHING, Outlined, compare
 
 STRATA = ("size_mm", "slice_mm", "kvp", "noise", "rim_mm", "completeness")
 NEAR_LESION_MM = 3.0
+OF_THE_CORE = tuple(q for q in UNITS if q.startswith("core_") and q.endswith("_fraction"))
+LEAST_CORE_MM = 3.0
+"""Radius of the core from which its contents stand clear of the blur of the rim."""
+DENSER_THAN_BONE_HU = 3000
+"""Dense cortex reads up to some 2400 HU at 80 kVp; where the drawn distribution piles up more mineral than bone can
+hold, or noise does, the scan counts as one with metal."""
 
 
 @dataclass(frozen=True)
@@ -165,7 +172,7 @@ def run(job: Job, cache: Path | None = None, dicom: bool = False) -> Outcome:
             study = _from_disk(job, made)
         else:
             unseeded = "" if job.kind in (*SINGLE, "scanners") else _found_alone(made)
-            study = whole.analyse(timeline_of(made))
+            study = whole.analyse(timeline_of(made), jobs=1)
         spent = time.process_time() - since
         return _compared(made, study, unseeded, spent)
     except MineralizeError as error:
@@ -204,7 +211,7 @@ def _from_disk(job: Job, made: Prepared) -> Study:
         timeline = read(Path(held) / "case")
         for scan in timeline.scans:
             _ = scan.volume
-        return whole.analyse(timeline)
+        return whole.analyse(timeline, jobs=1)
 
 
 def _found_alone(made: Prepared) -> str:
@@ -212,7 +219,8 @@ def _found_alone(made: Prepared) -> str:
     timeline = timeline_of(made, seeded=False)
     seen = {scan.number: look_at(scan, timeline.settings) for scan in timeline.scans}
     try:
-        base, point, _, _ = whole._where(timeline, seen)
+        with crew(1) as workers:
+            base, point, _, _ = whole._where(timeline, seen, workers)
     except LesionNeeded:
         return "asked"
     inside = made.pictures[base - 1].inside
@@ -237,7 +245,7 @@ def _compared(made: Prepared, study: Study, unseeded: str, spent: float) -> Outc
                 Row(
                     job.kind, job.label, job.seed, i + 1, quantity, unit, truth,
                     measurement.value, measurement.low, measurement.high, measurement.trust,
-                    measurement.reason, measurement.dominant, _good(made, picture),
+                    measurement.reason, measurement.dominant, _good(made, picture, quantity),
                     t.get("longest_diameter", math.nan), picture.spacing[0], picture.kvp, picture.noise,
                     t.get("rim_thickness", math.nan), t.get("rim_completeness", math.nan),
                     " ".join(picture.faults),
@@ -271,10 +279,14 @@ def _outlined(made: Prepared, study: Study) -> tuple[Outlined, ...]:
     )  # fmt: skip
 
 
-def _good(made: Prepared, picture: Picture) -> bool:
+def _good(made: Prepared, picture: Picture, quantity: str) -> bool:
     """Whether nothing of the declared reasons for withholding holds: see the page's text."""
     truth = picture.truth
     if made.job.kind == "broken" or picture.faults or not picture.in_view or not truth:
+        return False
+    if picture.hu.max() >= DENSER_THAN_BONE_HU:
+        return False
+    if quantity in OF_THE_CORE and 0.5 * truth["inradius"] < LEAST_CORE_MM:
         return False
     least = min(truth["axial_perpendicular"], 2 * truth["inradius"])
     return picture.spacing[0] <= 3.0 and picture.spacing[0] <= least / 3 and truth["rim_completeness"] >= 0.2
