@@ -210,3 +210,12 @@ def test_refusals_and_drifts_with_tube_voltage_are_counted() -> None:
     assert verdict([one(100.0), one(100.0, failed="refused: why")], "no refusal") is False
     assert verdict([one(100.0), one(104.0, kvp=80)], "whatever the tube voltage") is True
     assert verdict([one(100.0), one(94.0, kvp=80)], "whatever the tube voltage") is False
+
+
+def test_intervals_that_miss_are_counted_once_there_are_enough() -> None:
+    """Truth is 100: an interval that ends below it misses."""
+    away = Value(100.0, 94.0, 90.0, 99.0, "ok", "")
+    missed = Scanned("shell", Setup(120), 45.0, 0.0, 10.0, {"mineral_mass": away})
+    assert verdict([missed] * 5, "holds the truth") is None
+    assert verdict([missed] * 20, "holds the truth") is False
+    assert verdict([one(101.0)] * 18 + [missed] * 3, "holds the truth") is True
