@@ -122,10 +122,16 @@ def _reference_far(site: Site, volume: Volume, skeleton: Skeleton | None) -> tup
 
 def _coarse_bone(skeleton: Skeleton, part: Volume) -> NDArray[np.bool_]:
     """Coarse bone, body left out, on one slice."""
-    index = np.rint(skeleton.grid.to_index(part.grid.world_of_all())).astype(int)
-    inside = ((index >= 0) & (index < np.asarray(skeleton.grid.shape))).all(axis=-1)
-    index = np.clip(index, 0, np.asarray(skeleton.grid.shape) - 1)
-    picked = tuple(np.moveaxis(index, -1, 0))
+    # Both grids have the same axes: the coarse index along one of them does not depend on the others.
+    places, inside = [], np.ones(part.grid.shape, bool)
+    for axis, (fine, coarse) in enumerate(zip(part.grid.shape, skeleton.grid.shape, strict=True)):
+        along = np.zeros((fine, 3))
+        along[:, axis] = np.arange(fine)
+        index = np.rint(skeleton.grid.to_index(part.grid.to_world(along))[:, axis]).astype(int)
+        within = (index >= 0) & (index < coarse)
+        inside &= within.reshape([-1 if a == axis else 1 for a in range(3)])
+        places.append(np.clip(index, 0, coarse - 1))
+    picked = np.ix_(*places)
     blocked = skeleton.mask[picked] | ~skeleton.body[picked] | ~inside
     return np.asarray(ndimage.binary_dilation(blocked, iterations=3))
 

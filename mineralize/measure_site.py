@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
 from .geometry import Floats
+from .geometry_lazy import lazy
 from .outline import Neighbourhood, Outline
 from .reference import Reference, slope
 from .settings import Settings
@@ -31,12 +31,12 @@ class Site:
     def voxel_mm3(self) -> float:
         return self.near.grid.voxel_volume_mm3
 
-    @cached_property
+    @lazy
     def usable(self) -> NDArray[np.bool_]:
         """Voxels outside bone and its steepest blur."""
         return np.asarray(self.near.bone_distance > 0.5)
 
-    @cached_property
+    @lazy
     def hu(self) -> NDArray[np.float32]:
         """HU of the scan with the spill of bone taken off."""
         return np.asarray(self.near.hu - self.near.spill, np.float32)
@@ -46,33 +46,47 @@ class Site:
         """HU at 120 kVp with the spill of bone taken off."""
         return np.asarray(self.near.hu120, np.float32)
 
-    @cached_property
+    @lazy
     def mineral(self) -> NDArray[np.bool_]:
         """Voxels with HU120 over the threshold in or next to the lesion; specks that noise explains dropped."""
         return self.mineral_over(self.settings.mineral.threshold_hu120)
 
     def mineral_over(self, threshold_hu120: float) -> NDArray[np.bool_]:
         """Voxels over another threshold, within the reach of the mineral zone of the outline."""
-        reach = self.settings.mineral.zone_reach_mm
-        over = (self.hu120 >= threshold_hu120) & self.usable & (self.zones.depth >= -reach)
+        box, possible = self._possible
+        hu120 = self.hu120[box]
+        over = (hu120 >= threshold_hu120) & possible
         labels, count = ndimage.label(over, np.ones((3, 3, 3)))
+        everywhere = np.zeros(self.near.grid.shape, bool)
         if count == 0:
-            return over
+            return everywhere
         sizes = np.bincount(labels.ravel())
-        peak = ndimage.maximum(self.hu120, labels, np.arange(count + 1))
+        peak = np.full(count + 1, -np.inf, np.float32)
+        np.maximum.at(peak, labels[over], hu120[over])
         noise = self.reference.noise_hu * self.slope_ratio
         # A single voxel needs to stand far above the noise; a piece of 4 mm3 or more counts at once.
         lone = sizes * self.voxel_mm3 < 4.0
-        keep = ~lone | (np.asarray(peak) > self.reference.muscle.mean_hu + max(6.0 * noise, 120.0))
+        keep = ~lone | (peak > self.reference.muscle.mean_hu + max(6.0 * noise, 120.0))
         keep[0] = False
-        return np.asarray(keep[labels], bool)
+        everywhere[box] = keep[labels]
+        return everywhere
+
+    @lazy
+    def _possible(self) -> tuple[tuple[slice, ...], NDArray[np.bool_]]:
+        """A box around all voxels that can count as mineral, and those voxels in it."""
+        mask = self.usable & (self.zones.depth >= -self.settings.mineral.zone_reach_mm)
+        box = []
+        for axis in range(3):
+            hit = np.flatnonzero(mask.any(axis=tuple(a for a in range(3) if a != axis)))
+            box.append(slice(int(hit[0]), int(hit[-1]) + 1) if len(hit) else slice(0, 0))
+        return tuple(box), np.asarray(mask[tuple(box)])
 
     @property
     def slope_ratio(self) -> float:
         """HU at 120 kVp per HU of this scan, for mineral."""
         return slope(120.0) / self.reference.slope
 
-    @cached_property
+    @lazy
     def mineral_zone(self) -> NDArray[np.bool_]:
         """Z: within reach of mineral, inside the outline widened by the reach, bone excluded.
 
@@ -87,7 +101,7 @@ class Site:
         distance = ndimage.distance_transform_edt(~self.mineral, sampling=spacing)
         return np.asarray((distance <= reach) & (self.zones.depth >= -reach) & self.usable)
 
-    @cached_property
+    @lazy
     def background(self) -> NDArray[np.float32]:
         """HU of the tissue under and around the mineral, carried into the mineral zone from both sides.
 
@@ -103,7 +117,7 @@ class Site:
         share = self.zones.lesion
         return np.asarray(share * deeper + (1.0 - share) * outside, np.float32)
 
-    @cached_property
+    @lazy
     def _plain(self) -> NDArray[np.bool_]:
         """Voxels of tissue that is neither mineral nor bone nor near either."""
         grown = self.mineral_zone if self.mineral.any() else np.zeros(self.near.grid.shape, bool)
@@ -115,7 +129,7 @@ class Site:
             & (self.zones.depth > -12.0)
         )
 
-    @cached_property
+    @lazy
     def _calm(self) -> NDArray[np.float32]:
         """HU120 smoothed over about 2 mm: noise must not choose which voxels count as plain tissue, or their mean is
         that of a distribution cut on one side (2 HU low at 20 HU of noise on a scanned phantom)."""
@@ -133,7 +147,7 @@ class Site:
             known |= fresh
         return result
 
-    @cached_property
+    @lazy
     def background_alternatives(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Background carried in from the outside alone and from the inside alone."""
         outside = self._carried(self._plain & (self.zones.depth < 0.0))
@@ -141,7 +155,7 @@ class Site:
         inside = self._carried(inner) if inner.sum() >= 30 else outside
         return outside, inside
 
-    @cached_property
+    @lazy
     def layers(self) -> Layers:
         """Depth layers freed of blur, in HU of this scan."""
         return find_layers(self)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from .geometry import Floats, Grid
+from .geometry_lazy import lazy
 from .outline import Outline, vertex_normals
 from .settings import ZoneSettings
 
@@ -65,17 +65,17 @@ class Zones:
         """Share of each voxel between two depths."""
         return np.asarray(np.maximum(self.share_below(shallow_mm) - self.share_below(deep_mm), 0.0), np.float32)
 
-    @cached_property
+    @lazy
     def lesion(self) -> NDArray[np.float32]:
         """Share of each voxel inside the outline."""
         return self.share_below(0.0)
 
-    @cached_property
+    @lazy
     def rim(self) -> NDArray[np.float32]:
         """Share of each voxel in the rim."""
         return self.share_between(0.0, self.rim_depth_mm)
 
-    @cached_property
+    @lazy
     def core(self) -> NDArray[np.float32]:
         """Share of each voxel in the core."""
         return self.share_below(self.core_depth_mm)
