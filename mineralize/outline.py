@@ -18,6 +18,7 @@ from scipy.sparse.linalg import spsolve
 from scipy.spatial import ConvexHull, cKDTree
 
 from .geometry import Floats, Grid, sample
+from .geometry_lazy import lazy
 from .outline_edge import Edges, find_edges, profile_depths, smoothing_matrix
 from .outline_graph import mesh_edges, optimal_levels
 from .outline_start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points, sphere_directions
@@ -57,6 +58,11 @@ class Neighbourhood:
     def at(self, points: Any) -> Floats:
         """HU120 at LPS points; NaN outside."""
         return sample(self.hu120, self.grid, points)
+
+    @lazy
+    def soft(self) -> NDArray[Any]:
+        """HU smoothed over soft tissue alone; NaN near mineral and bone."""
+        return _soft_without_mineral(self)
 
     def bone_at(self, points: Any) -> Floats:
         """mm outside bone at LPS points (negative inside bone); far where outside the crop."""
@@ -271,7 +277,7 @@ SMOOTH_MM = 1.0
 
 def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> Margin:
     """Typical HU of the soft tissue in the middle of ``body`` and 3-10 mm outside it."""
-    soft = _soft_without_mineral(near)
+    soft = near.soft
     box = near.grid.bounds_around(_corners(body, 10.0), 1.0)
     part = tuple(slice(lo, hi) for lo, hi in box)
     values = soft[part]
@@ -655,7 +661,8 @@ def _judged(
     if covered < 0.6 and not soft_seen:
         verdicts.append(("caution", f"mineral lies in {covered:.0%} of directions only; the rest continues its curve"))
     if left_out > LEFT_OUT:
-        verdicts.append(("caution", f"{left_out:.0%} of the mineral nearby lies outside the outline"))
+        level: Trust = "withheld" if left_out > 0.5 else "caution"
+        verdicts.append((level, f"{left_out:.0%} of the mineral nearby lies outside the outline"))
     dented = float((dents(vertices) > DENTED).mean())
     if dented > 0.02:
         verdicts.append(("caution", f"the outline dips inward over {dented:.0%} of its surface, at a gap or a cleft"))
