@@ -16,6 +16,7 @@ from .scan import Scan
 
 COMMON: dict[str, tuple[float, frozenset[str]]] = {
     "calibration": (1.0, frozenset({"kvp", "maker", "calibration"})),
+    "limb size": (1.0, frozenset({"maker", "calibration"})),
     "tube voltage": (1.0, frozenset({"kvp"})),
     "background": (0.8, frozenset({"contrast"})),
     "mineral below the threshold": (0.8, frozenset({"slice", "kernel", "pixel"})),

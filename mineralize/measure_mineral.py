@@ -10,6 +10,7 @@ from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
 from .measure_shape import mesh_area, outline_verdict
 from .measure_site import Site
+from .reference import TABLE
 
 
 def mass_mg(site: Site, background: Any) -> float:
@@ -25,8 +26,11 @@ def noise_mass_mg(site: Site, volume_mm3: float) -> float:
 
 
 def slope_parts(site: Site, mass: float) -> dict[str, float]:
-    """Doubt about HU per mg/cm3."""
-    return {"calibration": abs(mass) * site.reference.slope_uncertainty}
+    """Doubt about HU per mg/cm3: from the table or the rods, and for the table from the size of the limb."""
+    parts = {"calibration": abs(mass) * site.reference.slope_uncertainty}
+    if site.reference.slope_source == TABLE:
+        parts["limb size"] = abs(mass) * site.settings.mineral.limb_size_uncertainty
+    return parts
 
 
 def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
@@ -37,7 +41,7 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
     """
     settings = site.settings.mineral
     lesion_mm3 = site.outline.volume_mm3
-    verdict = outline_verdict(site)
+    verdict = (*outline_verdict(site), *_cut_through(site))
     rows = [_mass(site, verdict)]
     volumes = {t: _volume_over(site, t) for t in (settings.threshold_hu120, *settings.other_thresholds_hu120)}
     shift = site.outline.spread_mm
@@ -79,6 +83,23 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
     )
     rows.append(_contrast(site, outline_verdict(site, of_the_middle=True)))
     return rows
+
+
+def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:
+    """Withheld where a drawn outline runs through mineral: a drawn mask may take in parts of bones at a joint."""
+    if site.outline.method != "drawn":
+        return ()
+    over = (site.hu120 >= site.settings.mineral.threshold_hu120) & site.usable
+    depth = site.zones.depth
+    outside = int((over & (depth < -1.5) & (depth >= -3.0)).sum())
+    inside = int((over & (depth > 0.0) & (depth <= 1.5)).sum())
+    if outside * site.voxel_mm3 < CUT_MM3 or outside < 0.2 * inside:
+        return ()
+    return (("withheld", "the drawn outline cuts through mineral that goes on outside it"),)
+
+
+CUT_MM3 = 50.0
+"""Mineral just outside a drawn outline below which it counts as specks."""
 
 
 def _volume_over(site: Site, threshold_hu120: float) -> float:

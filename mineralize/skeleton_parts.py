@@ -133,6 +133,8 @@ def _side_by_side(clouds: list[Floats]) -> bool:
     spans = []
     axis = np.zeros(3)
     for cloud in clouds:
+        if len(cloud) < 10:
+            return False
         spread, vectors = np.linalg.eigh(np.cov(cloud.T))
         if np.sqrt(spread[2] / max(spread[1], 1e-6)) < 2.5:
             return False
