@@ -9,7 +9,7 @@ import numpy as np
 from .align import Alignment
 from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
-from .outline import LEFT_OUT, Neighbourhood, Outline, find_outline, neighbourhood
+from .outline import LEFT_OUT, Neighbourhood, Outline, find_outline, neighbourhood, vertex_normals
 from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
 from .outline_mask import outline_from_mask, outline_of_shape
 from .outline_start import Ellipsoid, lesion_mineral
@@ -21,6 +21,8 @@ from .skeleton_mask import BoneNear, bone_near
 from .timeline_model import Offered
 
 METAL_HU = 3000.0
+BESIDE_MM = 3.0
+"""A point may lie so far outside the outline and still mean the lesion: on its rim, or a slice off."""
 SURROUND_MM = 14.0
 """How much of the scan around the outline is measured."""
 
@@ -112,9 +114,28 @@ def find_lesion(
 ) -> Outline | None:
     """Outline the lesion at a point: its mineral shell, else its mass margin, else ``None``.
 
-    The first look reaches far; the second knows how large the lesion is and parts bone accordingly.
+    Without ``expected`` the point must lie in or on what is outlined; else that is something else, and withheld.
     """
     seed = np.asarray(point, float)
+    outline = _outlined(seen, seed, settings, expected)
+    if outline is None or expected is not None:
+        return outline
+    off = _outside_mm(outline, seed)
+    if off <= BESIDE_MM:
+        return outline
+    text = f"the point given lies {off:.0f} mm outside what could be outlined there"
+    return replace(outline, trust="withheld", reason=text, doubt_is_local=False)
+
+
+def _outside_mm(outline: Outline, point: Floats) -> float:
+    """How far (mm) a point lies outside an outline; negative inside."""
+    nearest = int(np.linalg.norm(outline.vertices - point, axis=1).argmin())
+    normal = vertex_normals(outline.vertices, outline.faces)[nearest]
+    return float((point - outline.vertices[nearest]) @ normal)
+
+
+def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipsoid | None) -> Outline | None:
+    """The outline at a seed. The first look reaches far; the second knows the size and parts bone accordingly."""
     number = seen.scan.number
     guess = 18.0 if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre

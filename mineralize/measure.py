@@ -10,7 +10,7 @@ import numpy as np
 from .estimate import Estimate
 from .measure_bone import measure_bone
 from .measure_mineral import measure_mineral
-from .measure_muscle import measure_muscle
+from .measure_muscle import measure_muscle, steady_tissues
 from .measure_rim import measure_rim
 from .measure_shape import measure_shape
 from .measure_site import Site
@@ -23,7 +23,17 @@ from .settings import Settings
 from .skeleton import Skeleton
 from .zones import find_zones
 
-__all__ = ["UNITS", "DepthProfile", "Measured", "Measurement", "RimMap", "Rows", "measure_scan", "withhold_all"]
+__all__ = [
+    "UNITS",
+    "DepthProfile",
+    "Measured",
+    "Measurement",
+    "RimMap",
+    "Rows",
+    "measure_scan",
+    "rows_without_lesion",
+    "withhold_all",
+]
 
 
 @dataclass(frozen=True)
@@ -168,7 +178,7 @@ WIDEST: dict[str, tuple[float, bool]] = {
     "longest_diameter": (0.07, True),
     "axial_diameter": (0.08, True),
     "axial_perpendicular": (0.10, True),
-    "mineral_mass": (0.12, True),
+    "mineral_mass": (0.15, True),
     "mineral_volume": (0.40, True),
     "mineral_volume_100": (0.40, True),
     "mineral_volume_130": (0.40, True),
@@ -232,6 +242,11 @@ def as_row(scan: int, estimate: Estimate, extra: tuple[tuple[Trust, str], ...] =
 
 def _none(scan: int, quantity: str, unit: str, reason: str) -> Measurement:
     return Measurement(scan, quantity, None, None, None, unit, "withheld", reason)
+
+
+def rows_without_lesion(scan: int, reference: Reference, reason: str) -> tuple[Measurement, ...]:
+    """The rows of a scan in which there is nothing to measure, for one reason; its steady tissues are still stated."""
+    return withhold_all(scan, reason, tuple(as_row(scan, e) for e in steady_tissues(reference)))
 
 
 def withhold_all(scan: int, reason: str, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:

@@ -10,6 +10,7 @@ from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
 from .measure_shape import outline_verdict
 from .measure_site import Site
+from .reference import Reference
 from .scan import Volume
 from .skeleton import Skeleton
 from .zones import signed_depth
@@ -73,7 +74,13 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     else:
         rows.append(withheld(names[2], "HU", "muscle near the lesion and far from it cannot be compared"))
         rows.append(withheld("oedema_extent", "mm", "muscle near the lesion and far from it cannot be compared"))
-    fat, cortex = site.reference.fat, site.reference.cortex
+    return rows + steady_tissues(site.reference)
+
+
+def steady_tissues(reference: Reference) -> list[Estimate]:
+    """``fat_reference`` and ``cortex_reference``, which need no lesion."""
+    rows: list[Estimate] = []
+    fat, cortex = reference.fat, reference.cortex
     if fat is None:
         rows.append(withheld("fat_reference", "HU", "too little fat in view"))
     else:

@@ -17,7 +17,7 @@ from .errors import LesionNeeded
 from .geometry import Floats, Rigid
 from .lesion import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
 from .maturation import Curve, find_curves
-from .measure import DepthProfile, Measured, Measurement, RimMap, Rows, measure_scan, withhold_all
+from .measure import DepthProfile, Measured, Measurement, RimMap, Rows, measure_scan, rows_without_lesion, withhold_all
 from .outline import Outline
 from .reference import Reference
 from .reference_steady import compared
@@ -123,7 +123,8 @@ def _analyse(timeline: Timeline, settings: Settings, workers: Crew, clock: Clock
             result = measured[scan.number]
             if result is None:
                 why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
-                rows += withhold_all(scan.number, why[0] if why else "the lesion was not found in this scan")
+                reason = why[0] if why else "the lesion was not found in this scan"
+                rows += rows_without_lesion(scan.number, seen[scan.number].reference, reason)
             else:
                 rows += _after_biopsy(timeline, scan.day, result.rows)
         table = Rows(rows)

@@ -12,12 +12,14 @@ from analytic_shell import SOFT_HU, Shell, around, ellipsoid_outline, reference,
 from scipy import special
 from scipy.spatial.distance import pdist
 
+from mineralize import lesion
 from mineralize.estimate import symmetric
-from mineralize.measure import UNITS, Measured, as_row, measure_scan, withhold_all
+from mineralize.measure import UNITS, Measured, as_row, measure_scan, rows_without_lesion, withhold_all
 from mineralize.measure_mineral import mass_mg
 from mineralize.measure_shape import axial_diameters, longest_distance, mesh_area
 from mineralize.measure_site import Site
 from mineralize.outline import Outline, find_outline, mesh_volume, neighbourhood
+from mineralize.reference import Tissue
 from mineralize.scan import Volume
 from mineralize.settings import Settings
 from mineralize.zones import find_zones
@@ -332,3 +334,37 @@ def test_depth_profile_and_rim_map() -> None:
     assert float(hu[np.argmin(np.abs(depth - 9.0))]) == pytest.approx(SOFT_HU, abs=2)
     assert found.rim_map.area_mm2.sum() == pytest.approx(4 * np.pi * 225, rel=0.02)
     np.testing.assert_allclose(np.linalg.norm(found.rim_map.direction, axis=1), 1.0)
+
+
+# ---- outlines that were drawn, points beside the lesion, scans without it ----------------------------
+
+
+@pytest.mark.parametrize(("radius", "trust"), [(12.0, "withheld"), (16.5, "caution")])
+def test_a_drawn_outline_through_mineral_says_nothing_of_mineral(radius: float, trust: str) -> None:
+    """A ball drawn through the 15 mm shell cuts it; one drawn around it does not. Its volume stands in both."""
+    volume, ref, near, _ = seen(SELF_TEST)
+    drawn = replace(ellipsoid_outline((radius,) * 3), method="drawn", trust="caution", reason="drawn by a reader")
+    found = {row.quantity: row for row in measure_scan(near, ref, drawn, SETTINGS, volume, None).rows}
+    assert found["mineral_mass"].trust == trust
+    assert ("cuts through mineral" in found["mineral_mass"].reason) == (trust == "withheld")
+    assert found["lesion_volume"].trust == "caution"
+
+
+@pytest.mark.parametrize(("off", "trust"), [(0.0, "ok"), (17.0, "ok"), (19.0, "withheld")])
+def test_what_does_not_hold_the_point_is_withheld(monkeypatch: pytest.MonkeyPatch, off: float, trust: str) -> None:
+    ball = replace(ellipsoid_outline((15.0,) * 3), trust="ok", reason="")
+    monkeypatch.setattr(lesion, "_outlined", lambda *_: ball)
+    found = lesion.find_lesion(None, (off, 0.0, 0.0), SETTINGS)  # type: ignore[arg-type]
+    assert found is not None
+    assert found.trust == trust
+    assert ("4 mm outside" in found.reason) == (trust == "withheld")
+
+
+def test_steady_tissues_are_stated_without_a_lesion() -> None:
+    _, ref, _, _ = seen(SELF_TEST)
+    ref = replace(ref, fat=Tissue(-95.0, 0.5, 9000.0))
+    found = {row.quantity: row for row in rows_without_lesion(3, ref, "the lesion was not found")}
+    assert set(found) == set(UNITS)
+    assert (found["fat_reference"].value, found["fat_reference"].trust) == (-95.0, "ok")
+    assert found["mineral_mass"].trust == "withheld"
+    assert found["mineral_mass"].reason == "the lesion was not found"
