@@ -29,8 +29,8 @@ class MineralSettings:
     """How far the mineral zone reaches beyond a point over the threshold: about the width of the blur."""
     limb_size_uncertainty: float = 0.09
     """Relative 95 % half-width that the size of a limb adds to a table made for 20 cm of water: without the scanner's
-    own correction the slope at 120 kVp is 9 % higher behind 12 cm and 8 % lower behind 30 cm (own calculation with spekpy
-    spectra and xraylib attenuation, `scripts/validate_projection`). Calibration rods in the scan make it needless."""
+    own correction the slope at 120 kVp is 9 % higher behind 12 cm and 8 % lower behind 30 cm (own calculation with
+    spekpy spectra and xraylib attenuation, `scripts/validate_projection`). Calibration rods make it needless."""
     slope_uncertainty: float = 0.05
     """Relative 95 % half-width of the HU per mg/cm3 between beam filtrations and attenuation tables. Where the slope of
     a scan is known it is given in ``[[calibration]]``."""
