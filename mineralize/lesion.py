@@ -9,9 +9,11 @@ import numpy as np
 from .align import Alignment
 from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
-from .outline import LEFT_OUT, Neighbourhood, Outline, find_outline, neighbourhood, vertex_normals
+from .outline import LEFT_OUT, Outline, find_outline
 from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
 from .outline_mask import outline_from_mask, outline_of_shape
+from .outline_mesh import vertex_normals
+from .outline_near import Neighbourhood, neighbourhood
 from .outline_start import Ellipsoid, lesion_mineral
 from .reference import Reference, measure_reference
 from .scan import Note, Scan, Trust, Volume, worst

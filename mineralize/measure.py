@@ -15,7 +15,8 @@ from .measure_rim import measure_rim
 from .measure_shape import measure_shape
 from .measure_site import Site
 from .measure_zones import measure_zones
-from .outline import Neighbourhood, Outline
+from .outline import Outline
+from .outline_near import Neighbourhood
 from .reference import Reference
 from .rim_map import DepthProfile, RimMap
 from .scan import Trust, Volume, worst

@@ -10,9 +10,10 @@ from .estimate import Estimate, withheld
 from .geometry import Floats, sample
 from .measure_shape import outline_verdict, vertex_areas
 from .measure_site import Site
-from .outline import FAR_MM, vertex_normals
 from .outline_edge import smoothing_matrix
 from .outline_graph import mesh_edges
+from .outline_mesh import vertex_normals
+from .outline_near import FAR_MM
 
 CONTACT_MM = 0.5
 FACING_MM = 5.0

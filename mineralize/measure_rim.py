@@ -16,9 +16,9 @@ from .geometry import Floats, anatomical_words, sample
 from .measure_shape import vertex_areas
 from .measure_site import Site
 from .measure_zones import rim_verdict
-from .outline import vertex_normals
 from .outline_edge import find_edges, peak_recovery, profile_depths, smoothing_matrix
 from .outline_graph import mesh_edges
+from .outline_mesh import vertex_normals
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
 
 

@@ -10,7 +10,8 @@ from scipy import ndimage, optimize
 
 from .geometry import Floats
 from .geometry_lazy import lazy
-from .outline import Neighbourhood, Outline
+from .outline import Outline
+from .outline_near import Neighbourhood
 from .reference import Reference, slope
 from .settings import Settings
 from .zones import Zones

@@ -8,19 +8,11 @@ import numpy as np
 from scipy import ndimage
 
 from .geometry import Floats, Rigid, sample
-from .outline import (
-    Margin,
-    Neighbourhood,
-    Outline,
-    RayMesh,
-    bending,
-    mass_margin,
-    region_cost,
-    solve_radius,
-    subdivided,
-    vertex_normals,
-)
+from .outline import Outline
 from .outline_graph import optimal_levels
+from .outline_mesh import RayMesh, bending, solve_radius, subdivided, vertex_normals
+from .outline_near import Neighbourhood
+from .outline_region import Margin, mass_margin, region_cost
 from .outline_start import Ellipsoid, fit_ellipsoid
 from .reference import Reference
 from .scan import worst

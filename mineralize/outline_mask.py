@@ -10,7 +10,8 @@ from scipy import ndimage
 from skimage import measure
 
 from .geometry import Grid
-from .outline import Neighbourhood, Outline
+from .outline import Outline
+from .outline_near import Neighbourhood
 from .outline_start import Ellipsoid
 from .scan import Trust
 

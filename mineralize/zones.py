@@ -11,7 +11,8 @@ from scipy.spatial import cKDTree
 
 from .geometry import Floats, Grid
 from .geometry_lazy import lazy
-from .outline import Outline, vertex_normals
+from .outline import Outline
+from .outline_mesh import vertex_normals
 from .settings import ZoneSettings
 
 

@@ -9,7 +9,8 @@ import numpy as np
 from scipy import ndimage
 
 from mineralize.geometry import Grid
-from mineralize.outline import Neighbourhood, Outline, neighbourhood
+from mineralize.outline import Outline
+from mineralize.outline_near import Neighbourhood, neighbourhood
 from mineralize.outline_start import sphere_directions
 from mineralize.reference import Reference, Tissue, slope
 from mineralize.scan import Volume

@@ -18,7 +18,9 @@ from mineralize.measure import UNITS, Measured, as_row, measure_scan, rows_witho
 from mineralize.measure_mineral import mass_mg
 from mineralize.measure_shape import axial_diameters, longest_distance, mesh_area
 from mineralize.measure_site import Site
-from mineralize.outline import Outline, find_outline, mesh_volume, neighbourhood
+from mineralize.outline import Outline, find_outline
+from mineralize.outline_mesh import mesh_volume
+from mineralize.outline_near import neighbourhood
 from mineralize.reference import Tissue
 from mineralize.scan import Volume
 from mineralize.settings import Settings

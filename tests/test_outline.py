@@ -11,20 +11,11 @@ import pytest
 from analytic_shell import Shell, around, ellipsoid_outline, reference, rendered
 
 from mineralize.geometry import Rigid
-from mineralize.outline import (
-    Outline,
-    RayMesh,
-    bending,
-    dents,
-    find_outline,
-    left_behind,
-    mean_curvature,
-    solve_radius,
-    subdivided,
-    vertex_normals,
-)  # fmt: skip
+from mineralize.outline import Outline, find_outline
 from mineralize.outline_graph import mesh_edges
 from mineralize.outline_margin import carried_over
+from mineralize.outline_mesh import RayMesh, bending, dents, mean_curvature, solve_radius, subdivided, vertex_normals
+from mineralize.outline_region import left_behind
 from mineralize.outline_start import Ellipsoid, sphere_directions
 from mineralize.scan import Volume
 from mineralize.settings import Settings

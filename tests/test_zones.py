@@ -13,7 +13,7 @@ from skimage.measure import marching_cubes
 
 from mineralize.geometry import Grid, to_sitk
 from mineralize.measure_shape import longest_distance
-from mineralize.outline import mesh_volume
+from mineralize.outline_mesh import mesh_volume
 from mineralize.settings import ZoneSettings
 from mineralize.zones import find_zones, signed_depth, voxel_masks
 

@@ -21,8 +21,8 @@ from mineralize.estimate import Estimate
 from mineralize.geometry import Grid
 from mineralize.measure_mineral import measure_mineral
 from mineralize.measure_site import Site
-from mineralize.outline import neighbourhood
 from mineralize.outline_mask import outline_from_mask
+from mineralize.outline_near import neighbourhood
 from mineralize.reference import measure_reference, slope
 from mineralize.scan import Acquisition, Volume
 from mineralize.settings import Settings
