@@ -176,7 +176,7 @@ def measure_scan(
 
 WIDEST: dict[str, tuple[float, bool]] = {
     "lesion_volume": (0.12, True),
-    "longest_diameter": (0.07, True),
+    "longest_diameter": (0.065, True),
     "axial_diameter": (0.08, True),
     "axial_perpendicular": (0.10, True),
     "mineral_mass": (0.15, True),

@@ -11,7 +11,7 @@ from .geometry import Floats
 from .measure_shape import outline_verdict
 from .measure_site import Site
 from .reference import Reference
-from .scan import Volume
+from .scan import Trust, Volume
 from .skeleton import Skeleton
 from .zones import signed_depth
 
@@ -77,6 +77,18 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     return rows + steady_tissues(site.reference)
 
 
+def _mixed_fat(mean_hu: float, kvp: float) -> tuple[tuple[Trust, str], ...]:
+    """Cautioned where it reads well above adipose tissue: a thin layer of fat is mixed with skin and muscle."""
+    expected = float(np.interp(kvp, (80.0, 120.0, 140.0), ADIPOSE_HU))
+    if mean_hu <= 0.85 * expected:
+        return ()
+    return (("caution", f"above what fat reads at {kvp:g} kVp ({expected:.0f} HU): the layer is thin"),)
+
+
+ADIPOSE_HU = (-98.0, -79.0, -74.0)
+"""Adipose tissue at 80, 120 and 140 kVp (ICRU-44, same tables as the slopes)."""
+
+
 def steady_tissues(reference: Reference) -> list[Estimate]:
     """``fat_reference`` and ``cortex_reference``, which need no lesion."""
     rows: list[Estimate] = []
@@ -85,7 +97,13 @@ def steady_tissues(reference: Reference) -> list[Estimate]:
         rows.append(withheld("fat_reference", "HU", "too little fat in view"))
     else:
         rows.append(
-            symmetric("fat_reference", "HU", fat.mean_hu, {"noise": 2 * fat.standard_error_hu, "skin and fascia": 3.0})
+            symmetric(
+                "fat_reference",
+                "HU",
+                fat.mean_hu,
+                {"noise": 2 * fat.standard_error_hu, "skin and fascia": 3.0},
+                verdicts=_mixed_fat(fat.mean_hu, reference.kvp),
+            )
         )
     if cortex is None:
         rows.append(withheld("cortex_reference", "HU", "no cortex thick enough to be measured"))

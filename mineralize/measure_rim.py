@@ -150,7 +150,7 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
         chosen = mineral if main else over_or_contact(site, rim, threshold)
         value = _share(rim, chosen)
         low, high = (_share(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
-        border = _border_share(rim, chosen, site) + 0.004
+        border = 1.4 * _border_share(rim, chosen, site) + 0.012
         faint = _share(rim, chosen) - _share(rim, chosen & (rim.seen_hu120 >= threshold))
         down = {"threshold": 0.7 * (value - low), "border of the gap": border, "blur": 0.5 * faint}
         up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved rim": unresolved}

@@ -211,7 +211,7 @@ def _judged(
     unseen_share = 1.0 - seen
     if unseen_share > MOSTLY_UNSEEN:
         verdicts.append(("withheld", f"no edge is visible along {unseen_share:.0%} of the outline"))
-    elif unseen_share > (0.4 if soft_seen else 0.25):
+    elif unseen_share > 0.25:
         verdicts.append(("caution", f"no edge is visible along {unseen_share:.0%} of the outline"))
     contact = float(found.contact.mean())
     if contact > 0.003:
@@ -228,7 +228,7 @@ def _judged(
     coarse, _ = sphere_directions(150)
     facing = (direction[relative > 0.6 * own[nearest]] @ coarse.T).argmax(axis=1)
     covered = len(np.unique(facing)) / len(coarse)
-    if covered < 0.6 and not soft_seen:
+    if covered < 0.6:
         verdicts.append(("caution", f"mineral lies in {covered:.0%} of directions only; the rest continues its curve"))
     if left_out > LEFT_OUT:
         level: Trust = "withheld" if left_out > 0.5 else "caution"

@@ -280,7 +280,7 @@ def _aligned(
     moving, fixed = seen[number], seen[base]
     best: Alignment | None = None
     # Which bone lies clear of the lesion decides where the search starts; another share of it may succeed.
-    for share in (1.0, 0.8, 1.25):
+    for share in (1.0, 0.8, 1.25, 0.6):
         found = align(
             number,
             moving.volume,
