@@ -120,8 +120,7 @@ def find_outline(
         margin = mass_margin(near, reference, body)
     radius = _first_surface(near, mineral, body, mesh, settings, margin)
     edged = refined(near, reference, body, radius, mesh, margin, settings)
-    soft_seen = margin.contrast >= 1.5 and not margin.inner_only
-    return _judged(near, reference, body, edged, mesh.faces, mineral, scan, soft_seen)
+    return _judged(near, reference, body, edged, mesh.faces, mineral, scan, margin.visible)
 
 
 def _ellipsoid_of(

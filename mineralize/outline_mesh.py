@@ -47,6 +47,17 @@ def mean_curvature(vertices: Floats, normals: Floats, edges: NDArray[Any]) -> Fl
     return np.asarray(total / np.maximum(number, 1.0))
 
 
+def highest_within(values: NDArray[Any], edges: NDArray[Any], steps: int) -> NDArray[Any]:
+    """Largest of ``values`` (V,) within so many edges of each vertex; of booleans, whether any is true."""
+    highest = values
+    for _ in range(steps):
+        wider = highest.copy()
+        np.maximum.at(wider, edges[:, 0], highest[edges[:, 1]])
+        np.maximum.at(wider, edges[:, 1], highest[edges[:, 0]])
+        highest = wider
+    return highest
+
+
 def dents(vertices: Floats) -> Floats:
     """(V,) depth of each vertex below the convex hull of all, as a share of the radius of a ball of that volume."""
     hull = ConvexHull(vertices)

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 
 from .geometry import Floats, sample
 from .outline_edge import Edges, find_edges, profile_depths, smoothing_matrix
-from .outline_mesh import RayMesh, bending, dents, mean_curvature, solve_radius, vertex_normals
+from .outline_mesh import RayMesh, bending, dents, highest_within, mean_curvature, solve_radius, vertex_normals
 from .outline_near import Neighbourhood
 from .outline_region import Margin
 from .outline_start import Ellipsoid
@@ -125,12 +125,7 @@ def _no_way_in(
     pull: Any,
 ) -> Floats:
     """Keep edges seen at the border of a gap from turning inward, along the end of the shell's wall."""
-    open_ = ~carried
-    for _ in range(BORDER_RINGS):
-        wider = open_.copy()
-        np.logical_or.at(wider, mesh.edges[:, 0], open_[mesh.edges[:, 1]])
-        np.logical_or.at(wider, mesh.edges[:, 1], open_[mesh.edges[:, 0]])
-        open_ = wider
+    open_ = highest_within(~carried, mesh.edges, BORDER_RINGS)
     secure, border = carried & ~open_, carried & open_
     if secure.mean() < 0.2 or not border.any():
         return target
@@ -145,12 +140,7 @@ def _no_way_in(
 def _border_doubt(peak: Floats, base_hu: float, edges: NDArray[Any]) -> Floats:
     """0..1 per vertex: low where the peak is only the blur of a neighbour's mineral, past the border of a shell."""
     excess = np.maximum(peak - base_hu, 0.0)
-    highest = excess.copy()
-    for _ in range(2):
-        wider = highest.copy()
-        np.maximum.at(wider, edges[:, 0], highest[edges[:, 1]])
-        np.maximum.at(wider, edges[:, 1], highest[edges[:, 0]])
-        highest = wider
+    highest = highest_within(excess, edges, 2)
     return np.asarray(np.clip((excess / np.maximum(highest, 1.0) - 0.45) / 0.3, 0.0, 1.0))
 
 
@@ -159,7 +149,7 @@ def _margin_edges(
 ) -> tuple[Floats, Floats]:
     """Depth (N,) of the soft margin along inward normals and its small weight (N,); weight 0 where unseen."""
     count = len(vertices)
-    if margin.contrast < 1.5 or margin.inner_only:
+    if not margin.visible:
         return np.zeros(count), np.zeros(count)
     at = profile_depths()
     at = at[(at >= -4.0) & (at <= 4.0)]

@@ -39,6 +39,11 @@ class Margin:
         return abs(self.inside_hu - self.outside_hu) / max(self.spread_hu, 1e-3)
 
     @property
+    def visible(self) -> bool:
+        """Whether the margin can be followed where there is no mineral."""
+        return self.contrast >= 1.5 and not self.inner_only
+
+    @property
     def inner_only(self) -> bool:
         """Whether the middle is fat or fluid, which need not reach the margin: the outline then only encloses it."""
         return self.inside_hu < FAT_OR_FLUID_HU
