@@ -26,6 +26,7 @@ from .align_trust import (
     verdict,
 )
 from .geometry import Floats, Rigid
+from .geometry_zone import LesionZone
 from .scan import Trust, Volume
 from .settings import AlignSettings
 from .skeleton import Skeleton
@@ -78,6 +79,7 @@ def align(
     lesion_point: Any,
     lesion_radius_mm: float,
     settings: AlignSettings,
+    lesion_surface: Any = None,
 ) -> Alignment:
     """Line up ``moving`` on ``fixed`` by the bone nearest the lesion.
 
@@ -88,6 +90,7 @@ def align(
     ----------
     lesion_point : LPS mm in ``fixed``.
     lesion_radius_mm : bone within this and a margin of the point is left out.
+    lesion_surface : (N, 3) LPS mm of its outline; when given, only bone within the margin of it is left out.
 
     Returns
     -------
@@ -96,10 +99,9 @@ def align(
     """
     if moving_scan_no == fixed_scan_no:
         return Alignment(moving_scan_no, fixed_scan_no, Rigid.identity(), 0.0, 1.0, "ok", "the reference scan itself")
-    lesion = np.asarray(lesion_point, float)
-    pair = _Pair(
-        moving_scan_no, moving, moving_skeleton, fixed_scan_no, fixed, fixed_skeleton, lesion, lesion_radius_mm
-    )
+    surface = None if lesion_surface is None else np.asarray(lesion_surface, float)
+    zone = LesionZone(np.asarray(lesion_point, float), lesion_radius_mm, surface)
+    pair = _Pair(moving_scan_no, moving, moving_skeleton, fixed_scan_no, fixed, fixed_skeleton, zone)
     if not len(fixed_skeleton.points):
         return pair.nothing("no bone in the reference scan")
     if not len(moving_skeleton.points):
@@ -133,8 +135,12 @@ class _Pair:
     fixed_no: int
     fixed: Volume
     fixed_skeleton: Skeleton
-    lesion: Floats
-    radius: float
+    zone: LesionZone
+
+    @property
+    def lesion(self) -> Floats:
+        """The point (3,) LPS mm at which errors are judged."""
+        return self.zone.centre
 
     def nothing(self, reason: str) -> Alignment:
         """No transform could be found."""
@@ -152,19 +158,19 @@ class _Side:
     normals: Floats
     axis: Floats
 
-    def beyond(self, lesion: Floats, reach: float) -> _Side:
-        keep = np.linalg.norm(self.points - lesion, axis=1) > reach
+    def beyond(self, zone: LesionZone, margin: float) -> _Side:
+        keep = zone.apart(self.points) > margin
         return _Side(self.points[keep], self.normals[keep], self.axis)
 
 
 def _bones_by_distance(pair: _Pair) -> list[tuple[Bone, float]]:
     """Fixed bones with enough surface outside the lesion's neighbourhood, nearest first, with their gap in mm."""
     skeleton = pair.fixed_skeleton
-    apart = np.linalg.norm(skeleton.points - pair.lesion, axis=1)
+    apart = pair.zone.apart(skeleton.points)
     found = []
     for bone in skeleton.bones:
         own = skeleton.point_labels == bone.label
-        free = own & (apart > pair.radius + EXCLUSION_MARGIN_MM)
+        free = own & (apart > EXCLUSION_MARGIN_MM)
         if free.sum() >= max(200, 0.2 * own.sum()):
             found.append((bone, float(apart[own].min())))
     return sorted(found, key=lambda entry: entry[1])
@@ -172,9 +178,8 @@ def _bones_by_distance(pair: _Pair) -> list[tuple[Bone, float]]:
 
 def _side(pair: _Pair, labels: list[int]) -> _Side:
     skeleton = pair.fixed_skeleton
-    apart = np.linalg.norm(skeleton.points - pair.lesion, axis=1)
-    chosen = np.isin(skeleton.point_labels, labels) & (apart > pair.radius + EXCLUSION_MARGIN_MM)
-    near = chosen & (apart <= LEVER_MM)
+    chosen = np.isin(skeleton.point_labels, labels) & (pair.zone.apart(skeleton.points) > EXCLUSION_MARGIN_MM)
+    near = chosen & (np.linalg.norm(skeleton.points - pair.lesion, axis=1) <= LEVER_MM)
     chosen = near if near.sum() >= 500 else chosen
     points = skeleton.points[chosen]
     _, vectors = np.linalg.eigh(np.cov((points - points.mean(axis=0)).T))
@@ -193,10 +198,9 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
     if coarse is None:
         return pair.nothing(lost)
     ranked, samples, blurred = coarse
-    exclusion = pair.radius + EXCLUSION_MARGIN_MM
-    reach = grown_exclusion(side.points, field, ranked[0].pose, pair.lesion, exclusion)
-    if reach > exclusion:
-        shorter = side.beyond(pair.lesion, reach)
+    margin = grown_exclusion(side.points, field, ranked[0].pose, pair.zone, EXCLUSION_MARGIN_MM)
+    if margin > EXCLUSION_MARGIN_MM:
+        shorter = side.beyond(pair.zone, margin)
         if len(shorter.points) >= 300:
             again = _coarse_grey(shorter, pair, [fit.pose for fit in ranked])
             if again is not None:
@@ -208,7 +212,7 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
     surface = fit_surface(
         side.points[few], side.normals[few], others.points, others.normals, others.scan_grid, fit.pose
     )
-    moved, gap = moved_bone(pair.fixed_skeleton, tuple(labels), field, fit.pose, pair.lesion, pair.radius)
+    moved, gap = moved_bone(pair.fixed_skeleton, tuple(labels), field, fit.pose, pair.zone)
     evidence = replace(
         _evidence(side.axis, fit, samples, blurred, surface, pair.lesion),
         patch=patch_mismatch(side.points[few], surface.distance),
@@ -216,11 +220,11 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
         second_bone=moved,
         second_bone_gap=gap,
         soft_tissue=soft_tissue_agreement(
-            pair.fixed, pair.fixed_skeleton, pair.moving, fit.pose, side.points, pair.lesion, reach
+            pair.fixed, pair.fixed_skeleton, pair.moving, fit.pose, side.points, pair.zone, margin
         ),
         model_sd=MODEL_SD_MM + MODEL_SD_PER_SLICE * float(max(pair.fixed.grid.spacing[0], pair.moving.grid.spacing[0])),
         upside_down=float(fit.pose.turn(side.axis) @ side.axis),
-        excluded_mm=reach,
+        excluded_mm=margin + (pair.zone.radius if pair.zone.surface is None else 0.0),
     )
     trust, reason = verdict(evidence, settings)
     inside = pair.fixed_skeleton.scan_grid.contains(fit.pose.inverse().apply(others.points))
@@ -235,15 +239,15 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
         predicted_sd_mm=evidence.predicted_sd,
         turn_sd_mm=evidence.turn_sd,
         slide_sd_mm=evidence.slide_sd,
-        bone_used=_words(bones, pair.radius),
+        bone_used=_words(bones),
         evidence=as_pairs(evidence),
     )
 
 
-def _words(bones: list[tuple[Bone, float]], radius: float) -> str:
+def _words(bones: list[tuple[Bone, float]]) -> str:
     bone, gap = bones[0]
     kind = "long bone" if bone.tubular else "bone"
-    text = f"the {kind} nearest the lesion ({max(gap - radius, 0.0):.0f} mm away, {bone.extent_mm:.0f} mm in view)"
+    text = f"the {kind} nearest the lesion ({max(gap, 0.0):.0f} mm away, {bone.extent_mm:.0f} mm in view)"
     return text if len(bones) == 1 else f"{text} with {len(bones) - 1} beside it"
 
 

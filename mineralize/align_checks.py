@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from .align_refine import Blurred, GreyFit, Samples, fit_grey
 from .align_search import Field, spread_out
 from .geometry import Floats, Rigid
+from .geometry_zone import LesionZone
 from .scan import Volume
 from .skeleton import Skeleton
 
@@ -65,17 +66,17 @@ def champion(
     return best, min(costs, default=float("inf")) / max(best.cost, 1e-9)
 
 
-def grown_exclusion(points: Floats, field: Field, pose: Rigid, lesion: Floats, exclusion_mm: float) -> float:
-    """How far from the lesion the bone surfaces of both scans disagree without a break, mm.
+def grown_exclusion(points: Floats, field: Field, pose: Rigid, zone: LesionZone, margin_mm: float) -> float:
+    """How far from the lesion's surface the bone surfaces of both scans disagree without a break, mm.
 
     A lesion fused with bone outgrows the zone that was left out for it; its surface then poses as bone.
     """
     moved = pose.apply(points)
     distance, _ = field.exact(moved)
     inside = field.scan_grid.contains(moved)
-    apart = np.linalg.norm(points - lesion, axis=1)
-    reach = exclusion_mm
-    while reach < exclusion_mm + LARGEST_GROWTH_MM:
+    apart = zone.apart(points)
+    reach = margin_mm
+    while reach < margin_mm + LARGEST_GROWTH_MM:
         shell = inside & (apart > reach) & (apart <= reach + SHELL_MM)
         if shell.sum() < 15 or (np.abs(distance[shell]) > MISFIT_MM).mean() < MISFIT_SHARE:
             break
@@ -84,7 +85,7 @@ def grown_exclusion(points: Floats, field: Field, pose: Rigid, lesion: Floats, e
 
 
 def moved_bone(
-    fixed: Skeleton, used: tuple[int, ...], field: Field, pose: Rigid, lesion: Floats, radius_mm: float
+    fixed: Skeleton, used: tuple[int, ...], field: Field, pose: Rigid, zone: LesionZone
 ) -> tuple[float, float]:
     """How far the most displaced other bone near the lesion lies from bone in the moving scan, and its gap.
 
@@ -100,21 +101,27 @@ def moved_bone(
         own = fixed.points[fixed.point_labels == bone.label]
         if len(own) < 150:
             continue
-        apart = np.linalg.norm(own - lesion, axis=1)
-        near = own[(apart < apart.min() + 60.0) & (apart > radius_mm + 4.0)]
+        apart = zone.apart(own)
+        near = own[(apart < apart.min() + 60.0) & (apart > 4.0)]
         moved = pose.apply(near)
         inside = field.scan_grid.contains(moved, 2.0)
-        if inside.sum() < 100 or apart.min() - radius_mm > 80.0:
+        if inside.sum() < 100 or apart.min() > 80.0:
             continue
         distance, _ = field.exact(moved[inside])
         misfit = float(np.median(np.abs(distance)))
         if misfit > max(worst, 0.8):
-            worst, gap_of = misfit, max(float(apart.min()) - radius_mm, 0.0)
+            worst, gap_of = misfit, max(float(apart.min()), 0.0)
     return worst, gap_of
 
 
 def soft_tissue_agreement(
-    fixed: Volume, skeleton: Skeleton, moving: Volume, pose: Rigid, bone_points: Floats, lesion: Floats, reach: float
+    fixed: Volume,
+    skeleton: Skeleton,
+    moving: Volume,
+    pose: Rigid,
+    bone_points: Floats,
+    zone: LesionZone,
+    margin_mm: float,
 ) -> float:
     """Correlation of fat, muscle and air around the bone, lesion left out; NaN where nothing contrasts.
 
@@ -125,7 +132,7 @@ def soft_tissue_agreement(
     index = index[spread_out(index, 40_000, seed=19)]
     world = skeleton.grid.to_world(index)
     near, _ = cKDTree(bone_points[spread_out(bone_points, 800)]).query(world, distance_upper_bound=SOFT_REACH_MM)
-    use = np.isfinite(near) & (near > 5.0) & (np.linalg.norm(world - lesion, axis=1) > reach)
+    use = np.isfinite(near) & (near > 5.0) & (zone.apart(world) > margin_mm)
     world = world[use]
     world = world[spread_out(world, 4000, seed=23)]
     moved = pose.apply(world)

@@ -25,6 +25,8 @@ from .timeline_model import Offered
 METAL_HU = 3000.0
 BESIDE_MM = 3.0
 """A point may lie so far outside the outline and still mean the lesion: on its rim, or a slice off."""
+STILL_GROWING = 0.05
+"""A third look is the last unless the volume still changes by this share."""
 SURROUND_MM = 14.0
 """How much of the scan around the outline is measured."""
 
@@ -39,10 +41,18 @@ class SeenScan:
     reference: Reference
     settings: Settings
 
-    def near(self, centre: Floats, radius_mm: float, lesion_radius_mm: float) -> tuple[Neighbourhood, BoneNear]:
-        """The neighbourhood of a point, bone parted from a lesion of that radius."""
+    def near(
+        self, centre: Floats, radius_mm: float, lesion_radius_mm: float, surface: Floats | None = None
+    ) -> tuple[Neighbourhood, BoneNear]:
+        """The neighbourhood of a point, bone parted from a lesion of that radius, or of that surface where known."""
         bone = bone_near(
-            self.volume, centre, radius_mm, self.skeleton, lesion_point=centre, lesion_radius_mm=lesion_radius_mm
+            self.volume,
+            centre,
+            radius_mm,
+            self.skeleton,
+            lesion_point=centre,
+            lesion_radius_mm=lesion_radius_mm,
+            lesion_surface=surface,
         )
         return neighbourhood(bone.volume, bone.distance, self.reference), bone
 
@@ -50,7 +60,7 @@ class SeenScan:
         """The neighbourhood of an outline, with the margin that measuring wants."""
         middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
         reach = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
-        near, _ = self.near(middle, reach + SURROUND_MM, reach)
+        near, _ = self.near(middle, reach + SURROUND_MM, reach, outline.vertices[::4])
         box = near.grid.bounds_around(outline.vertices, SURROUND_MM)
         (a, b), (c, d), (e, f) = box
         return Neighbourhood(
@@ -142,27 +152,34 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
     guess = 18.0 if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre
     outline: Outline | None = None
-    looks = 0
-    for _ in range(6):
+    surface: Floats | None = None
+    looks, before = 0, 0.0
+    size = guess
+    for _ in range(8):
         reach = guess + (28.0 if looks == 0 else 14.0)
-        near, _ = seen.near(centre, reach, guess)
+        near, _ = seen.near(centre, reach, size, surface)
         outline = find_outline(near, seen.reference, seed, settings, scan=number, expected=expected)
+        # A large lesion on bone passes for bone until its size is allowed for.
+        missed = outline is None or (expected is None and looks == 0 and _outside_mm(outline, seed) > BESIDE_MM)
+        if missed and guess < 50.0 and near.bone_at(seed[None])[0] < 0.0:
+            guess *= 1.6
+            size = guess
+            continue
         if outline is None:
-            # A large lesion on bone passes for bone until its size is allowed for.
-            if near.bone_at(seed[None])[0] < 0.0 and guess < 50.0:
-                guess *= 1.6
-                continue
             break
         looks += 1
-        if looks == 3:
+        changed = abs(outline.volume_mm3 - before) > STILL_GROWING * outline.volume_mm3
+        before = outline.volume_mm3
+        if looks >= 3 and not changed:
             break
         middle = outline.centroid
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
-        steady = abs(radius - guess) < 0.2 * radius
+        steady = abs(radius - guess) < 0.2 * radius and (looks < 3 or not changed)
         if inside_view and steady and (looks > 1 or expected is not None):
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
+        size, surface = radius, outline.vertices[::4]
     if outline is not None:
         if outline.left_out > LEFT_OUT and expected is None:
             mineral = lesion_mineral(

@@ -19,6 +19,7 @@ from scipy.ndimage import map_coordinates
 from scipy.sparse.linalg import spsolve
 
 from .geometry import Floats
+from .geometry_zone import LesionZone
 
 LEVEL_MM = 1.5
 ANGLES = 72
@@ -27,6 +28,7 @@ LARGEST_RADIUS_MM = 55.0
 WINDOW_MM = 60.0
 """Length of free bone looked at above and below the lesion."""
 CONTACT_MARGIN_MM = 4.0
+PASSING_MM = 2.5
 STIFF_ALONG, STIFF_ACROSS = 60.0, 0.6
 """Bending stiffness along the shaft and around it: ridges run along the shaft."""
 BELIEVED_MM = 1.2
@@ -98,8 +100,7 @@ def bridge(
     hu_at: Any,
     points: Floats,
     axis: Floats,
-    lesion: Floats,
-    lesion_radius_mm: float,
+    zone: LesionZone,
     carried_at: DistanceAt | None = None,
 ) -> Bridge | None:
     """Continue the bone's contour beneath a lesion.
@@ -110,6 +111,7 @@ def bridge(
     hu_at : HU at ``(..., 3)`` LPS points.
     points : (N, 3) LPS mm on the surface of that bone.
     axis : its LPS unit vector.
+    zone : where the lesion lies.
     carried_at : signed distance to the same bone as seen in another scan without contact, already lined up.
 
     Returns
@@ -117,9 +119,10 @@ def bridge(
     Bridge or None
         None where too little free bone is in view or the bone has no centre line.
     """
-    reach = lesion_radius_mm + CONTACT_MARGIN_MM
-    free = np.linalg.norm(points - lesion, axis=1) > reach
+    lesion = zone.centre
+    free = zone.apart(points) > CONTACT_MARGIN_MM
     for _ in range(2):
+        reach = zone.half_length(axis) + CONTACT_MARGIN_MM
         along = (points - lesion) @ axis
         window = np.abs(along) < reach + WINDOW_MM
         aside = window & (np.abs(along) > reach)
@@ -139,9 +142,9 @@ def bridge(
     depths = np.arange(0.0, LARGEST_RADIUS_MM, DEPTH_MM)
     world = centre[:, None, None, :] + depths[:, None] * rays[None, :, None, :]
     radius = _first_crossing(distance_at(world), depths)
-    suspect = np.linalg.norm(_spots(centre, rays, radius) - lesion, axis=2) < reach
+    suspect = _within(zone, _spots(centre, rays, radius), CONTACT_MARGIN_MM)
     # Rays that pass the lesion are suspect whatever radius they found.
-    passing = np.linalg.norm(world - lesion, axis=3).min(axis=2) < lesion_radius_mm + 2.5
+    passing = _within(zone, world, PASSING_MM).any(axis=2)
     suspect |= passing & (np.nan_to_num(radius, nan=99.0) > 0)
     weight = np.where(np.isfinite(radius) & ~suspect, 1.0, 0.0)
     if weight.sum() < 0.15 * weight.size:
@@ -163,6 +166,14 @@ def bridge(
         smooth = _bend(value, weight_now)
     one_sided = bool(min(below, above) < 60)
     return Bridge(centre, frame, smooth, suspect, seen, float(levels[0]), one_sided)
+
+
+def _within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]:
+    """Whether ``(..., 3)`` LPS points lie in the lesion or within a margin of it."""
+    inside = np.asarray(np.linalg.norm(world - zone.centre, axis=-1) < zone.radius + margin)
+    if zone.surface is not None:
+        inside[inside] = zone.apart(world[inside]) < margin
+    return inside
 
 
 def _frame(axis: Floats) -> Floats:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .geometry import Floats, Grid, Rigid, sample, to_sitk
+from .geometry_zone import LesionZone
 from .scan import Volume
 from .skeleton import Skeleton
 from .skeleton_bridge import CONTACT_MARGIN_MM, Bridge, bridge
@@ -73,23 +74,27 @@ def bone_near(
     *,
     lesion_point: Any = None,
     lesion_radius_mm: float = 0.0,
+    lesion_surface: Any = None,
     carried: tuple[BoneNear, Rigid] | None = None,
 ) -> BoneNear:
     """Filled bone (cortex and marrow) on the native voxels near a point.
 
     The coarse bone surface is moved to the half maxima found on the full-resolution voxels. Where the lesion may
-    touch the bone (``lesion_point``, ``lesion_radius_mm``) the bone's own contour is continued from the levels and
+    touch the bone (``lesion_point``, ``lesion_radius_mm``, ``lesion_surface``) the bone's own contour is continued from the levels and
     angles without contact.
 
     Parameters
     ----------
     centre_lps, radius_mm : the box of interest.
     lesion_point, lesion_radius_mm : a point in the lesion and how far the lesion reaches from it.
+    lesion_surface : (N, 3) LPS mm of its outline, where it is known; without it the lesion is taken for a ball.
     carried : bone as seen in another scan, and the motion from this scan to that one; used beneath the lesion.
     """
     crop = volume.around(np.asarray(centre_lps, float)[None], radius_mm)
     lesion = None if lesion_point is None else np.asarray(lesion_point, float)
-    parts = [b for b in skeleton.bones if lesion is None or not _is_lesion(skeleton, b, lesion, lesion_radius_mm)]
+    surface = None if lesion_surface is None else np.asarray(lesion_surface, float)
+    zone = None if lesion is None else LesionZone(lesion, lesion_radius_mm, surface)
+    parts = [b for b in skeleton.bones if zone is None or not _is_lesion(skeleton, b, zone)]
     box = _coarse_box(skeleton, crop.grid, lesion, lesion_radius_mm)
     grid = skeleton.grid.cropped(box)
     (a, b), (c, d), (e, f) = box
@@ -111,23 +116,21 @@ def bone_near(
     native = _resampled(field, grid, crop.grid)
     bridges: list[Bridge] = []
     note = ""
-    if lesion is not None:
-        native, bridges, note = _bridged(
-            volume, skeleton, parts, points, field, grid, crop, native, lesion, lesion_radius_mm, carried
-        )
+    if zone is not None:
+        native, bridges, note = _bridged(volume, skeleton, parts, points, field, grid, crop, native, zone, carried)
     mask = native < 0
-    if bridges and lesion is not None:
-        mask = _without_crumbs(mask, crop.grid, lesion, lesion_radius_mm + CONTACT_MARGIN_MM + 3.0)
+    if bridges and zone is not None:
+        mask = _without_crumbs(mask, crop.grid, zone, CONTACT_MARGIN_MM + 3.0)
     distance = _far_and_near(mask, native, crop.grid)
     return _with_points(crop, mask, distance, points, normals, bridges, note, centre_lps, radius_mm)
 
 
-def _is_lesion(skeleton: Skeleton, bone: Bone, lesion: Floats, radius: float) -> bool:
+def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
     """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like."""
-    if bone.tubular or bone.extent_mm > 2.6 * radius:
+    if bone.tubular or bone.extent_mm > 2.6 * zone.radius:
         return False
     own = skeleton.points[skeleton.point_labels == bone.label]
-    return bool(len(own) and (np.linalg.norm(own - lesion, axis=1) < 1.2 * radius + 3.0).mean() > 0.7)
+    return bool(len(own) and (zone.apart(own) < 0.2 * zone.radius + 3.0).mean() > 0.7)
 
 
 def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: float) -> tuple[tuple[int, int], ...]:
@@ -153,11 +156,11 @@ def _bridged(
     grid: Grid,
     crop: Volume,
     native: NDArray[np.float32],
-    lesion: Floats,
-    radius: float,
+    zone: LesionZone,
     carried: tuple[BoneNear, Rigid] | None,
 ) -> tuple[NDArray[np.float32], list[Bridge], str]:
     """Replace the contour of every bone that the lesion may touch."""
+    lesion, radius = zone.centre, zone.radius
     reach = radius + CONTACT_MARGIN_MM
     wide = volume.around(np.stack([lesion - radius - 70, lesion + radius + 70]), 0.0)
     found: list[Bridge] = []
@@ -165,9 +168,7 @@ def _bridged(
     known = skeleton.point_labels[np.isin(skeleton.point_labels, [p.label for p in parts])]
     for part in parts:
         own = points[known == part.label]
-        close = np.linalg.norm(own - lesion, axis=1).min(initial=np.inf) < reach
-        close = close or bool((np.abs(np.linalg.norm(own - lesion, axis=1) - radius) < CONTACT_MARGIN_MM).any())
-        if not close:
+        if not (zone.apart(own) < CONTACT_MARGIN_MM).any():
             continue
         other = None
         if carried is not None:
@@ -181,8 +182,7 @@ def _bridged(
             lambda world: sample(wide.hu, wide.grid, world, outside=-1000.0),
             own,
             part.axis,
-            lesion,
-            radius,
+            zone,
             other,
         )
         if made is None:
@@ -212,13 +212,13 @@ def _bridged(
     return native, found, "; ".join(dict.fromkeys(notes))
 
 
-def _without_crumbs(mask: NDArray[np.bool_], grid: Grid, lesion: Floats, reach: float) -> NDArray[np.bool_]:
+def _without_crumbs(mask: NDArray[np.bool_], grid: Grid, zone: LesionZone, margin: float) -> NDArray[np.bool_]:
     """Drop what was left of the lesion: parts that lie wholly within its reach."""
     parts = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(mask, grid)))
     keep = np.zeros(int(parts.max()) + 1, bool)
     for label, span in enumerate(ndimage.find_objects(parts), start=1):
         world = grid.to_world(np.argwhere(parts[span] == label) + [s.start for s in span])
-        keep[label] = bool((np.linalg.norm(world - lesion, axis=1) > reach).any())
+        keep[label] = bool((zone.apart(world) > margin).any())
     return np.asarray(keep[parts])
 
 

@@ -15,6 +15,7 @@ from .change import Change, find_changes
 from .correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from .errors import LesionNeeded
 from .geometry import Floats, Rigid
+from .geometry_zone import LesionZone
 from .lesion import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
 from .maturation import Curve, find_curves
 from .measure import DepthProfile, Measured, Measurement, RimMap, Rows, measure_scan, rows_without_lesion, withhold_all
@@ -179,13 +180,12 @@ def _followed(
     numbers = [scan.number for scan in timeline.scans]
     order = sorted((n for n in numbers if n != base), key=lambda n: abs(n - base))
     clock.expect(align_on_the_skeleton=len(order), outline_the_lesion=len(order), measure=len(numbers))
-    centre = np.asarray(point, float) if first is None else first.centroid
-    radius = 25.0 if first is None else _radius(first)
+    zone = _zone(first, np.asarray(point, float))
     own_seeds = {s.scan: np.asarray(s.point, float) for s in timeline.seeds}
 
     def aligned(number: int) -> Alignment:
         with clock.task("align on the skeleton"):
-            return _aligned(seen, number, base, centre, radius, settings)
+            return _aligned(seen, number, base, zone, settings)
 
     def outlined(number: int) -> tuple[Outline | None, list[Note]]:
         alignment = alignments[number].result()
@@ -202,7 +202,7 @@ def _followed(
     outlines = {n: workers.submit(partial(outlined, n)) for n in order}
     measures |= {n: workers.submit(partial(measured, n, lambda n=n: outlines[n].result()[0])) for n in order}  # type: ignore[misc]
     alignment = {n: alignments[n].result() for n in order}
-    alignment[base] = _aligned(seen, base, base, centre, radius, settings)
+    alignment[base] = _aligned(seen, base, base, zone, settings)
     found: dict[int, Outline | None] = {base: first}
     notes: list[Note] = []
     for n in order:
@@ -268,19 +268,23 @@ def _drawn(timeline: Timeline, scan: SeenScan) -> Outline | None:
     return None
 
 
-def _radius(outline: Outline) -> float:
-    return float(np.linalg.norm(outline.vertices - outline.centroid, axis=1).max())
+def _zone(outline: Outline | None, point: Floats) -> LesionZone:
+    """Where bone is not to be compared: around the outline, or around the point where there is none."""
+    if outline is None:
+        return LesionZone(point, 25.0)
+    centre = outline.centroid
+    radius = float(np.linalg.norm(outline.vertices - centre, axis=1).max())
+    return LesionZone(centre, radius, outline.vertices)
 
 
-def _aligned(
-    seen: dict[int, SeenScan], number: int, base: int, centre: Floats, radius: float, settings: Settings
-) -> Alignment:
+def _aligned(seen: dict[int, SeenScan], number: int, base: int, zone: LesionZone, settings: Settings) -> Alignment:
     if number == base:
         return Alignment(base, base, Rigid.identity(), 0.0, 1.0, "ok", "this is the reference scan")
     moving, fixed = seen[number], seen[base]
     best: Alignment | None = None
     # Which bone lies clear of the lesion decides where the search starts; another share of it may succeed.
-    for share in (1.0, 0.8, 1.25, 0.6):
+    shaped = [] if zone.surface is None else [(1.0, zone.surface)]
+    for share, surface in [(1.0, None), *shaped, (0.8, None), (1.25, None), (0.6, None)]:
         found = align(
             number,
             moving.volume,
@@ -288,8 +292,9 @@ def _aligned(
             base,
             fixed.volume,
             fixed.skeleton,
-            lesion_point=centre,
-            lesion_radius_mm=share * radius,
+            lesion_point=zone.centre,
+            lesion_radius_mm=share * zone.radius,
+            lesion_surface=surface,
             settings=settings.align,
         )
         if best is None or (found.trust != "withheld" and found.predicted_sd_mm < best.predicted_sd_mm):
