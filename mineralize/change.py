@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from .change_caution import kinds, moved_by_caution
 from .change_interval import half_widths, unlike_in_scale
 from .measure import UNITS, Measurement
 from .timeline_model import Timeline
@@ -88,22 +89,6 @@ GROWING = ("lesion_volume", "mineral_volume", "mineral_mass")
 CAUTION_FACTOR = 2.0
 """How much wider an interval is taken where a value is given with caution: 2 held truth in 93 % of the masses with
 caution of random phantoms, and in 70 % of the volumes, which is why volumes stay unsure."""
-CAUTION_SHARE: dict[str, float] = {"mineral_mass": 0.3}
-"""Quantities of which a caution need not hide a plain change, and by what share a caution may have moved one scan and
-not the other (worst of random phantoms: 25 % of the mass); half of it where the scans are alike."""
-HARMLESS = (
-    "no edge is visible along",
-    "of the outline is drawn where the lesion meets bone",
-    "mineral lies in",
-    "the rest continues its curve",
-    "the mineral is no shell",
-    "blur the outline along the scan axis",
-    "fewer than five slices cross the least extent",
-    "part of the lesion lies in the blur of the bone",
-    "the outline follows a soft margin",
-)
-"""Cautions that leave the mass its bounds above. Any other hides a change: a wrong voltage, another structure, mineral
-outside the outline, no more than noise."""
 
 
 def limit_for(quantity: str, diameter_mm: float | None) -> Limit:
@@ -220,9 +205,9 @@ def _verdict(
     if not doubtful:
         return "yes", f"the interval excludes zero and the change exceeds {words}"
     caution = "; ".join(f"scan {row.scan}: {row.reason}" for row in doubtful)
-    if len(doubtful) == 2 and _kinds(a) == _kinds(b):
+    if len(doubtful) == 2 and kinds(a) and kinds(a) == kinds(b):
         caution = f"both scans: {b.reason}"
-    by = _moved_by_caution(a, b, unlike)
+    by = moved_by_caution(a, b, alike=not unlike)
     if by is None:
         return "unsure", caution
     nearer = (
@@ -234,26 +219,3 @@ def _verdict(
         return "unsure", f"{caution}; this could make the change"
     how = f"twice as wide an interval and {by:.3g} {a.unit} of doubt" if by else "twice as wide an interval"
     return "yes", f"with caution ({caution}); the change exceeds {words}, and zero lies outside {how} as well"
-
-
-def _moved_by_caution(a: Measurement, b: Measurement, unlike: dict[str, str]) -> float | None:
-    """How far cautions could have moved the difference, in its unit; ``None`` where nobody can say.
-
-    Nothing where like scans carry like cautions: what they do to one value they do to the other. Where only one of two
-    like scans carries a caution, as of an edge unseen along 25 and 24 % of the outline, half as much as else.
-    """
-    share = CAUTION_SHARE.get(a.quantity)
-    assert a.value is not None
-    assert b.value is not None
-    if share is None or not (_kinds(a) | _kinds(b)) <= set(HARMLESS):
-        return None
-    if _kinds(a) == _kinds(b) and not unlike:
-        return 0.0
-    share *= 1.0 if unlike else 0.5
-    return math.hypot(*(share * abs(r.value or 0.0) for r in (a, b) if r.trust == "caution"))
-
-
-def _kinds(row: Measurement) -> set[str]:
-    """The cautions of a row without their numbers; one that is not of `HARMLESS` as it stands."""
-    texts = row.reason.split("; ") if row.trust == "caution" else []
-    return {next((k for k in HARMLESS if k in text), text) for text in texts}
