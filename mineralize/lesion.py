@@ -9,6 +9,7 @@ import numpy as np
 from .align import Alignment
 from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
+from .lesion_metal import too_bright
 from .outline import LEFT_OUT, Outline, find_outline
 from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
 from .outline_mask import outline_from_mask, outline_of_shape
@@ -22,7 +23,6 @@ from .skeleton import Skeleton, find_skeleton
 from .skeleton_mask import BoneNear, bone_near
 from .timeline_model import Offered
 
-METAL_HU = 3000.0
 BESIDE_MM = 3.0
 """A point may lie so far outside the outline and still mean the lesion: on its rim, or a slice off."""
 STILL_GROWING = 0.05
@@ -76,10 +76,9 @@ class SeenScan:
         found: list[tuple[Trust, str]] = []
         if self.scan.acquisition.kvp is None and self.scan.calibration is None:
             found.append(("caution", "tube voltage not stated; 120 kVp assumed"))
-        bounds = self.volume.grid.bounds_around(outline.vertices, 60.0)
-        metal = int((self.volume.crop(bounds).hu >= METAL_HU).sum())
-        if metal * self.volume.grid.voxel_volume_mm3 > 20.0:
-            found.append(("withheld", "metal near the lesion: its streaks make values unreliable"))
+        bright = too_bright(self.volume, self.reference, outline.vertices)
+        if bright:
+            found.append(("withheld", bright))
         return tuple(found)
 
 
