@@ -187,7 +187,7 @@ WIDEST: dict[str, tuple[float, bool]] = {
     "mineral_volume_300": (0.60, True),
     "mineral_fraction": (0.15, False),
     "core_attenuation": (25.0, False),
-    "rim_core_ratio": (0.12, True),
+    "rim_core_ratio": (0.10, True),
     "rim_core_difference": (0.30, True),
     "rim_peak_attenuation": (0.25, True),
     "rim_completeness": (0.10, False),

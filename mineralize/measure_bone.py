@@ -8,16 +8,19 @@ import numpy as np
 
 from .estimate import Estimate, withheld
 from .geometry import Floats, sample
-from .measure_shape import outline_verdict, vertex_areas
+from .measure_bridged import UNSUPPORTED, bridged
+from .measure_shape import outline_verdict
 from .measure_site import Site
 from .outline_edge import smoothing_matrix
 from .outline_graph import mesh_edges
-from .outline_mesh import vertex_normals
+from .outline_mesh import vertex_areas, vertex_normals
 from .outline_near import FAR_MM
 
 CONTACT_MM = 0.5
 FACING_MM = 5.0
 CLEFT_HU120 = 100.0
+BESIDE_MM = 1.5
+"""Parts of the outline that lie this much further from bone than the nearest decide how wide the gap is."""
 
 
 def measure_bone(site: Site) -> list[Estimate]:
@@ -44,6 +47,12 @@ def measure_bone(site: Site) -> list[Estimate]:
     near_bone: tuple[tuple[Any, str], ...] = verdict
     if hidden > 0.0:
         near_bone = (*verdict, ("caution", f"a gap narrower than {resolved:.1f} mm is not resolved"))
+    beside = distance < max(float(distance.min()), 0.0) + BESIDE_MM
+    drawn = float(area[beside & (outline.supported <= UNSUPPORTED)].sum() / area[beside].sum())
+    crossing = 0.0
+    if drawn > 0.5 and gap > CONTACT_MM:
+        crossing = bridged(site).height * float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
+        near_bone = (*near_bone, ("caution", "no edge is visible on the side of the lesion that faces bone"))
     darkest = _darkest_towards_bone(site)
     touching = distance <= CONTACT_MM
     open_line = darkest < CLEFT_HU120
@@ -58,8 +67,8 @@ def measure_bone(site: Site) -> list[Estimate]:
             "cortex_gap",
             "mm",
             gap,
-            {"outline and cortex": position},
-            {"outline and cortex": position, "blur": hidden},
+            {"outline and cortex": position, "bridged gaps": crossing},
+            {"outline and cortex": position, "blur": hidden, "bridged gaps": 0.5 * crossing},
             near_bone,
             (0.0, np.inf),
         )

@@ -8,8 +8,10 @@ import numpy as np
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
-from .measure_shape import mesh_area, outline_verdict
+from .measure_bridged import bridged
+from .measure_shape import outline_verdict
 from .measure_site import Site
+from .outline_mesh import mesh_area
 from .reference import TABLE
 
 
@@ -70,13 +72,14 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
     volume = volumes[settings.threshold_hu120]
     main_row = next(r for r in rows if r.quantity == "mineral_volume")
     scale = 1.0 / max(lesion_mm3, 1e-9)
+    crossing = bridged(site).volume * volume * scale
     rows.append(
         Estimate(
             "mineral_fraction",
             "1",
             volume * scale,
-            {k: v * scale for k, v in main_row.down.items()},
-            {k: v * scale for k, v in main_row.up.items()},
+            {**{k: v * scale for k, v in main_row.down.items()}, "bridged gaps": crossing},
+            {**{k: v * scale for k, v in main_row.up.items()}, "bridged gaps": crossing},
             verdict,
             (0.0, 1.0),
         )

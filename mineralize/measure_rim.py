@@ -13,12 +13,12 @@ from scipy.spatial import cKDTree
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats, anatomical_words, sample
-from .measure_shape import vertex_areas
+from .measure_bridged import bridged
 from .measure_site import Site
 from .measure_zones import rim_verdict
 from .outline_edge import find_edges, peak_recovery, profile_depths, smoothing_matrix
 from .outline_graph import mesh_edges
-from .outline_mesh import vertex_normals
+from .outline_mesh import vertex_areas, vertex_normals
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
 
 
@@ -150,11 +150,17 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
         chosen = mineral if main else over_or_contact(site, rim, threshold)
         value = _share(rim, chosen)
         low, high = (_share(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
-        border = 1.4 * _border_share(rim, chosen, site) + 0.012
+        border = 1.4 * _border_share(rim, chosen, site) + 0.02
+        crossing = 2.0 * bridged(site).area
         faint = _share(rim, chosen) - _share(rim, chosen & (rim.seen_hu120 >= threshold))
-        down = {"threshold": 0.7 * (value - low), "border of the gap": border, "blur": 0.5 * faint}
+        down = {
+            "threshold": 0.7 * (value - low),
+            "border of the gap": border,
+            "blur": 0.5 * faint,
+            "bridged gaps": crossing,
+        }
         up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
-        up["blur"] = 0.5 * faint
+        up["blur"], up["bridged gaps"] = 0.5 * faint, 0.5 * crossing
         name = "rim_completeness" if main else f"rim_completeness_{threshold:g}"
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
     rows.append(
@@ -205,10 +211,12 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     parts_down = {
         "threshold": max(0.5 * (value - min(others)), 0.0),
         "border of the gap": _border_share(rim, where, site) + 0.003,
+        "bridged gaps": bridged(site).area,
     }
     parts_up = {
         "threshold": max(0.5 * (max(others) - value), 0.0),
         "border of the gap": _border_share(rim, where, site) + 0.003,
+        "bridged gaps": 2.0 * bridged(site).area,
     }
     detail: dict[str, object] = {
         "largest_gap_direction": anatomical_words(facing),

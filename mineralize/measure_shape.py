@@ -11,27 +11,9 @@ from scipy.spatial.distance import pdist
 
 from .estimate import Estimate, symmetric
 from .geometry import Floats
+from .measure_bridged import bridged
 from .measure_site import Site
-
-
-def mesh_area(vertices: Floats, faces: NDArray[Any]) -> float:
-    """Area in mm2 of a triangle mesh."""
-    return float(face_areas(vertices, faces).sum())
-
-
-def face_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
-    """(F,) areas in mm2."""
-    a, b, c = (vertices[faces[:, k]] for k in range(3))
-    return np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2)
-
-
-def vertex_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
-    """(V,) mm2, each triangle shared evenly among its corners."""
-    third = face_areas(vertices, faces) / 3
-    area = np.zeros(len(vertices))
-    for k in range(3):
-        np.add.at(area, faces[:, k], third)
-    return area
+from .outline_mesh import mesh_area
 
 
 def longest_pair(points: Floats) -> tuple[Floats, Floats]:
@@ -131,14 +113,18 @@ def measure_shape(site: Site) -> list[Estimate]:
     axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
     ends = np.subtract(*longest_pair(outline.vertices))
     longest = float(np.linalg.norm(ends))
-    unseen = unseen_share(site)
-    width = {"outline": 0.6 * area * shift, "bridged gaps": 0.25 * unseen**1.5 * volume}
-    across_mm = {"outline": 2.2 * shift, "bridged gaps": 0.08 * unseen**1.5 * longest}
+    crossing = bridged(site).volume
+    width = {"outline": 0.6 * area * shift, "bridged gaps": crossing * volume}
+    across_mm = {"outline": 2.2 * shift, "bridged gaps": LENGTH_PER_CAP[1] * crossing * axial}
     # The outline's position along the scan axis is worse, and a largest distance gathers what errs outward.
     upright = abs(float(ends @ normal)) / max(longest, 1e-9)
-    longest_mm = {**across_mm, "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site)}
+    longest_mm = {
+        **across_mm,
+        "bridged gaps": LENGTH_PER_CAP[0] * crossing * longest,
+        "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site),
+    }
     # Where in the plane the perpendicular lies turns with the longest diameter.
-    breadth_mm = {**across_mm, "outline": 1.4 * across_mm["outline"]}
+    breadth_mm = {"outline": 1.4 * across_mm["outline"], "bridged gaps": LENGTH_PER_CAP[2] * crossing * across}
     positive = (0.0, np.inf)
     lengths = verdict
     if slices_mm(site) > TOO_THICK_MM:
@@ -151,6 +137,9 @@ def measure_shape(site: Site) -> list[Estimate]:
     ]
 
 
+LENGTH_PER_CAP = (0.45, 0.6, 1.0)
+"""Relative 95 % half-width of the longest diameter, the axial one and the one across it per share of the volume that
+may be missing: a gap shortens the shorter ones more (own phantoms)."""
 LENGTH_PER_SLICE = 0.5
 """95 % half-width of a length along the scan axis, in slices (own phantoms)."""
 THICK_MM, TOO_THICK_MM = 3.5, 5.05
@@ -173,8 +162,3 @@ def outline_verdict(site: Site, *, of_the_middle: bool = False) -> tuple[tuple[A
 def slices_mm(site: Site) -> float:
     """Slice thickness or spacing in mm, whichever is larger."""
     return max(site.reference.slice_mm, site.reference.slice_spacing_mm)
-
-
-def unseen_share(site: Site) -> float:
-    """Share of the outline that no edge in the image carries."""
-    return float((site.outline.supported <= 0.03).mean())

@@ -113,3 +113,23 @@ def solve_radius(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Flo
     weighted = diags_array(weight)
     matrix = csc_matrix(weighted + penalty + pull)
     return np.asarray(spsolve(matrix, weight * target + pull.diagonal(), permc_spec="MMD_AT_PLUS_A"))
+
+
+def mesh_area(vertices: Floats, faces: NDArray[Any]) -> float:
+    """Area in mm2 of a triangle mesh."""
+    return float(face_areas(vertices, faces).sum())
+
+
+def face_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
+    """(F,) areas in mm2."""
+    a, b, c = (vertices[faces[:, k]] for k in range(3))
+    return np.asarray(np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2)
+
+
+def vertex_areas(vertices: Floats, faces: NDArray[Any]) -> Floats:
+    """(V,) mm2, each triangle shared evenly among its corners."""
+    third = face_areas(vertices, faces) / 3
+    area = np.zeros(len(vertices))
+    for k in range(3):
+        np.add.at(area, faces[:, k], third)
+    return area

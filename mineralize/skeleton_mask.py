@@ -80,8 +80,8 @@ def bone_near(
     """Filled bone (cortex and marrow) on the native voxels near a point.
 
     The coarse bone surface is moved to the half maxima found on the full-resolution voxels. Where the lesion may
-    touch the bone (``lesion_point``, ``lesion_radius_mm``, ``lesion_surface``) the bone's own contour is continued from the levels and
-    angles without contact.
+    touch the bone (``lesion_point``, ``lesion_radius_mm``, ``lesion_surface``) the bone's own contour is continued
+    from the levels and angles without contact.
 
     Parameters
     ----------

@@ -16,10 +16,10 @@ import pytest
 from skimage.measure import marching_cubes
 
 from mineralize.geometry import Grid
-from mineralize.measure_shape import face_areas, longest_distance, mesh_area, vertex_areas
+from mineralize.measure_shape import longest_distance
 from mineralize.measure_site import Layers
 from mineralize.outline import Outline
-from mineralize.outline_mesh import mesh_volume
+from mineralize.outline_mesh import face_areas, mesh_area, mesh_volume, vertex_areas
 from mineralize.outline_start import Ellipsoid
 
 
