@@ -20,6 +20,8 @@ UNSUPPORTED = 0.03
 """Support of an outline vertex up to which no edge carried it."""
 IRREGULAR = 0.04
 """Standard deviation of a shell's distance from its ellipsoid, as a share of it, from which nothing can be foretold."""
+LARGEST_OPENING = 0.35
+"""A wider one is not crossed straight: the outline follows the ellipsoid there."""
 REGULAR_PART = 0.2
 """Part of the cap that is to be feared even where the shell is an ellipsoid."""
 
@@ -51,7 +53,7 @@ def bridged(site: Site) -> Bridged:
     if outline.touches_bone is not None:
         free = free & ~outline.touches_bone
     share = float(area[free].sum() / area.sum())
-    opening = min(share / max(1.0 - share, 1e-9), 1.0)
+    opening = min(share / max(1.0 - share, 1e-9), LARGEST_OPENING)
     wobble = 1.0
     if outline.ellipsoid is not None and (~free).sum() >= 10:
         relative = outline.ellipsoid.relative_radius(outline.vertices[~free])
