@@ -43,7 +43,7 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
     """
     settings = site.settings.mineral
     lesion_mm3 = site.outline.volume_mm3
-    verdict = (*outline_verdict(site), *_cut_through(site))
+    verdict = (*_of_the_mineral(site), *_cut_through(site))
     rows = [_mass(site, verdict)]
     volumes = {t: _volume_over(site, t) for t in (settings.threshold_hu120, *settings.other_thresholds_hu120)}
     shift = site.outline.spread_mm
@@ -80,12 +80,20 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
             volume * scale,
             {**{k: v * scale for k, v in main_row.down.items()}, "bridged gaps": crossing},
             {**{k: v * scale for k, v in main_row.up.items()}, "bridged gaps": crossing},
-            verdict,
+            (*verdict, *outline_verdict(site)),
             (0.0, 1.0),
         )
     )
     rows.append(_contrast(site, outline_verdict(site, of_the_middle=True)))
     return rows
+
+
+def _of_the_mineral(site: Site) -> tuple[tuple[Any, str], ...]:
+    """What the outline means for a sum over the mineral: an unknown margin that leaves none of it out is a caution."""
+    found = outline_verdict(site)
+    if not site.outline.holds_mineral:
+        return found
+    return tuple(("caution", text) for _, text in found)
 
 
 def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:

@@ -27,6 +27,7 @@ from .settings import Settings
 
 WELL_COVERED = 0.35
 """Share of directions with mineral from which the ellipsoid goes by it alone."""
+UNSEEN = "no edge is visible"
 MOSTLY_UNSEEN = 0.72
 """Share of an outline that no edge carries from which it is not stated."""
 DENTED = 0.2
@@ -44,7 +45,9 @@ class Outline:
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
     of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
     share of the mineral nearby that the outline does not enclose; ``doubt_is_local`` says that the caution concerns
-    only where the outline bridges a gap or lies on bone, which the middle of the lesion does not feel.
+    only where the outline bridges a gap or lies on bone, which the middle of the lesion does not feel. Where
+    ``holds_mineral``, a withheld outline still has all the mineral of the lesion inside or on it: only its margin is
+    unknown.
     """
 
     scan: int
@@ -60,6 +63,7 @@ class Outline:
     ellipsoid: Ellipsoid | None = None
     left_out: float = 0.0
     doubt_is_local: bool = False
+    holds_mineral: bool = False
 
     @property
     def volume_mm3(self) -> float:
@@ -209,9 +213,9 @@ def _judged(
         verdicts.append(("withheld", "the lesion is cut by the edge of the scan"))
     unseen_share = 1.0 - seen
     if unseen_share > MOSTLY_UNSEEN:
-        verdicts.append(("withheld", f"no edge is visible along {unseen_share:.0%} of the outline"))
+        verdicts.append(("withheld", f"{UNSEEN} along {unseen_share:.0%} of the outline"))
     elif unseen_share > 0.25:
-        verdicts.append(("caution", f"no edge is visible along {unseen_share:.0%} of the outline"))
+        verdicts.append(("caution", f"{UNSEEN} along {unseen_share:.0%} of the outline"))
     contact = float(found.contact.mean())
     if contact > 0.003:
         verdicts.append(("caution", f"{contact:.0%} of the outline is drawn where the lesion meets bone"))
@@ -246,6 +250,7 @@ def _judged(
     reason = "; ".join(text for _, text in verdicts)
     local = trust == "caution" and left_out <= LEFT_OUT and slices >= 5.0 and (unseen_share <= 0.25 or soft_seen)
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
+    margin_only = all(text.startswith(UNSEEN) for level, text in verdicts if level == "withheld")
     spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
     return Outline(
         scan,
@@ -260,4 +265,5 @@ def _judged(
         ellipsoid=body,
         left_out=left_out,
         doubt_is_local=local,
+        holds_mineral=margin_only and left_out <= LEFT_OUT,
     )

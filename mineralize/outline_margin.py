@@ -8,7 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from .geometry import Floats, Rigid, sample
-from .outline import Outline
+from .outline import LEFT_OUT, Outline
 from .outline_graph import optimal_levels
 from .outline_mesh import RayMesh, bending, solve_radius, subdivided, vertex_normals
 from .outline_near import Neighbourhood
@@ -125,7 +125,7 @@ def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings
         return replace(found, reason=f"the mineral is no shell; {found.reason.split('; ', 1)[1]}")
     if inner - muscle > 1.15 * (outer - muscle):
         text = "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen"
-        return replace(outline, trust="withheld", reason=text)
+        return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
     text = "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle"
     return replace(
         outline, trust=worst(outline.trust, "caution"), reason="; ".join(t for t in (outline.reason, text) if t)

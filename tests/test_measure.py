@@ -16,10 +16,10 @@ from mineralize import lesion
 from mineralize.estimate import symmetric
 from mineralize.measure import UNITS, Measured, as_row, measure_scan, rows_without_lesion, withhold_all
 from mineralize.measure_mineral import mass_mg
-from mineralize.measure_shape import axial_diameters, longest_distance, mesh_area
+from mineralize.measure_shape import axial_diameters, longest_distance
 from mineralize.measure_site import Site
 from mineralize.outline import Outline, find_outline
-from mineralize.outline_mesh import mesh_volume
+from mineralize.outline_mesh import mesh_area, mesh_volume
 from mineralize.outline_near import neighbourhood
 from mineralize.reference import Tissue
 from mineralize.scan import Volume
@@ -370,3 +370,33 @@ def test_steady_tissues_are_stated_without_a_lesion() -> None:
     assert (found["fat_reference"].value, found["fat_reference"].trust) == (-95.0, "ok")
     assert found["mineral_mass"].trust == "withheld"
     assert found["mineral_mass"].reason == "the lesion was not found"
+
+
+@pytest.mark.parametrize("holds", [True, False])
+def test_an_unknown_margin_leaves_the_mass_of_mineral_known(holds: bool) -> None:
+    volume, ref, near, outline = seen(SELF_TEST)
+    lost = replace(outline, trust="withheld", reason="no edge is visible along 80% of the outline", holds_mineral=holds)
+    found = {row.quantity: row for row in measure_scan(near, ref, lost, SETTINGS, volume, None).rows}
+    assert found["lesion_volume"].trust == found["mineral_fraction"].trust == "withheld"
+    assert found["mineral_mass"].trust == ("caution" if holds else "withheld")
+    if holds:
+        assert found["mineral_mass"].value == pytest.approx(true_mass(SELF_TEST), rel=0.05)
+        assert "no edge is visible" in found["mineral_mass"].reason
+
+
+def test_a_gap_is_not_measured_where_no_edge_faces_bone() -> None:
+    volume, ref, near, outline = seen(SELF_TEST)
+    beside = replace(
+        near, bone_distance=near.grid.to_world(np.indices(near.grid.shape).transpose(1, 2, 3, 0))[..., 0] * -1 + 21.0
+    )
+    facing = outline.vertices[:, 0] > 10.0
+    blind = replace(outline, supported=np.where(facing, 0.0, 1.0))
+    seen_, unseen = (
+        {r.quantity: r for r in measure_scan(beside, ref, o, SETTINGS, volume, None).rows}["cortex_gap"]
+        for o in (replace(outline, supported=np.ones(len(facing))), blind)
+    )
+    assert seen_.trust == "ok"
+    assert seen_.value == pytest.approx(6.0, abs=0.5)
+    assert unseen.trust == "caution"
+    assert "faces bone" in unseen.reason
+    assert unseen.value - unseen.low > 1.5 * (seen_.value - seen_.low)
