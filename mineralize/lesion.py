@@ -159,7 +159,9 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
         near, _ = seen.near(centre, reach, size, surface)
         outline = find_outline(near, seen.reference, seed, settings, scan=number, expected=expected)
         # A large lesion on bone passes for bone until its size is allowed for.
-        missed = outline is None or (expected is None and looks == 0 and _outside_mm(outline, seed) > BESIDE_MM)
+        missed = outline is None or (
+            expected is None and looks == 0 and (outline.trust == "withheld" or _outside_mm(outline, seed) > BESIDE_MM)
+        )
         if missed and guess < 50.0 and near.bone_at(seed[None])[0] < 0.0:
             guess *= 1.6
             size = guess
