@@ -153,6 +153,7 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     if within is around:
         parts_up["background"] = max(parts_up["background"], _unseen_marrow(site, mass))
     hidden = float((site.zones.lesion * ~site.usable).sum() * site.voxel_mm3)
+    parts_up["hidden by bone"] = max(mass, 0.0) * hidden / max(zone_mm3, 1e-9)
     if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
         verdict = (*verdict, ("caution", "part of the lesion lies in the blur of the bone and was left out"))
     if mass < noise:
