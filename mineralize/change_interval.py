@@ -24,6 +24,8 @@ COMMON: dict[str, tuple[float, frozenset[str]]] = {
     "threshold": (0.8, frozenset({"slice", "kernel", "pixel", "kvp"})),
     "band limits": (0.8, frozenset({"slice", "kernel", "contrast"})),
     "blur": (0.8, frozenset({"slice", "kernel", "pixel"})),
+    "bridged gaps": (0.5, frozenset({"slice", "kernel", "pixel"})),
+    "hidden by bone": (0.8, frozenset({"slice", "kernel", "pixel"})),
     "unresolved rim": (0.8, frozenset({"slice", "kernel", "pixel"})),
     "what counts as muscle": (0.8, frozenset({"kvp", "contrast"})),
     "skin and fascia": (0.8, frozenset({"kvp"})),
@@ -31,7 +33,8 @@ COMMON: dict[str, tuple[float, frozenset[str]]] = {
 """Perturbation to (share that two scans have in common, differences between scans that end this).
 
 A table's slope at one voltage is one number for both scans. The rest are rules applied alike to the same lesion, whose
-effect still follows the lesion as it changes: four fifths, own judgement. Noise, and where the outline lies, are each
+effect still follows the lesion as it changes: four fifths, own judgement; half for the crossing of a gap, which may
+itself have changed. Noise, and where the outline lies, are each
 scan's own.
 """
 
