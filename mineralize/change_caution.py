@@ -12,11 +12,12 @@ ALIKE_SHARE = 0.15
 """Share of a mass by which a caution of only one of two like scans may have moved it, as of an edge unseen along 25 and
 24 % of the outline: half of what it may do between unlike scans."""
 HARMLESS: dict[str, float] = {
-    "no edge is visible along": 0.3,
+    "no edge is visible": 0.3,
     "of the outline is drawn where the lesion meets bone": 0.4,
     "mineral lies in": 0.3,
     "the rest continues its curve": 0.3,
     "the mineral is no shell": 0.3,
+    "the mineral lies in the centre and the margin": 0.3,
     "no mineral shell": 0.3,
     "the outline follows a soft margin": 0.3,
     "blur the outline along the scan axis": 0.3,
