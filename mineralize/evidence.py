@@ -183,12 +183,21 @@ def make(
     """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
     rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
     levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
-    given = [trimmed(row.reason) for row in rows if row.trust == "caution" and row.reason]
-    reasons = list(dict.fromkeys([part for reason in (*given, *cautions) for part in reason.split("; ")]))
+    given: dict[str, set[int]] = {}
+    for row in rows:
+        if row.trust == "caution" and row.reason:
+            for part in trimmed(row.reason).split("; "):
+                given.setdefault(part, set()).add(row.scan)
     if cautions or any(c.real == "unsure" for c in changes):
         levels.append("caution")
-    if reasons:
-        text += say("with-caution", why="; ".join(reasons))
+    whole = [part for caution in cautions for part in caution.split("; ") if part not in given]
+    if len({row.scan for row in rows}) < 2:
+        whole, given = [*given, *whole], {}
+    for scans in dict.fromkeys(tuple(sorted(held)) for held in given.values()):
+        why = [part for part, held in given.items() if tuple(sorted(held)) == scans]
+        text += say("with-caution-for", scans=scan_numbers(scans), why="; ".join(why))
+    if whole:
+        text += say("with-caution", why="; ".join(dict.fromkeys(whole)))
     return Finding(
         topic=TOPICS[topic],
         text=text,

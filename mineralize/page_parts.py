@@ -89,7 +89,10 @@ def note_letter(index: int) -> str:
 
 
 def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Every caution of the record once: what it is about, the sentence, and a trust level (empty for notes)."""
+    """Every caution of the record once: what it is about, the sentence, and a trust level (empty for notes).
+
+    A sentence that another one about the same only carries further is left out.
+    """
     found: dict[tuple[str, str, str], None] = {}
     scans = [(n, s["scan"]) for s in document["scans"] for n in s["notes"]]
     outlines = [(n, o["scan"]) for o in document["lesion"]["outlines"] for n in o["notes"]]
@@ -100,4 +103,9 @@ def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         for row in rows:
             if row["trust"] != "ok":
                 found[f"scan {row['scan']}, {kind}", row["reason"], row["trust"]] = None
-    return list(found)
+    longer = [(about, text) for about, text, _ in found]
+    return [
+        (about, text, trust)
+        for about, text, trust in found
+        if not any(other == about and more.startswith(f"{text.removesuffix('.')}: ") for other, more in longer)
+    ]

@@ -151,7 +151,7 @@ def _course(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
     if len(document["scans"]) < 2 or not rows:
         return
     column.title(texts.SECTIONS["curves"])
-    room, height = WIDTH / len(rows), 26.0
+    room, height = WIDTH / len(rows), 23.0
     for k, (quantity, found) in enumerate(rows.items()):
         axes = sheet.axes(LEFT + k * room + 10, column.y + 5.5, room - 13, height)
         course_panel(axes, quantity, found, document)
@@ -164,7 +164,7 @@ def _course(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
 
 def _second(study: Study, document: Mapping[str, Any]) -> Sheet:
     sheet = Sheet()
-    sign_at = BOTTOM - 23
+    sign_at = BOTTOM - 22
     column = Column(sheet, LEFT, TOP, WIDTH, sign_at - 3)
     column.title(texts.SECTIONS["quantities"])
     _table(sheet, column, document)
@@ -182,7 +182,7 @@ def _second(study: Study, document: Mapping[str, Any]) -> Sheet:
     warned = [(f"{about}: {text}" if about else text, INK) for about, text, _ in cautions(document)]
     _flow([right], warned, texts.NO_CAUTIONS)
     foot = Column(sheet, LEFT, sign_at, WIDTH, BOTTOM + 3)
-    foot.write(texts.EXPERT_REVIEW, 6.8, after=7)
+    foot.write(texts.EXPERT_REVIEW, 6.8, after=6)
     third = (WIDTH - 10) / 3
     for k, name in enumerate(texts.SIGNATURES):
         x = LEFT + k * (third + 5)
@@ -270,7 +270,7 @@ def _plots(sheet: Sheet, column: Column, study: Study, document: Mapping[str, An
     left = Column(sheet, LEFT, column.y, half, BOTTOM)
     right = Column(sheet, LEFT + half + 5, column.y, half, BOTTOM)
     left.title(texts.SECTIONS["profile"])
-    axes = sheet.axes(LEFT + 10, left.y + 3, half - 27, 33)
+    axes = sheet.axes(LEFT + 10, left.y + 3, half - 27, 30)
     profile_panel(axes, document)
     for label in (axes.xaxis.label, axes.yaxis.label):
         label.set_fontsize(6.5)
@@ -282,12 +282,12 @@ def _plots(sheet: Sheet, column: Column, study: Study, document: Mapping[str, An
         right.title(texts.SECTIONS["rim"])
         columns = 3
         room = half / columns
-        tall = (room - 2) / 1.952
+        tall = (room - 5) / 1.952
         scale, _ = scales_of(study)
         for k, i in enumerate(held):
             x, y = right.x + (k % columns) * room, right.y + 3.2 + (k // columns) * (tall + 4)
             sheet.line(f"day {document['scans'][i]['day']}", x, y - 3, 6.5, weight="bold")
-            rim_panel(sheet.axes(x, y, room - 2, tall), study, i, scale, thickness=False, letters=4.2)
+            rim_panel(sheet.axes(x, y, room - 5, tall), study, i, scale, thickness=False, letters=4.2)
         right.y += (-(-len(held) // columns)) * (tall + 4) + 2
         right.write(texts.CAPTION_RIM_PDF, 6, colour=QUIET)
-    column.y = max(left.y + 46, right.y) + 1
+    column.y = max(left.y + 43, right.y) + 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
 from matplotlib.textpath import text_to_path
 
 from .figures_style import INK
@@ -55,9 +56,8 @@ class Sheet:
     def rule(self, x: float, y: float, width: float, *, colour: str = INK, thick: float = 0.8) -> None:
         """A horizontal line."""
         w, h = PAGE_MM
-        axes = self.figure.add_axes((x / w, 1 - y / h, width / w, 1e-4))
-        axes.axis("off")
-        axes.axhline(0, color=colour, lw=thick, clip_on=False)
+        ends, height = (x / w, (x + width) / w), 1 - y / h
+        self.figure.add_artist(Line2D(ends, (height, height), color=colour, lw=thick))
 
 
 class Column:

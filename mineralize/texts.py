@@ -108,7 +108,7 @@ HEADLINES: Final = ("lesion_volume", "mineral_mass", "rim_completeness", "rim_co
 CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
 
 TRUST: Final[dict[str, str]] = {"ok": "trusted", "caution": "caution", "withheld": "withheld"}
-REAL: Final[dict[str, str]] = {"yes": "real", "no": "below the limit", "unsure": "unsure"}
+REAL: Final[dict[str, str]] = {"yes": "real", "no": "not beyond measurement", "unsure": "unsure"}
 EVENTS: Final[dict[str, str]] = {
     "injury": "injury",
     "biopsy": "biopsy",
@@ -193,7 +193,7 @@ SITE_LINE: Final = (
 SITE_WITHHELD: Final = "B{number}, scan {scan}: withheld, because {reason}"
 NO_BIOPSY: Final = "No biopsy site was given in case.toml."
 BIOPSY: Final = "Where the biopsy came from"
-FACT_CHANGE: Final = {"yes": "real change", "no": "change below the limit", "unsure": "change unsure"}
+FACT_CHANGE: Final = {"yes": "real change", "no": "no change beyond measurement", "unsure": "change unsure"}
 ALL_NUMBERS: Final = "Every number on this page is in history.json, and every withheld one has its reason here."
 SKIP: Final = "Skip to content"
 

@@ -13,6 +13,7 @@ SENTENCES: dict[str, str] = {
     "not-outlined": "the lesion was not outlined there",
     "not-measured": "{quantity} was not measured there",
     "with-caution": " With caution: {why}.",
+    "with-caution-for": " With caution for {scans}: {why}.",
     "solid": "mineral fills the core too, so the outline may follow a mineral nodule inside a larger soft mass; look "
     "at the pictures",
     # -- relation to bone

@@ -222,6 +222,20 @@ def test_caution_of_a_measurement_reaches_the_statement() -> None:
     assert "With caution: slices are 4 mm apart." in found.text
 
 
+def test_a_caution_in_a_statement_over_scans_names_its_scan() -> None:
+    both = [*rows(1), *rows(2, mineral_mass=900.0)]
+    measured = [
+        replace(r, trust="caution", reason="slices are 4 mm apart.")
+        if (r.scan, r.quantity) == (1, "mineral_mass")
+        else r
+        for r in both
+    ]
+    changes = (change(1, 2, "mineral_mass", 300.0, "yes"),)
+    told = [f.text for f in correlate.findings(timeline(40, 80), measured, changes) if "slices are 4 mm" in f.text]
+    assert told
+    assert all("With caution for scan 1: slices are 4 mm apart." in text for text in told)
+
+
 def test_a_cleft_is_never_a_sign_by_itself() -> None:
     # Jelinek 1996, Radiology 201:837: cleavage plane in 20/32 low-grade and 19/28 high-grade parosteal osteosarcomas
     found = only(
