@@ -14,6 +14,7 @@ from .geometry import Floats, Grid
 from .reference import Reference, slope
 from .scan import Volume
 from .skeleton import Skeleton, block_mean
+from .skeleton_surface import bounding_box
 
 LINK_MM = 6.0
 """Pieces closer than this are one candidate."""
@@ -64,16 +65,18 @@ def find_candidates(scan: int, volume: Volume, skeleton: Skeleton, reference: Re
     coarse, grid = block_mean(volume)
     hu120 = reference.hu120(coarse)
     bone = skeleton.mask
-    distance = ndimage.distance_transform_edt(~bone, sampling=grid.spacing) if bone.any() else None
     dense = (hu120 >= _least_hu120(reference, grid)) & skeleton.body
+    distance = _distance_to(bone, dense, grid) if bone.any() else None
     free = dense if distance is None else dense & (distance > OFF_BONE_MM)
     standing = np.zeros_like(free) if distance is None else _standing_out(dense & ~free, hu120, skeleton, reference)
     mineral = free | standing
-    if not mineral.any():
+    around = bounding_box(mineral, margin=int(np.ceil(LINK_MM / float(grid.spacing.min()))))
+    if around is None:
         return ()
-    gap = ndimage.distance_transform_edt(~mineral, sampling=grid.spacing)
-    groups, count = ndimage.label(gap <= LINK_MM / 2, np.ones((3, 3, 3)))
-    groups = np.where(mineral, groups, 0)
+    gap = ndimage.distance_transform_edt(~mineral[around], sampling=grid.spacing)
+    near, count = ndimage.label(gap <= LINK_MM / 2, np.ones((3, 3, 3)))
+    groups = np.zeros(grid.shape, near.dtype)
+    groups[around] = np.where(mineral[around], near, 0)
     found: list[Candidate] = []
     boxes = ndimage.find_objects(groups)
     for label in range(1, count + 1):
@@ -94,6 +97,15 @@ def find_candidates(scan: int, volume: Volume, skeleton: Skeleton, reference: Re
     return tuple(replace(c, number=i + 1) for i, c in enumerate(found[:9]))
 
 
+def _distance_to(bone: NDArray[np.bool_], wanted: NDArray[np.bool_], grid: Grid) -> NDArray[np.float64]:
+    """mm from bone, known wherever ``wanted`` is; looked for in a box that holds both, 0 elsewhere."""
+    box = bounding_box(bone | wanted, margin=0)
+    distance = np.zeros(grid.shape)
+    if box is not None:
+        distance[box] = ndimage.distance_transform_edt(~bone[box], sampling=grid.spacing)
+    return distance
+
+
 def _least_hu120(reference: Reference, grid: Grid) -> float:
     """HU120 that stands five standard deviations above muscle in the means over the cells of ``grid``.
 
@@ -108,16 +120,20 @@ def _standing_out(
 ) -> NDArray[np.bool_]:
     """Mineral in and on the masks of long bones that stands out from their shafts."""
     beyond = beyond_shaft(skeleton)
-    pieces, count = ndimage.label(near_bone & (beyond > OFF_SHAFT_MM), np.ones((3, 3, 3)))
-    if count == 0:
-        return np.zeros_like(near_bone)
+    out = near_bone & (beyond > OFF_SHAFT_MM)
+    result = np.zeros_like(near_bone)
+    box = bounding_box(out, margin=0)
+    if box is None:
+        return result
+    pieces, count = ndimage.label(out[box], np.ones((3, 3, 3)))
     numbers = np.arange(count + 1)
-    highest = ndimage.maximum(beyond, pieces, numbers)
-    excess = ndimage.sum_labels(hu120 - reference.muscle.mean_hu, pieces, numbers)
+    highest = ndimage.maximum(beyond[box], pieces, numbers)
+    excess = ndimage.sum_labels(hu120[box] - reference.muscle.mean_hu, pieces, numbers)
     mass = np.asarray(excess) * skeleton.grid.voxel_volume_mm3 / slope(120.0) / 1000
     keep = (np.asarray(highest) > STANDS_OUT_MM) & (mass > LEAST_MASS_MG)
     keep[0] = False
-    return np.asarray(keep[pieces])
+    result[box] = keep[pieces]
+    return result
 
 
 def _describe(

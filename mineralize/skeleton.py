@@ -144,8 +144,22 @@ def body_mask(coarse: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
     Above -300 HU, opened by 3 mm so that table shells and skin contacts part, then the largest part and others
     of at least a tenth of it (a second limb) that hold bone.
     """
-    image = to_sitk(coarse > BODY_HU, grid)
     radius = [max(1, round(3.0 / float(s))) for s in grid.spacing[::-1]]
+    # Further away than the ball reaches there is nothing to open.
+    box = bounding_box(coarse > BODY_HU, margin=2 * max(radius) + 1)
+    if box is None:
+        return np.ones(grid.shape, bool)
+    found = _largest_parts(coarse[box], grid.cropped([(s.start, s.stop) for s in box]), radius)
+    if found is None:
+        return np.ones(grid.shape, bool)
+    whole = np.zeros(grid.shape, bool)
+    whole[box] = found
+    return whole
+
+
+def _largest_parts(coarse: NDArray[np.float32], grid: Grid, radius: list[int]) -> NDArray[np.bool_] | None:
+    """The body in a box that holds all of it; ``None`` where nothing is as thick as the ball (radii in voxels)."""
+    image = to_sitk(coarse > BODY_HU, grid)
     padded = sitk.ConstantPad(image, radius, radius, 1)
     opened = sitk.BinaryErode(padded, radius, sitk.sitkBall, 0, 1)
     opened = sitk.BinaryDilate(opened, radius, sitk.sitkBall, 0, 1)
@@ -153,7 +167,7 @@ def body_mask(coarse: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
     parts = sitk.GetArrayFromImage(sitk.ConnectedComponent(opened))
     sizes = np.bincount(parts.ravel())
     if len(sizes) < 2:
-        return np.ones(grid.shape, bool)
+        return None
     sizes[0] = 0
     with_bone = np.bincount(parts[coarse > 200.0], minlength=len(sizes)) * grid.voxel_volume_mm3 > 800.0
     keep = (sizes >= SMALLEST_BODY_SHARE * sizes.max()) & with_bone

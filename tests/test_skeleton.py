@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from mineralize.geometry import Grid
 from mineralize.scan import Volume
 from mineralize.settings import AlignSettings
-from mineralize.skeleton import Skeleton, block_mean, find_skeleton
+from mineralize.skeleton import Skeleton, block_mean, body_mask, find_skeleton
 from mineralize.skeleton_mask import bone_mask_near, bone_near, bone_surface_near
 
 SETTINGS = AlignSettings()
@@ -96,6 +97,23 @@ def test_table_is_not_body_and_a_free_lesion_is_not_bone(plain: Skeleton) -> Non
     assert plain.bones[0].tubular
     assert len(plain.doubtful) == 1
     assert "free" in plain.doubtful[0].reason
+
+
+def test_the_body_does_not_depend_on_the_air_around_it() -> None:
+    """Lumps and folds as thin as the ball that opens them, cut by the first and last slice only."""
+    blobs = ndimage.gaussian_filter(np.random.default_rng(5).normal(size=(20, 44, 40)), (0.0, 1.5, 1.5))
+    hu = np.where(blobs > 0.0, 40.0, -1000.0).astype(np.float32)
+    hu[:, 15:25, 15:25] = 800.0
+
+    def body(air: int) -> NDArray[np.bool_]:
+        wide = np.pad(hu, ((0, 0), (air, air), (air, air)), constant_values=-1000.0)
+        found = body_mask(wide, Grid.from_parts(wide.shape, (2.0, 1.8, 1.8)))
+        inner = found[:, air:-air, air:-air]
+        assert inner.sum() == found.sum()
+        return inner
+
+    assert 0 < body(8).sum() < (hu > -300).sum()
+    assert (body(8) == body(40)).all()
 
 
 def test_a_scan_without_bone_has_an_empty_skeleton() -> None:
