@@ -80,8 +80,17 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     """
     check_output(out)
     case = load(request, on_step)
-    study = analyse(case, request.settings, on_step=on_step, jobs=request.jobs)
+    study = studied(case, request.settings, on_step, request.jobs)
     return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step, jobs=request.jobs)
+
+
+def studied(
+    case: Timeline, settings: Settings | None = None, on_step: Step | None = None, jobs: int | None = None
+) -> Study:
+    """:func:`analyse`, with the hash of all that was read, which writing will ask for, taken while a worker is idle."""
+    known: list[str] = []
+    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()))
+    return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
 
 
 def write_study(

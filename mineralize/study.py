@@ -74,7 +74,11 @@ class Study:
 
 
 def analyse(
-    timeline: Timeline, settings: Settings | None = None, on_step: OnStep | None = None, jobs: int | None = None
+    timeline: Timeline,
+    settings: Settings | None = None,
+    on_step: OnStep | None = None,
+    jobs: int | None = None,
+    meanwhile: Callable[[], object] | None = None,
 ) -> Study:
     """Align the scans, outline the lesion in each, measure, compare, and state what follows.
 
@@ -84,6 +88,8 @@ def analyse(
     settings : overrides those of the time line.
     on_step : called with (stage, done, total), one call at a time but from any thread.
     jobs : scans at a time; by default as many as cores and memory allow. The results do not depend on it.
+    meanwhile : what the caller wants done by a worker that would be idle while the lesion is outlined for the first
+        time; what it returns or raises is dropped.
 
     Raises
     ------
@@ -92,10 +98,12 @@ def analyse(
     """
     settings = settings or timeline.settings
     with crew(jobs or scans_at_a_time([scan.grid for scan in timeline.scans])) as workers:
-        return _analyse(timeline, settings, workers, Clock(on_step, workers.workers))
+        return _analyse(timeline, settings, workers, Clock(on_step, workers.workers), meanwhile)
 
 
-def _analyse(timeline: Timeline, settings: Settings, workers: Crew, clock: Clock) -> Study:
+def _analyse(
+    timeline: Timeline, settings: Settings, workers: Crew, clock: Clock, meanwhile: Callable[[], object] | None
+) -> Study:
     count = len(timeline.scans)
     for i, scan in enumerate(timeline.scans):
         with clock.stage("read voxels", i, count):  # on all cores already
@@ -107,8 +115,11 @@ def _analyse(timeline: Timeline, settings: Settings, workers: Crew, clock: Clock
     seen = {number: replace(one, reference=steady[number]) for number, one in seen.items()}
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
     notes += comparability.notes(timeline.scans)
-    with clock.stage("find the lesion"):
+    with clock.stage("look for the lesion"):
         base, point, origin, candidates = _where(timeline, seen, workers)
+    if meanwhile is not None and workers.workers > 1:
+        workers.submit(meanwhile)
+    with clock.stage("find the lesion"):
         first = _drawn(timeline, seen[base]) or find_lesion(seen[base], point, settings)
     if first is None and origin != "given":
         raise LesionNeeded(

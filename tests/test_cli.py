@@ -46,7 +46,7 @@ def made_up(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
                 raise read
             return study.timeline
 
-        def analyse_case(timeline: Any, settings: Any = None, on_step: Any = None, jobs: Any = None) -> Any:
+        def analyse_case(timeline: Any, settings: Any, on_step: Any, jobs: Any, meanwhile: Any) -> Any:
             if analyse:
                 raise analyse
             return replace(study, timeline=timeline)
@@ -291,7 +291,7 @@ def test_batch_survives_bad_cases_and_equals_single(
         return study.timeline
 
     monkeypatch.setattr(cases, "read_timeline", read_case)
-    monkeypatch.setattr(cases, "analyse", lambda timeline, settings=None, on_step=None, jobs=None: study)
+    monkeypatch.setattr(cases, "analyse", lambda timeline, *_: study)
     root, out = _root(tmp_path), tmp_path / "out"
     assert cli.main(["batch", str(root), "--out", str(out)]) == 5
     said = capsys.readouterr()

@@ -31,7 +31,14 @@ def grid(slices: int) -> Grid:
 @pytest.mark.slow
 def test_results_do_not_depend_on_the_number_of_workers() -> None:
     line = timeline("maturing-shell", 0, (1, 2, 3), slices=80)
-    alone, three = (history(analyse(line, jobs=jobs)) for jobs in (1, 3))
+    asked: list[int] = []
+
+    def meanwhile() -> None:
+        asked.append(1)
+        raise OSError("a file vanished")
+
+    alone, three = (history(analyse(line, jobs=jobs, meanwhile=meanwhile)) for jobs in (1, 3))
+    assert asked == [1]  # where there is an idle worker, and what it raises is dropped
     assert tables.measurements(alone) == tables.measurements(three)
     assert dumps(alone) == dumps(three)
 
