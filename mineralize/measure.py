@@ -121,6 +121,10 @@ UNITS: dict[str, str] = {
 
 OWN_TISSUE = frozenset({"reference_muscle", "fat_reference", "cortex_reference"})
 """Quantities of the scan, not of the lesion."""
+OF_THE_SURFACE = frozenset({"lesion_volume", "longest_diameter", "axial_diameter", "axial_perpendicular"})
+"""Quantities of the outline alone, whatever lies in it."""
+MOST_IN_BONE = 0.15
+"""Share of the lesion in what passes for bone from which neither is measured; contact hides a few percent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,6 +167,7 @@ def measure_scan(
         *measure_muscle(site, volume, skeleton),
     ]
     found = {e.quantity: e for e in estimates}
+    mixed = _mixed_with_bone(site)
     rows = []
     for quantity, unit in UNITS.items():
         estimate = found.get(quantity)
@@ -170,8 +175,18 @@ def measure_scan(
             rows.append(_none(outline.scan, quantity, unit, "it was not measured"))
         else:
             extra = () if quantity in OWN_TISSUE else whole_verdicts
+            if quantity not in OWN_TISSUE | OF_THE_SURFACE:
+                extra = (*extra, *mixed)
             rows.append(as_row(outline.scan, estimate, extra))
     return Measured(tuple(rows), _profile(site), rim_map)
+
+
+def _mixed_with_bone(site: Site) -> tuple[tuple[Trust, str], ...]:
+    """Withheld where the outline runs through what is taken for bone: one of the two is wrong."""
+    share = float(site.zones.lesion[~site.usable].sum() / max(float(site.zones.lesion.sum()), 1e-9))
+    if share <= MOST_IN_BONE:
+        return ()
+    return (("withheld", f"{share:.0%} of the lesion could not be told from bone"),)
 
 
 WIDEST: dict[str, tuple[float, bool]] = {

@@ -29,6 +29,8 @@ WINDOW_MM = 60.0
 """Length of free bone looked at above and below the lesion."""
 CONTACT_MARGIN_MM = 4.0
 PASSING_MM = 2.5
+LEAST_FREE = 60
+"""Surface points that make free bone on one side of the lesion."""
 STIFF_ALONG, STIFF_ACROSS = 60.0, 0.6
 """Bending stiffness along the shaft and around it: ridges run along the shaft."""
 BELIEVED_MM = 1.2
@@ -126,9 +128,10 @@ def bridge(
         along = (points - lesion) @ axis
         window = np.abs(along) < reach + WINDOW_MM
         aside = window & (np.abs(along) > reach)
-        if aside.sum() < 60:
+        if aside.sum() < LEAST_FREE:
             return None
-        centre_line, axis = _centre_line(points[aside], points[window & free], axis)
+        bent = min((along[aside] < 0).sum(), (along[aside] > 0).sum()) >= LEAST_FREE
+        centre_line, axis = _centre_line(points[aside], points[window & free], axis, bent)
     frame = _frame(axis)
     along = (points[window] - lesion) @ axis
     base = float(lesion @ axis)
@@ -164,7 +167,7 @@ def bridge(
         value = np.where(own, edge, np.nan_to_num(radius))
         weight_now = np.where(own, 0.6, np.where(outline, 0.4, weight))
         smooth = _bend(value, weight_now)
-    one_sided = bool(min(below, above) < 60)
+    one_sided = bool(min(below, above) < LEAST_FREE)
     return Bridge(centre, frame, smooth, suspect, seen, float(levels[0]), one_sided)
 
 
@@ -183,8 +186,11 @@ def _frame(axis: Floats) -> Floats:
     return np.stack([first, np.cross(axis, first), axis])
 
 
-def _centre_line(aside: Floats, free: Floats, axis: Floats) -> tuple[Any, Floats]:
-    """A quadratic curve through the middles of sections above and below the lesion, and its mean direction."""
+def _centre_line(aside: Floats, free: Floats, axis: Floats, bent: bool) -> tuple[Any, Floats]:
+    """A curve through the middles of sections above and below the lesion, and its mean direction.
+
+    It is quadratic where ``bent``; with free bone on one side only, a straight line goes less astray.
+    """
     along = aside @ axis
     middles, where = [], []
     for start in np.arange(along.min(), along.max(), 5.0):
@@ -199,7 +205,7 @@ def _centre_line(aside: Floats, free: Floats, axis: Floats) -> tuple[Any, Floats
         return (lambda levels: middle + np.outer(levels, axis)), axis
     place, middle_of = np.array(where), np.array(middles)
     mean, span = float(place.mean()), max(float(np.ptp(place)), 1.0)
-    degree = 2 if len(where) >= 8 else 1
+    degree = 2 if bent and len(where) >= 8 else 1
     table = np.vander((place - mean) / span, degree + 1)
     weight = np.ones(len(place))
     for _ in range(4):

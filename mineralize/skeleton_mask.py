@@ -20,6 +20,8 @@ from .skeleton_surface import signed_distance, sub_voxel_field
 
 MARGIN_MM = 12.0
 FAR_MM = 60.0
+SAME_SURFACE_MM = 3.0
+"""A part whose surface mostly lies this close to the outline is the lesion."""
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
@@ -126,10 +128,15 @@ def bone_near(
 
 
 def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
-    """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like."""
+    """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like.
+
+    Where the outline is known, so is a part of any shape whose surface is the lesion's.
+    """
+    own = skeleton.points[skeleton.point_labels == bone.label]
+    if zone.surface is not None and len(own) and (np.abs(zone.apart(own)) < SAME_SURFACE_MM).mean() > 0.7:
+        return True
     if bone.tubular or bone.extent_mm > 2.6 * zone.radius:
         return False
-    own = skeleton.points[skeleton.point_labels == bone.label]
     return bool(len(own) and (zone.apart(own) < 0.2 * zone.radius + 3.0).mean() > 0.7)
 
 

@@ -276,6 +276,14 @@ def test_what_bone_hides_may_be_missing_from_the_mass() -> None:
     assert apart.parts["hidden by bone"] == (0.0, 0.0)
 
 
+@pytest.mark.parametrize(("gap", "trust"), [(-2.0, "ok"), (-14.0, "withheld")])
+def test_what_cannot_be_told_from_bone_is_not_measured(gap: float, trust: str) -> None:
+    found = beside_cylinder(gap)
+    assert found["mineral_mass"].trust == trust
+    assert ("told from bone" in found["rim_completeness"].reason) == (trust == "withheld")
+    assert found["lesion_volume"].trust == "ok"
+
+
 def test_no_bone_in_view_is_said() -> None:
     found = rows(SELF_TEST)
     for name in ("cortex_gap", "cortex_contact_area", "cleft_fraction"):
