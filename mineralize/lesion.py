@@ -176,7 +176,7 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
         middle = outline.centroid
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
-        steady = abs(radius - guess) < 0.2 * radius and (looks < 3 or not changed)
+        steady = abs(radius - size) < 0.2 * radius and (looks < 3 or not changed)
         if inside_view and steady and (looks > 1 or expected is not None):
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
