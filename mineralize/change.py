@@ -182,7 +182,7 @@ def _verdict(
     limit = limit_for(a.quantity, diameter)
     assert a.value is not None
     needed = max(limit.relative * abs(a.value), limit.absolute)
-    words = f"{needed:.3g} {a.unit if a.unit != '1' else ''}".strip() + f" ({limit.source})"
+    words = f"{_plain(needed)} {a.unit if a.unit != '1' else ''}".strip() + f" ({limit.source})"
     excludes_zero = low > 0 or high < 0
     if not excludes_zero and abs(difference) <= needed:
         return "no", f"the interval includes zero and the change is within {words}"
@@ -217,5 +217,10 @@ def _verdict(
     )
     if nearer - by <= 0:
         return "unsure", f"{caution}; this could make the change"
-    how = f"twice as wide an interval and {by:.3g} {a.unit} of doubt" if by else "twice as wide an interval"
+    how = f"twice as wide an interval and {_plain(by)} {a.unit} of doubt" if by else "twice as wide an interval"
     return "yes", f"with caution ({caution}); the change exceeds {words}, and zero lies outside {how} as well"
+
+
+def _plain(value: float) -> str:
+    """Three significant digits without an exponent: 2410, 28.9, 0.15."""
+    return f"{float(f'{value:.3g}'):.12g}"

@@ -13,7 +13,7 @@ from . import page_impression, page_tables, shown, texts
 from .figures import Pictures
 from .figures_change import alt as change_alt
 from .impression import Record
-from .page_parts import bullets, cautions, day, esc, held, mark, measured, measured_interval, section, table
+from .page_parts import bullets, cautions, day, esc, held, mark, measured, measured_interval, section, table, within
 from .page_pictures import planes, plot, timeline
 
 _ORDER = (
@@ -138,7 +138,7 @@ def _rests_on(finding: Mapping[str, Any]) -> str:
     for r in finding["rests_on_changes"]:
         scans.setdefault(r["quantity"], []).append(f"{r['from_scan']} to {r['to_scan']}")
     return "; ".join(
-        f"{texts.quantity_title(quantity).lower()} (scan {', '.join(dict.fromkeys(found))})"
+        f"{within(texts.quantity_title(quantity))} (scan {', '.join(dict.fromkeys(found))})"
         for quantity, found in scans.items()
     )
 
@@ -188,7 +188,7 @@ def _figure(pictures: Pictures, name: str, alt: str, caption: str) -> str:
 
 
 def _alt_course() -> str:
-    return texts.ALT_COURSE.format(quantities=", ".join(texts.quantity_title(q).lower() for q in texts.CURVES))
+    return texts.ALT_COURSE.format(quantities=", ".join(within(texts.quantity_title(q)) for q in texts.CURVES))
 
 
 def _change_map(document: Mapping[str, Any], pictures: Pictures) -> str:

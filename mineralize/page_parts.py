@@ -88,6 +88,11 @@ def note_letter(index: int) -> str:
     return letters
 
 
+def within(title: str) -> str:
+    """A title as it stands within a sentence: units keep their capitals."""
+    return title[:1].lower() + title[1:]
+
+
 def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     """Every caution of the record once: what it is about, the sentence, and a trust level (empty for notes).
 

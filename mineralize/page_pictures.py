@@ -155,5 +155,6 @@ def plot(pictures: Pictures, name: str, alt: str) -> str:
         data = pictures.files.get(f"{name}.{ending}")
         if data is not None and (ending == "png" or len(data) < 400_000):
             text = base64.b64encode(data).decode("ascii")
-            return f'<img class="plot {name}" src="data:{kind};base64,{text}" alt="{esc(alt)}">'
+            image = f'<img class="plot {name}" src="data:{kind};base64,{text}" alt="{esc(alt)}">'
+            return f'<div class="scroll" role="region" tabindex="0" aria-label="{texts.WIDE_FIGURE}">{image}</div>'
     return ""

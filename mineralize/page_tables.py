@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from . import shown, texts
-from .page_parts import day, esc, held, mark, measured, measured_interval, note_letter, table
+from .page_parts import day, esc, held, mark, measured, measured_interval, note_letter, table, within
 
 MANYFOLD_PERCENT = 900.0
 """Beyond this a percent of a small beginning says less than the difference does."""
@@ -23,7 +23,7 @@ class FootNotes:
     def link(self, trust: str, reason: str, scan: int, quantity: str) -> str:
         """A reference to a reason; the reason is kept for :meth:`render`."""
         key = (trust, reason)
-        self._about.setdefault(key, {}).setdefault(scan, []).append(texts.quantity_title(quantity).lower())
+        self._about.setdefault(key, {}).setdefault(scan, []).append(within(texts.quantity_title(quantity)))
         letter = note_letter(list(self._about).index(key))
         return f'<a class="foot" href="#{self._prefix}-{letter}"><span class="aloud">reason </span>{letter}</a>'
 
@@ -152,7 +152,7 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
         reason = f' <span class="about">{esc(c["reason"])}</span>' if c["reason"] else ""
         body += f'<td class="verdict {c["real"]}"><b>{esc(texts.REAL[c["real"]])}</b>{reason}</td></tr>'
     caption = f"From scan {first} to scan {last}"
-    head = ("Quantity", "Difference", "Percent", "Per 30 days", "Doubling, days", "Verdict")
+    head = ("Quantity", "Difference", "Percent", "Per 30 days", "Doubling (−: halving), days", "Verdict")
     lead = f"<h3>From {day(document, first)} to {day(document, last)}</h3>"
     return lead + table(caption, head, f"<tbody>{body}</tbody>", "plain")
 

@@ -104,6 +104,7 @@ GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("Muscle around", ("perilesional_deficit", "perilesional_muscle", "reference_muscle", "oedema_extent")),
     ("Steady tissues", ("fat_reference", "cortex_reference")),
 )
+WIDE_FIGURE: Final = "figure, wider than a small screen"
 HEADLINES: Final = ("lesion_volume", "mineral_mass", "rim_completeness", "rim_core_ratio", "cortex_gap")
 CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
 

@@ -69,6 +69,12 @@ def test_volume_limits_depend_on_the_diameter(size: float, limit: float) -> None
     assert "borrowed from tumour volumetry" in above.reason
 
 
+def test_limits_are_written_without_exponents() -> None:
+    """0.29 of 8300 mm3 is 2407."""
+    assert "within the limit of 2410 mm3 (" in change("lesion_volume", 8300.0, 7000.0, 10.0, 40.0).reason
+    assert "exceeds 28.9 mg (" in change("mineral_mass", 192.57, 300.0, 1.0).reason
+
+
 def test_unknown_diameter_takes_the_strictest_limit() -> None:
     assert limit_for("lesion_volume", None).relative == 0.39
 
