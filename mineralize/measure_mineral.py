@@ -58,7 +58,7 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
                 "mineral_volume" if main else f"mineral_volume_{threshold:g}",
                 "mm3",
                 volume,
-                {"threshold": 0.5 * (volume - low), "blur": 0.15 * volume, "outline": edge},
+                {"threshold": 0.5 * (volume - low), "blur": _rounded_up(threshold) * volume, "outline": edge},
                 {
                     "threshold": 0.5 * (high - volume),
                     "blur": max(threshold - 150.0, 0.0) / 600 * volume,
@@ -111,6 +111,11 @@ def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:
 
 CUT_MM3 = 50.0
 """Mineral just outside a drawn outline below which it counts as specks."""
+
+
+def _rounded_up(threshold_hu120: float) -> float:
+    """Share of a volume over a threshold by which blur may have raised it: more, the closer to soft tissue (phantoms)."""
+    return float(np.interp(threshold_hu120, (100.0, 150.0), (0.20, 0.15)))
 
 
 def _volume_over(site: Site, threshold_hu120: float) -> float:
