@@ -114,7 +114,7 @@ CUT_MM3 = 50.0
 
 
 def _rounded_up(threshold_hu120: float) -> float:
-    """Share of a volume over a threshold by which blur may have raised it, more where it is near soft tissue (phantoms)."""
+    """Share of a volume over a threshold that blur may have added; more near soft tissue (own phantoms)."""
     return float(np.interp(threshold_hu120, (100.0, 150.0), (0.20, 0.15)))
 
 
