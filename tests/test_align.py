@@ -14,6 +14,7 @@ from mineralize.align_refine import Blurred, Samples, fit_grey
 from mineralize.align_search import rotations_from_vectors
 from mineralize.align_trust import Evidence, motion_at, patch_mismatch, verdict
 from mineralize.geometry import Grid, Rigid
+from mineralize.outline_start import sphere_directions
 from mineralize.scan import Volume
 from mineralize.settings import AlignSettings
 from mineralize.skeleton import Skeleton, find_skeleton
@@ -80,6 +81,28 @@ def test_error_at_the_lesion(change: dict[str, Any]) -> None:
     assert error <= 0.3
     assert found.trust == "ok", found.reason
     assert found.predicted_sd_mm < 0.3
+
+
+def test_a_long_lesion_leaves_the_bone_beside_it_to_be_compared() -> None:
+    """Left out by a ball of 120 mm no bone is left; left out by its own shape the fit is as good as ever."""
+    fixed_scan, fixed, fixed_bones = reference("maturing-shell")
+    history = load_history("maturing-shell", seed=3)
+    scan = history.render(0)
+    moving = volume_of(scan)
+    lesion = np.asarray(fixed_scan.lesion_centroid)
+    directions, _ = sphere_directions(800)
+    long = lesion + directions @ np.diag([15.0, 15.0, 120.0])
+    by_ball, by_shape = (
+        align(
+            1, moving, find_skeleton(moving, SETTINGS), 3, fixed, fixed_bones,
+            lesion_point=lesion, lesion_radius_mm=120.0, lesion_surface=surface, settings=SETTINGS,
+        )
+        for surface in (None, long)
+    )  # fmt: skip
+    assert by_ball.trust == "withheld"
+    assert by_shape.trust == "ok", by_shape.reason
+    truth = (np.linalg.inv(scan.to_body) @ fixed_scan.to_body @ np.append(lesion, 1.0))[:3]
+    assert np.linalg.norm(by_shape.transform.apply(truth) - lesion) < 0.3
 
 
 def test_a_second_bone_that_moved_is_marked() -> None:

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from mineralize.geometry import Grid, Rigid, anatomical_words, from_sitk, sample, to_sitk
+from mineralize.geometry_zone import LesionZone
+from mineralize.outline_start import sphere_directions
 
 SHAPE, SPACING, ORIGIN = (5, 7, 11), (2.5, 0.8, 0.6), (-31.0, 12.5, 140.0)
 
@@ -116,6 +118,28 @@ def test_reflections_and_shears_are_no_rigid_motions() -> None:
         Rigid(np.diag([-1.0, 1, 1, 1]))
     with pytest.raises(ValueError, match="rigid"):
         Rigid(np.diag([1.1, 1, 1, 1]))
+
+
+radii = st.floats(5.0, 60.0)
+
+
+@settings(max_examples=25, deadline=None)
+@given(radii, radii, radii, st.integers(0, 10_000))
+def test_a_zone_of_a_surface_lies_inside_its_ball(a: float, b: float, c: float, seed: int) -> None:
+    """Signs by the equation of the ellipsoid; for a ball both ways give the distance itself."""
+    directions, _ = sphere_directions(1500)
+    surface = directions * [a, b, c] + 3.0
+    zone = LesionZone(np.full(3, 3.0), max(a, b, c), surface)
+    points = 3.0 + np.random.default_rng(seed).normal(size=(200, 3)) * 40.0
+    level = np.linalg.norm((points - 3.0) / [a, b, c], axis=1)
+    clear = np.abs(level - 1.0) > 0.2
+    assert ((zone.apart(points) < 0) == (level < 1.0))[clear].all()
+    ball = LesionZone(zone.centre, zone.radius)
+    assert (ball.apart(points) <= zone.apart(points) + 1e-9)[level > 1.2].all()
+    same = LesionZone(zone.centre, a, directions * a + 3.0)
+    far = np.abs(np.linalg.norm(points - 3.0, axis=1) - a)
+    np.testing.assert_allclose(np.abs(same.apart(points)), far, atol=0.1 * a)
+    assert zone.half_length(np.array([0.0, 0.0, 1.0])) == pytest.approx(c, rel=0.01)
 
 
 def test_words_for_directions() -> None:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from mineralize.geometry import Grid
+from mineralize.outline_start import sphere_directions
 from mineralize.scan import Volume
 from mineralize.settings import AlignSettings
 from mineralize.skeleton import Skeleton, block_mean, body_mask, find_skeleton
@@ -25,6 +26,7 @@ def scene(
     shell_hu: float = 450.0,
     cortex_hu: float = 1300.0,
     table: bool = False,
+    long: float = 1.0,
 ) -> Volume:
     """A tube along z in a limb of muscle, averaged over 2 x 2 sub-voxels in the plane, with noise of 12 HU."""
     origin = (-(SHAPE[2] - 1) * SPACING[2] / 2, -(SHAPE[1] - 1) * SPACING[1] / 2, -(SHAPE[0] - 1) * SPACING[0] / 2)
@@ -33,7 +35,10 @@ def scene(
     base = np.stack(np.meshgrid(*[np.arange(n, dtype=float) for n in SHAPE], indexing="ij"), axis=-1)
     for dr in (-0.25, 0.25):
         for dc in (-0.25, 0.25):
-            hu += tissue(grid.to_world(base + np.array([0, dr, dc])), lesion, radius, shell_hu, cortex_hu, table) / 4
+            hu += (
+                tissue(grid.to_world(base + np.array([0, dr, dc])), lesion, radius, shell_hu, cortex_hu, table, long)
+                / 4
+            )
     hu += np.random.default_rng(1).normal(0, 12, SHAPE)
     return Volume(np.rint(hu).astype(np.int16), grid)
 
@@ -45,11 +50,12 @@ def tissue(
     shell_hu: float,
     cortex_hu: float,
     table: bool,
+    long: float,
 ) -> NDArray[np.float32]:
     r = np.hypot(p[..., 0], p[..., 1])
     hu = np.where(r < 45, 55.0, -1000.0)
     if lesion is not None:
-        d = np.linalg.norm(p - np.array(lesion), axis=-1)
+        d = np.linalg.norm((p - np.array(lesion)) / np.array([1.0, 1.0, long]), axis=-1)
         hu = np.where(d < radius, np.where(d > radius - 3, shell_hu, 30.0), hu)
     hu = np.where(r < RADIUS, cortex_hu, hu)
     hu = np.where(r < RADIUS - CORTEX, -60.0, hu)
@@ -143,6 +149,40 @@ def test_bone_mask_keeps_its_contour_beneath_a_lesion(gap: float, shell_hu: floa
     error = near.distance[band] - (np.hypot(world[..., 0], world[..., 1]) - RADIUS)[band]
     assert np.percentile(np.abs(error), 95) < 0.5
     assert np.abs(lateral(near.points) - RADIUS).max() < 1.0
+
+
+def test_a_long_lesion_on_bone_is_parted_by_its_shape() -> None:
+    """A shell of 24 x 24 x 84 mm fused with the shaft, in a field of 120 mm."""
+    lesion, long = (0.0, RADIUS + 11.0, 0.0), 3.5
+    volume = scene(lesion, 12.0, 900.0, long=long)
+    skeleton = find_skeleton(volume, SETTINGS)
+    directions, _ = sphere_directions(1500)
+    surface = lesion + 12.0 * directions * [1.0, 1.0, long]
+    near = bone_near(
+        volume, lesion, 55.0, skeleton, lesion_point=lesion, lesion_radius_mm=12.0 * long, lesion_surface=surface
+    )
+    world = near.volume.grid.world_of_all()
+    truth = np.hypot(world[..., 0], world[..., 1]) < RADIUS
+    own = (np.linalg.norm((world - lesion) / [1.0, 1.0, long], axis=-1) < 12.0) & ~truth
+    assert (near.mask ^ truth).sum() / truth.sum() < 0.04
+    assert (near.mask & own).sum() / own.sum() < 0.02
+
+
+def test_a_shell_like_a_shaft_is_known_by_its_outline() -> None:
+    """Alone beside the bone and longer than any compact part: only the outline says that it is the lesion."""
+    lesion, long = (0.0, 32.0, 0.0), 3.5
+    volume = scene(lesion, 12.0, 900.0, long=long)
+    skeleton = find_skeleton(volume, SETTINGS)
+    assert skeleton.label_at((0.0, 43.0, 0.0)) in [bone.label for bone in skeleton.bones if bone.tubular]
+    directions, _ = sphere_directions(1500)
+    surface = lesion + 12.0 * directions * [1.0, 1.0, long]
+    near = bone_near(
+        volume, lesion, 55.0, skeleton, lesion_point=lesion, lesion_radius_mm=12.0 * long, lesion_surface=surface
+    )
+    world = near.volume.grid.world_of_all()
+    own = np.linalg.norm((world - lesion) / [1.0, 1.0, long], axis=-1) < 12.0
+    assert not near.mask[own].any()
+    assert near.mask[np.hypot(world[..., 0], world[..., 1]) < RADIUS - 1.0].mean() > 0.99
 
 
 def test_bone_mask_and_points_without_a_lesion(plain: Skeleton) -> None:
