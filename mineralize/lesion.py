@@ -11,10 +11,11 @@ from .candidates import Candidate, clear_winner, find_candidates
 from .geometry import Floats
 from .lesion_metal import too_bright
 from .outline import LEFT_OUT, Outline, find_outline
-from .outline_margin import ball_around, beyond_mineral, carried_over, find_mass_margin, is_shell
+from .outline_margin import beyond_mineral, carried_over, find_mass_margin, is_shell
 from .outline_mask import outline_from_mask, outline_of_shape
 from .outline_mesh import vertex_normals
 from .outline_near import Neighbourhood, neighbourhood
+from .outline_soft import find_soft_margin
 from .outline_start import Ellipsoid, lesion_mineral
 from .reference import Reference, measure_reference
 from .scan import Note, Scan, Trust, Volume, worst
@@ -25,6 +26,8 @@ from .timeline_model import Offered
 
 BESIDE_MM = 3.0
 """A point may lie so far outside the outline and still mean the lesion: on its rim, or a slice off."""
+MARGIN_REACH_MM = (46.0, 80.0)
+"""How far around a point the margin of a lesion without mineral is looked for, at first and where it is not there."""
 STILL_GROWING = 0.05
 """A third look is the last unless the volume still changes by this share."""
 SURROUND_MM = 14.0
@@ -202,13 +205,15 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
         return beyond_mineral(near, seen.reference, settings, outline)
-    body = expected
-    near, _ = seen.near(centre, guess + 28.0, guess)
-    if body is None:
-        body = ball_around(near, seed, seen.reference)
-    if body is None:
-        return None
-    return find_mass_margin(near, seen.reference, settings, scan=number, expected=body)
+    if expected is not None:
+        near, _ = seen.near(centre, guess + 28.0, guess)
+        return find_mass_margin(near, seen.reference, settings, scan=number, expected=expected)
+    for reach in MARGIN_REACH_MM:
+        near, _ = seen.near(seed, reach, 18.0)
+        outline = find_soft_margin(near, seed, seen.reference, scan=number)
+        if outline is not None:
+            return outline
+    return None
 
 
 def outline_at(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy import ndimage
 
 from .geometry import Floats, Rigid, sample
 from .outline import LEFT_OUT, Outline
@@ -153,26 +152,6 @@ def _ring_margin(near: Neighbourhood, reference: Reference, outline: Outline, ma
     inside = float(np.median(ring))
     spread = max(1.4826 * float(np.median(np.abs(ring - inside))), 2.0)
     return Margin(margin.soft, inside, reference.muscle.mean_hu, spread)
-
-
-def ball_around(near: Neighbourhood, seed: Floats, reference: Reference) -> Ellipsoid | None:
-    """A ball around the seed where its tissue first gives way to something else; ``None`` where it never does."""
-    soft = ndimage.gaussian_filter(near.hu, 1.5 / near.grid.spacing)
-    radii = np.arange(1.0, 45.0, 1.0)
-    directions = RayMesh.of(200).directions
-    values = sample(soft, near.grid, seed + radii[None, :, None] * directions[:, None, :])
-    start = float(np.nanmedian(values[:, :3]))
-    spread = max(reference.noise_4mm_hu, 3.0)
-    if abs(start - reference.muscle.mean_hu) < 2.0 * spread:
-        return None
-    halfway = 0.5 * (start + reference.muscle.mean_hu)
-    beyond = (values - halfway) * np.sign(reference.muscle.mean_hu - start) > 0
-    beyond |= ~np.isfinite(values)
-    first = np.where(beyond.any(axis=1), radii[beyond.argmax(axis=1)], np.nan)
-    if np.isfinite(first).mean() < 0.7:
-        return None
-    radius = float(np.nanmedian(first))
-    return Ellipsoid(np.asarray(seed, float), np.eye(3) * radius)
 
 
 def carried_over(source: Outline, motion: Rigid, scan: int) -> Outline:
