@@ -224,6 +224,8 @@ def _too_wide(estimate: Estimate) -> tuple[tuple[Trust, str], ...]:
     limit, relative = WIDEST.get(estimate.quantity, (np.inf, False))
     if estimate.value is None or not np.isfinite(estimate.value):
         return ()
+    if relative and estimate.value == 0.0:
+        return ()  # nothing there: the interval is the limit of detection
     low, high = estimate.interval
     reach = max(estimate.value - low, high - estimate.value)
     if reach <= limit * (abs(estimate.value) if relative else 1.0):

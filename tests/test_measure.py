@@ -13,7 +13,7 @@ from scipy import special
 from scipy.spatial.distance import pdist
 
 from mineralize import lesion
-from mineralize.estimate import symmetric
+from mineralize.estimate import Estimate, symmetric
 from mineralize.measure import UNITS, Measured, as_row, measure_scan, rows_without_lesion, withhold_all
 from mineralize.measure_mineral import mass_mg
 from mineralize.measure_shape import axial_diameters, longest_distance
@@ -122,6 +122,11 @@ def test_a_wide_interval_alone_cautions(half: float, trust: str) -> None:
     row = as_row(1, symmetric("lesion_volume", "mm3", 100.0, {"outline": half, "noise": 1.0}))
     assert row.trust == trust
     assert ("interval is wide, mostly for outline" in row.reason) == (trust == "caution")
+
+
+def test_no_mineral_at_all_is_known_to_the_limit_of_detection() -> None:
+    row = as_row(1, Estimate("mineral_mass", "mg", 0.0, {}, {"noise": 5.0}, (), (0.0, np.inf)))
+    assert (row.trust, row.low, row.high) == ("ok", 0.0, 5.0)
 
 
 def test_longest_distance_against_brute_force() -> None:
