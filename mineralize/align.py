@@ -212,6 +212,7 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
     surface = fit_surface(
         side.points[few], side.normals[few], others.points, others.normals, others.scan_grid, fit.pose
     )
+    slices = float(max(pair.fixed.grid.spacing[0], pair.moving.grid.spacing[0]))
     moved, gap = moved_bone(pair.fixed_skeleton, tuple(labels), field, fit.pose, pair.zone)
     evidence = replace(
         _evidence(side.axis, fit, samples, blurred, surface, pair.lesion),
@@ -222,7 +223,8 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
         soft_tissue=soft_tissue_agreement(
             pair.fixed, pair.fixed_skeleton, pair.moving, fit.pose, side.points, pair.zone, margin
         ),
-        model_sd=MODEL_SD_MM + MODEL_SD_PER_SLICE * float(max(pair.fixed.grid.spacing[0], pair.moving.grid.spacing[0])),
+        model_sd=MODEL_SD_MM + MODEL_SD_PER_SLICE * slices,
+        slice_mm=slices,
         upside_down=float(fit.pose.turn(side.axis) @ side.axis),
         excluded_mm=margin + (pair.zone.radius if pair.zone.surface is None else 0.0),
     )

@@ -21,6 +21,8 @@ from .settings import AlignSettings
 
 MODEL_SD_MM, MODEL_SD_PER_SLICE = 0.04, 0.02
 """Errors found on simulated pairs that the fit cannot see: a floor, and a share of the thicker slice spacing."""
+THICK_SLICES_MM = 3.0
+"""Slices further apart than this change the look of thin bone by themselves."""
 SLAB_MM = 10.0
 GROUPS = 8
 CORRELATED_SAMPLES = 3.0
@@ -48,6 +50,7 @@ class Evidence:
     soft_tissue : correlation of fat and muscle around the bone.
     upside_down : cosine between the bone's axis in both scans.
     model_sd : error shared by all parts of the bone, which no refit shows (interpolation, slices).
+    slice_mm : distance of slices in the scan where they lie further apart.
     """
 
     fit_sd: float = float("nan")
@@ -70,6 +73,7 @@ class Evidence:
     soft_tissue: float = float("nan")
     upside_down: float = 1.0
     model_sd: float = 0.0
+    slice_mm: float = 0.0
 
     @property
     def predicted_sd(self) -> float:
@@ -199,7 +203,10 @@ def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
     )
     limit(e.halves, 0.8, 1.6, f"two halves of the bone disagree by {e.halves:.1f} mm at the lesion")
     limit(e.surface_gap, 1.0, 2.5, f"bone surface and grey values disagree by {e.surface_gap:.1f} mm at the lesion")
-    limit(e.patch, 0.25, 0.45, f"the bones differ in shape by {e.patch:.2f} mm over patches: another bone or patient?")
+    cause = "another bone or patient?"
+    if e.slice_mm > THICK_SLICES_MM:
+        cause = f"slices {e.slice_mm:.1f} mm apart blur thin bone so; or another bone or patient?"
+    limit(e.patch, 0.25, 0.45, f"the bones differ in shape by {e.patch:.2f} mm over patches: {cause}")
     limit(1 - e.correlation, 0.06, 0.15, f"grey values around the bone agree poorly (correlation {e.correlation:.2f})")
     limit(-e.overlap_mm, -40.0, -25.0, f"only {e.overlap_mm:.0f} mm of bone is in both scans")
     limit(-e.runner_up, -4.0, -2.5, "another position, turned about the bone or slid along it, fits nearly as well")

@@ -165,6 +165,13 @@ def test_verdict_names_what_speaks_against_it(name: str, value: float, trust: st
     assert word in reason
 
 
+def test_a_difference_in_shape_is_put_down_to_thick_slices_first() -> None:
+    trust, reason = verdict(replace(GOOD, patch=0.6, slice_mm=5.0), SETTINGS)
+    assert trust == "withheld"
+    assert "slices 5.0 mm apart" in reason
+    assert "slices" not in verdict(replace(GOOD, patch=0.6, slice_mm=1.0), SETTINGS)[1]
+
+
 def test_a_pose_outside_the_scan_is_given_up_not_an_error() -> None:
     grid = Grid.from_parts((20, 20, 20), (1.0, 1.0, 1.0))
     hu = np.random.default_rng(5).normal(size=grid.shape).astype(np.float32)
