@@ -21,7 +21,7 @@ from .settings import AlignSettings
 
 MODEL_SD_MM, MODEL_SD_PER_SLICE = 0.04, 0.02
 """Errors found on simulated pairs that the fit cannot see: a floor, and a share of the thicker slice spacing."""
-THICK_SLICES_MM = 3.0
+THICK_SLICES_MM = 2.0
 """Slices further apart than this change the look of thin bone by themselves."""
 SLAB_MM = 10.0
 GROUPS = 8
