@@ -127,7 +127,7 @@ def words(folder: Path) -> set[str]:
 
 
 def test_a_moved_scan_written_as_dicom_is_read_and_lined_up(tmp_path: Path) -> None:
-    """A limb moved by a known motion, written, read by the whole line: the motion comes back within its stated error."""
+    """A limb moved by a known motion, written and read: the motion comes back within its stated error."""
     source = Path(ROOT) / "sts-extremity-ct/STS_019/CT/image"
     fixed = timeline.read(source).scans[0].volume
     centre = fixed.grid.to_world((np.array(fixed.grid.shape) - 1) / 2)
