@@ -137,6 +137,10 @@ def find_lesion(
     off = _outside_mm(outline, seed)
     if off <= BESIDE_MM:
         return outline
+    # The point may lie in a mass with a clump of mineral to one side.
+    mass = _by_soft_margin(seen, seed)
+    if mass is not None and _outside_mm(mass, seed) <= 0.0:
+        return mass
     text = f"the point given lies {off:.0f} mm outside what could be outlined there"
     return replace(outline, trust="withheld", reason=text, doubt_is_local=False)
 
@@ -208,9 +212,14 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
     if expected is not None:
         near, _ = seen.near(centre, guess + 28.0, guess)
         return find_mass_margin(near, seen.reference, settings, scan=number, expected=expected)
+    return _by_soft_margin(seen, seed)
+
+
+def _by_soft_margin(seen: SeenScan, seed: Floats) -> Outline | None:
+    """The mass around a point by its soft margin, looked for ever farther; ``None`` where it does not show."""
     for reach in MARGIN_REACH_MM:
         near, _ = seen.near(seed, reach, 18.0)
-        outline = find_soft_margin(near, seed, seen.reference, scan=number)
+        outline = find_soft_margin(near, seed, seen.reference, scan=seen.scan.number)
         if outline is not None:
             return outline
     return None

@@ -130,6 +130,9 @@ def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *,
     vertices, faces = found.vertices, found.mesh.faces
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
     support = np.where(found.seen, 0.1, 0.0)
+    reason = f"no mineral shell; the outline follows a soft margin visible along {found.seen.mean():.0%} of it"
+    if found.like_muscle:
+        reason += "; what it encloses cannot be told from muscle by its attenuation"
     return Outline(
         scan,
         fine,
@@ -138,7 +141,7 @@ def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *,
         "mass margin",
         1.0,
         "caution",
-        f"no mineral shell; the outline follows a soft margin visible along {found.seen.mean():.0%} of it",
+        reason,
         ellipsoid=found.body,
     )
 

@@ -59,6 +59,19 @@ def test_a_mass_like_muscle_is_outlined_in_fat() -> None:
     outline = found(shell, fat=True)
     assert outline is not None
     assert outline.volume_mm3 == pytest.approx(shell.volume_mm3, rel=0.06)
+    assert "cannot be told from muscle" in outline.reason
+
+
+def test_a_clump_of_mineral_to_one_side_stays_inside_the_mass() -> None:
+    """A ball of muscle in fat with a small dense ball near its surface: the volume is that of the large one."""
+    shell = Shell(shell_hu=SOFT_HU, core_hu=SOFT_HU, outside_hu=-100.0)
+    volume = rendered(shell, noise=NOISE, fwhm=1.2)
+    away = np.linalg.norm(volume.grid.world_of_all() - np.array([-9.0, 0.0, 0.0]), axis=-1)
+    volume = replace(volume, hu=(volume.hu + 500.0 * np.clip(4.0 - away, 0.0, 1.0)).astype(np.float32))
+    ref = replace(reference(volume, noise=NOISE), noise_4mm_hu=NOISE / 8.7, fat=Tissue(-100.0, 1.0, 1e4))
+    outline = find_soft_margin(neighbourhood(volume, None, ref), np.array([6.0, 3.0, 1.0]), ref, scan=1)
+    assert outline is not None
+    assert outline.volume_mm3 == pytest.approx(shell.volume_mm3, rel=0.06)
 
 
 def test_bone_ends_the_lesion() -> None:
