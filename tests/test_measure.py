@@ -378,6 +378,7 @@ def test_a_drawn_outline_through_mineral_says_nothing_of_mineral(radius: float, 
 def test_what_does_not_hold_the_point_is_withheld(monkeypatch: pytest.MonkeyPatch, off: float, trust: str) -> None:
     ball = replace(ellipsoid_outline((15.0,) * 3), trust="ok", reason="")
     monkeypatch.setattr(lesion, "_outlined", lambda *_: ball)
+    monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: None)
     found = lesion.find_lesion(None, (off, 0.0, 0.0), SETTINGS)  # type: ignore[arg-type]
     assert found is not None
     assert found.trust == trust
@@ -422,3 +423,11 @@ def test_a_gap_is_not_measured_where_no_edge_faces_bone() -> None:
     assert unseen.trust == "caution"
     assert "faces bone" in unseen.reason
     assert unseen.value - unseen.low > 1.5 * (seen_.value - seen_.low)
+
+
+def test_a_mass_around_the_point_is_taken_before_mineral_beside_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    clump, mass = ellipsoid_outline((4.0,) * 3), replace(ellipsoid_outline((30.0,) * 3), method="mass margin")
+    monkeypatch.setattr(lesion, "_outlined", lambda *_: clump)
+    monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: mass)
+    assert lesion.find_lesion(None, (15.0, 0.0, 0.0), SETTINGS) is mass  # type: ignore[arg-type]
+    assert lesion.find_lesion(None, (2.0, 0.0, 0.0), SETTINGS) is clump  # type: ignore[arg-type]
