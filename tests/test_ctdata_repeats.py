@@ -21,10 +21,10 @@ from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian, generate_uid
 
 from mineralize import timeline
 from mineralize.align import align
-from mineralize.geometry import Rigid
+from mineralize.geometry import Grid, Rigid
 from mineralize.scan import Volume
 from mineralize.settings import AlignSettings
-from mineralize.skeleton import find_skeleton
+from mineralize.skeleton import Skeleton, find_skeleton
 
 sys.path.insert(1, str(Path(__file__).parents[1] / "scripts"))
 from test_ctdata_alignment import moved_copy
@@ -63,6 +63,49 @@ def test_round_by_a_scan_of_thick_slices(head: HeadResult) -> None:
     for pair in ((DOWN, THICK), (UP, THICK)):
         assert head.found[pair].residual_mm < 0.7
         assert head.found[pair].trust == "ok" or "slices" in head.found[pair].reason
+
+
+def averaged(volume: Volume, first: int) -> Volume:
+    """Slices averaged two by two from the given one on: what a scan with slices twice as thick holds."""
+    count = (volume.grid.shape[0] - first) // 2
+    pairs = volume.hu[first : first + 2 * count].astype(np.float32).reshape(count, 2, *volume.grid.shape[1:])
+    spacing = [float(s) for s in volume.grid.spacing * np.array([2.0, 1.0, 1.0])]
+    origin = volume.grid.to_world((first + 0.5, 0, 0)).tolist()
+    grid = Grid.from_parts([count, *volume.grid.shape[1:]], spacing, origin, volume.grid.directions)
+    return Volume(np.rint(pairs.mean(axis=1)).astype(np.int16), grid)
+
+
+@pytest.mark.parametrize("name", ["head", "lower legs"])
+def test_thick_slices_of_a_scan_lie_where_the_thin_ones_do(name: str, request: pytest.FixtureRequest) -> None:
+    """Slices of one scan averaged in twos, beginning at the first or the second: nothing has moved.
+
+    The truth is that of the averaging. Where the verdict doubts, it names the slices: thin plates look different in
+    them, though the position is right.
+    """
+    if name == "head":
+        thin = request.getfixturevalue("head").seen[UP].volume
+    else:
+        thin = timeline.read(Path(ROOT) / "sts-extremity-ct/STS_049/CT/image").scans[0].volume
+    settings = AlignSettings()
+    first, second = averaged(thin, 0), averaged(thin, 1)
+    fixed = find_skeleton(first, settings)
+    point = beside_the_bone(fixed)
+    found = align(
+        2, second, find_skeleton(second, settings), 1, first, fixed,
+        lesion_point=point, lesion_radius_mm=12.0, settings=settings,
+    )  # fmt: skip
+    error = float(np.linalg.norm(found.transform.apply(point) - point))
+    print(f"{name}: error {error:.2f} mm, standard error {found.predicted_sd_mm:.2f}, {found.trust}: {found.reason}")
+    assert error < min(0.3, 2.5 * found.predicted_sd_mm)
+    assert found.trust == "ok" or "slices" in found.reason
+
+
+def beside_the_bone(skeleton: Skeleton) -> np.ndarray[Any, Any]:
+    """A point 20 mm off the middle of the surest bone."""
+    bone = max(skeleton.bones, key=lambda part: part.likeness * part.volume_mm3)
+    own = skeleton.point_labels == bone.label
+    nearest = int(np.argmin(np.linalg.norm(skeleton.points[own] - bone.centre, axis=1)))
+    return np.asarray(skeleton.points[own][nearest] + 20.0 * skeleton.normals[own][nearest])
 
 
 def test_two_kernels_of_one_exposure(head: HeadResult) -> None:
@@ -127,7 +170,12 @@ def words(folder: Path) -> set[str]:
 
 
 def test_a_moved_scan_written_as_dicom_is_read_and_lined_up(tmp_path: Path) -> None:
-    """A limb moved by a known motion, written and read: the motion comes back within its stated error."""
+    """A limb moved by a known motion, written and read: the motion comes back within its stated error.
+
+    Not to 0.3 mm: slices of 3.27 mm hold too little to be put between one another, so the copy itself lies up to half
+    a millimetre off along the shaft. The grey values say so: they differ less at the position found than at the motion
+    that the copy was made with.
+    """
     source = Path(ROOT) / "sts-extremity-ct/STS_019/CT/image"
     fixed = timeline.read(source).scans[0].volume
     centre = fixed.grid.to_world((np.array(fixed.grid.shape) - 1) / 2)
