@@ -34,7 +34,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("no real scans found: set MINERALIZE_CTDATA or give --data", file=sys.stderr)
         return 4
     from .real_head import run_head  # drawing is slow to load
-    from .real_page import case_lines, write_page
+    from .real_page import case_lines, note_lines, write_page
 
     wanted = given.only or [*CASES, "head"]
     since = time.monotonic()
@@ -47,7 +47,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     lines = [" ".join(command.split())]
     for case in cases:
         lines += case_lines(case)
-    lines += head.lines() if head is not None else []
+    lines += head.lines() + note_lines("head") if head is not None else []
     print("\n".join(lines))
     given.out.mkdir(parents=True, exist_ok=True)
     (given.out / "real.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")

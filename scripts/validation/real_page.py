@@ -201,8 +201,14 @@ def case_lines(case: RealCase) -> list[str]:
             if m.quantity in SHOWN and m.value is not None:
                 span = f"{number(m.value)} ({number(m.low)} to {number(m.high)}) {m.unit}"
                 lines.append(f"      {m.quantity:<22}{span:<44}{m.trust}")
+    return lines + note_lines(case.name)
+
+
+def note_lines(case: str) -> list[str]:
+    """What was seen in a case, as text."""
+    lines = []
     for note in notes():
-        if note["case"] == case.name:
+        if note["case"] == case:
             head = f"seen on {note['looked']}, code {note['code']}: "
             lines += textwrap.wrap(
                 head + " ".join(note["text"].split()), 116, initial_indent="  ", subsequent_indent="    "
