@@ -142,7 +142,7 @@ def find_lesion(
     if mass is not None and _outside_mm(mass, seed) <= 0.0:
         return mass
     text = f"the point given lies {off:.0f} mm outside what could be outlined there"
-    return replace(outline, trust="withheld", reason=text, doubt_is_local=False)
+    return replace(outline, trust="withheld", reason=text, doubt_is_local=False, holds_mineral=False)
 
 
 def _outside_mm(outline: Outline, point: Floats) -> float:

@@ -376,12 +376,13 @@ def test_a_drawn_outline_through_mineral_says_nothing_of_mineral(radius: float, 
 
 @pytest.mark.parametrize(("off", "trust"), [(0.0, "ok"), (17.0, "ok"), (19.0, "withheld")])
 def test_what_does_not_hold_the_point_is_withheld(monkeypatch: pytest.MonkeyPatch, off: float, trust: str) -> None:
-    ball = replace(ellipsoid_outline((15.0,) * 3), trust="ok", reason="")
+    ball = replace(ellipsoid_outline((15.0,) * 3), trust="ok", reason="", holds_mineral=True)
     monkeypatch.setattr(lesion, "_outlined", lambda *_: ball)
     monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: None)
     found = lesion.find_lesion(None, (off, 0.0, 0.0), SETTINGS)  # type: ignore[arg-type]
     assert found is not None
     assert found.trust == trust
+    assert found.holds_mineral == (trust != "withheld")  # the mineral of something else is no mass of the lesion
     assert ("4 mm outside" in found.reason) == (trust == "withheld")
 
 
