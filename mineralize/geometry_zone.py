@@ -8,6 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from .geometry import Floats
+from .geometry_lazy import lazy
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,6 +24,15 @@ class LesionZone:
     radius: float
     surface: Floats | None = None
 
+    @lazy
+    def _seen(self) -> tuple[cKDTree, cKDTree, Floats] | None:
+        """The surface as places, as directions from the centre, and how far (mm) it lies in each; asked many times."""
+        if self.surface is None:
+            return None
+        arms = self.surface - self.centre
+        lengths = np.linalg.norm(arms, axis=1)
+        return cKDTree(self.surface), cKDTree(arms / lengths[:, None]), lengths
+
     def half_length(self, axis: Floats) -> float:
         """How far (mm) the lesion reaches from its centre along a unit vector, to either side."""
         if self.surface is None:
@@ -33,10 +43,9 @@ class LesionZone:
         """(M,) mm from the lesion's surface to (M, 3) LPS mm points, negative inside."""
         off = np.asarray(points, float) - self.centre
         far = np.linalg.norm(off, axis=1)
-        if self.surface is None:
+        if self._seen is None:
             return np.asarray(far - self.radius)
-        arms = self.surface - self.centre
-        lengths = np.linalg.norm(arms, axis=1)
-        gap, _ = cKDTree(self.surface).query(points)
-        _, ahead = cKDTree(arms / lengths[:, None]).query(off / np.maximum(far, 1e-9)[:, None])
+        places, directions, lengths = self._seen
+        gap, _ = places.query(points)
+        _, ahead = directions.query(off / np.maximum(far, 1e-9)[:, None])
         return np.asarray(np.where(far < lengths[ahead], -gap, gap))

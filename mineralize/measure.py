@@ -183,7 +183,7 @@ def measure_scan(
 
 def _mixed_with_bone(site: Site) -> tuple[tuple[Trust, str], ...]:
     """Withheld where the outline runs through what is taken for bone: one of the two is wrong."""
-    share = float(site.zones.lesion[~site.usable].sum() / max(float(site.zones.lesion.sum()), 1e-9))
+    share = site.hidden_mm3 / max(float(site.zones.lesion.sum() * site.voxel_mm3), 1e-9)
     if share <= MOST_IN_BONE:
         return ()
     return (("withheld", f"{share:.0%} of the lesion could not be told from bone"),)

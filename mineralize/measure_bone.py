@@ -8,7 +8,7 @@ import numpy as np
 
 from .estimate import Estimate, withheld
 from .geometry import Floats, sample
-from .measure_bridged import UNSUPPORTED, bridged
+from .measure_bridged import UNSUPPORTED
 from .measure_shape import outline_verdict
 from .measure_site import Site
 from .outline_edge import smoothing_matrix
@@ -51,7 +51,7 @@ def measure_bone(site: Site) -> list[Estimate]:
     drawn = float(area[beside & (outline.supported <= UNSUPPORTED)].sum() / area[beside].sum())
     crossing = 0.0
     if drawn > 0.5 and gap > CONTACT_MM:
-        crossing = bridged(site).height * float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
+        crossing = site.bridged.height * float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
         near_bone = (*near_bone, ("caution", "no edge is visible on the side of the lesion that faces bone"))
     darkest = _darkest_towards_bone(site)
     touching = distance <= CONTACT_MM

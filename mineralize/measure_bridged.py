@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .measure_site import Site
+from .outline import Outline
 from .outline_mesh import vertex_areas
 
 UNSUPPORTED = 0.03
@@ -45,9 +45,8 @@ def cap_volume(opening: float) -> float:
     return opening**2 * (3.0 - 2.0 * opening)
 
 
-def bridged(site: Site) -> Bridged:
+def bridged(outline: Outline) -> Bridged:
     """What of the outline crosses gaps, and how wrong that may be."""
-    outline = site.outline
     area = vertex_areas(outline.vertices, outline.faces)
     free = outline.supported <= UNSUPPORTED
     if outline.touches_bone is not None:

@@ -8,7 +8,6 @@ import numpy as np
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
-from .measure_bridged import bridged
 from .measure_shape import outline_verdict
 from .measure_site import Site
 from .outline_mesh import mesh_area
@@ -72,7 +71,7 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
     volume = volumes[settings.threshold_hu120]
     main_row = next(r for r in rows if r.quantity == "mineral_volume")
     scale = 1.0 / max(lesion_mm3, 1e-9)
-    crossing = bridged(site).volume * volume * scale
+    crossing = site.bridged.volume * volume * scale
     rows.append(
         Estimate(
             "mineral_fraction",
@@ -157,7 +156,7 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     parts_up["mineral below the threshold"] = FAINT_SHARE * _faintness(site) * max(mass, 0.0)
     if within is around:
         parts_up["background"] = max(parts_up["background"], _unseen_marrow(site, mass))
-    hidden = float((site.zones.lesion * ~site.usable).sum() * site.voxel_mm3)
+    hidden = site.hidden_mm3
     parts_up["hidden by bone"] = max(mass, 0.0) * hidden / max(zone_mm3, 1e-9)
     if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
         verdict = (*verdict, ("caution", "part of the lesion lies in the blur of the bone and was left out"))

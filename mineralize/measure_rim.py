@@ -13,7 +13,6 @@ from scipy.spatial import cKDTree
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats, anatomical_words, sample
-from .measure_bridged import bridged
 from .measure_site import Site
 from .measure_zones import rim_verdict
 from .outline_edge import find_edges, peak_recovery, profile_depths, smoothing_matrix
@@ -151,7 +150,7 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
         value = _share(rim, chosen)
         low, high = (_share(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
         border = 1.4 * _border_share(rim, chosen, site) + 0.02
-        crossing = 2.0 * bridged(site).area
+        crossing = 2.0 * site.bridged.area
         faint = _share(rim, chosen) - _share(rim, chosen & (rim.seen_hu120 >= threshold))
         down = {
             "threshold": 0.7 * (value - low),
@@ -211,12 +210,12 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     parts_down = {
         "threshold": max(0.5 * (value - min(others)), 0.0),
         "border of the gap": _border_share(rim, where, site) + 0.003,
-        "bridged gaps": bridged(site).area,
+        "bridged gaps": site.bridged.area,
     }
     parts_up = {
         "threshold": max(0.5 * (max(others) - value), 0.0),
         "border of the gap": _border_share(rim, where, site) + 0.003,
-        "bridged gaps": 2.0 * bridged(site).area,
+        "bridged gaps": 2.0 * site.bridged.area,
     }
     detail: dict[str, object] = {
         "largest_gap_direction": anatomical_words(facing),

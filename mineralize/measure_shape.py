@@ -11,7 +11,6 @@ from scipy.spatial.distance import pdist
 
 from .estimate import Estimate, symmetric
 from .geometry import Floats
-from .measure_bridged import bridged
 from .measure_site import Site
 from .outline_mesh import mesh_area
 
@@ -113,7 +112,7 @@ def measure_shape(site: Site) -> list[Estimate]:
     axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
     ends = np.subtract(*longest_pair(outline.vertices))
     longest = float(np.linalg.norm(ends))
-    crossing = bridged(site).volume
+    crossing = site.bridged.volume
     width = {"outline": 0.6 * area * shift, "bridged gaps": crossing * volume}
     across_mm = {"outline": 2.2 * shift, "bridged gaps": LENGTH_PER_CAP[1] * crossing * axial}
     # The outline's position along the scan axis is worse, and a largest distance gathers what errs outward.

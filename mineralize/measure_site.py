@@ -10,6 +10,7 @@ from scipy import ndimage, optimize
 
 from .geometry import Floats
 from .geometry_lazy import lazy
+from .measure_bridged import Bridged, bridged
 from .outline import Outline
 from .outline_near import Neighbourhood
 from .reference import Reference, slope
@@ -36,6 +37,16 @@ class Site:
     def usable(self) -> NDArray[np.bool_]:
         """Voxels outside bone and its steepest blur."""
         return np.asarray(self.near.bone_distance > 0.5)
+
+    @lazy
+    def hidden_mm3(self) -> float:
+        """Volume of the lesion that lies in bone or its steepest blur."""
+        return float((self.zones.lesion * ~self.usable).sum() * self.voxel_mm3)
+
+    @lazy
+    def bridged(self) -> Bridged:
+        """The part of the outline that crosses gaps unseen."""
+        return bridged(self.outline)
 
     @lazy
     def hu(self) -> NDArray[np.float32]:

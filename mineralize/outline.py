@@ -16,7 +16,7 @@ from scipy import ndimage
 
 from .geometry import Floats, sample
 from .outline_graph import optimal_levels
-from .outline_mesh import RayMesh, dents, mesh_volume, subdivided, vertex_normals
+from .outline_mesh import RayMesh, dents, mesh_volume, subdivided, vertex_normals, with_halves
 from .outline_near import Neighbourhood
 from .outline_refine import Refined, refined
 from .outline_region import WITHIN_SHELL, Margin, mass_margin, region_cost
@@ -256,7 +256,7 @@ def _judged(
         scan,
         fine,
         fine_faces,
-        np.concatenate([weight, weight[halved].mean(axis=1)]),
+        with_halves(weight, halved),
         "mineral shell",
         spread,
         trust,

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .geometry import Floats, Rigid, sample
 from .outline import LEFT_OUT, Outline
 from .outline_graph import optimal_levels
-from .outline_mesh import RayMesh, bending, solve_radius, subdivided, vertex_normals
+from .outline_mesh import RayMesh, bending, solve_radius, subdivided, vertex_normals, with_halves
 from .outline_near import Neighbourhood
 from .outline_region import Margin, mass_margin, region_cost
 from .outline_start import Ellipsoid, fit_ellipsoid
@@ -17,6 +19,8 @@ from .reference import Reference
 from .scan import worst
 from .settings import Settings
 
+SOFT_SUPPORT = 0.1
+"""Support of a vertex that a soft margin carries."""
 LEAST_CONTRAST = 1.6
 """Distance of lesion and surroundings in standard deviations of the smoothed image that makes a margin visible."""
 
@@ -60,17 +64,27 @@ def find_mass_margin(
     seen = _seen(near, margin, vertices, vertex_normals(vertices, mesh.faces))
     if seen < 0.6:
         return None
-    fine, faces, _ = subdivided(vertices, mesh.faces, vertex_normals(vertices, mesh.faces))
+    return margin_outline(scan, vertices, mesh.faces, np.full(len(vertices), SOFT_SUPPORT), seen, expected)
+
+
+def margin_outline(
+    scan: int, vertices: Floats, faces: NDArray[Any], support: Floats, seen: float, body: Ellipsoid
+) -> Outline:
+    """The outline of a surface drawn by soft tissue, always cautioned.
+
+    ``support`` (V,) as in :class:`Outline`; ``seen`` the share (0..1) of the surface along which the margin shows.
+    """
+    fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
     return Outline(
         scan,
         fine,
-        faces,
-        np.full(len(fine), 0.1),
+        fine_faces,
+        with_halves(support, halved),
         "mass margin",
         1.0,
         "caution",
         f"no mineral shell; the outline follows a soft margin visible along {seen:.0%} of it",
-        ellipsoid=expected,
+        ellipsoid=body,
     )
 
 

@@ -86,6 +86,11 @@ def subdivided(vertices: Floats, faces: NDArray[Any], normals: Floats) -> tuple[
     return np.vstack([vertices, middle]), np.concatenate(parts), edges
 
 
+def with_halves(values: Floats, halved: NDArray[Any]) -> Floats:
+    """``values`` (V,) on a mesh that was subdivided: a vertex that halves an edge has the mean of its ends."""
+    return np.concatenate([values, values[halved].mean(axis=1)])
+
+
 @dataclass(frozen=True, eq=False)
 class RayMesh:
     """Directions of the rays (N, 3), triangles (F, 3) and edges (E, 2) between them."""

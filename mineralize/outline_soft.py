@@ -6,7 +6,7 @@ so that a dark mass in muscle, a mass like muscle in fat and one that touches bo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,8 +17,9 @@ from .geometry import Floats, sample
 from .outline import Outline
 from .outline_edge import smoothing_matrix
 from .outline_graph import optimal_levels
-from .outline_mesh import RayMesh, bending, mean_curvature, mesh_volume, solve_radius, subdivided, vertex_normals
-from .outline_near import SMOOTH_MM, Neighbourhood
+from .outline_margin import SOFT_SUPPORT, margin_outline
+from .outline_mesh import RayMesh, bending, mean_curvature, mesh_volume, solve_radius, vertex_normals
+from .outline_near import SMOOTH_MM, Neighbourhood, smoothed_over
 from .outline_region import left_behind
 from .outline_start import Ellipsoid, fit_ellipsoid, sphere_directions
 from .reference import Reference
@@ -119,31 +120,22 @@ def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *,
     seed : (3,) LPS mm in the lesion.
     """
     soft = soft_tissue(near)
-    first = search_from(near, soft, seed, reference)
+    marked = planes_marked(soft, near, reference)
+    first = search_from(near, soft, marked, seed, reference)
     if first is None or not _believed(first):
         return None
-    found = search_from(near, soft, first.body.centre, reference)
+    found = search_from(near, soft, marked, first.body.centre, reference)
     if found is None or not _believed(found):
         return None
     if abs(found.volume_mm3 - first.volume_mm3) > LARGEST_DISAGREEMENT * first.volume_mm3:
         return None
-    vertices, faces = found.vertices, found.mesh.faces
-    fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
-    support = np.where(found.seen, 0.1, 0.0)
-    reason = f"no mineral shell; the outline follows a soft margin visible along {found.seen.mean():.0%} of it"
-    if found.like_muscle:
-        reason += "; what it encloses cannot be told from muscle by its attenuation"
-    return Outline(
-        scan,
-        fine,
-        fine_faces,
-        np.concatenate([support, support[halved].mean(axis=1)]),
-        "mass margin",
-        1.0,
-        "caution",
-        reason,
-        ellipsoid=found.body,
-    )
+    support = np.where(found.seen, SOFT_SUPPORT, 0.0)
+    share = float(found.seen.mean())
+    outline = margin_outline(scan, found.vertices, found.mesh.faces, support, share, found.body)
+    if not found.like_muscle:
+        return outline
+    text = "what it encloses cannot be told from muscle by its attenuation"
+    return replace(outline, reason=f"{outline.reason}; {text}")
 
 
 def _believed(found: SoftSurface) -> bool:
@@ -156,9 +148,7 @@ def soft_tissue(near: Neighbourhood) -> NDArray[Any]:
     sigma = SMOOTH_MM / near.grid.spacing
     dense = ndimage.gaussian_filter(near.hu120, sigma) >= 130.0
     usable = (near.bone_distance > 1.0) & ~ndimage.binary_dilation(dense, iterations=1)
-    share = ndimage.gaussian_filter(usable.astype(np.float32), sigma)
-    soft = ndimage.gaussian_filter(np.where(usable, near.hu - near.spill, 0.0).astype(np.float32), sigma)
-    return np.where(share > 0.3, soft / np.maximum(share, 0.3), np.nan).astype(np.float32)
+    return smoothed_over(near.hu - near.spill, usable, near.grid)
 
 
 def planes_marked(soft: NDArray[Any], near: Neighbourhood, reference: Reference) -> NDArray[Any]:
@@ -201,16 +191,18 @@ def tissues_of(values: Floats, reference: Reference) -> Tissues | None:
 
 
 def search_from(
-    near: Neighbourhood, soft: NDArray[Any], start: Floats, reference: Reference, *, rays: int = FINE_RAYS
+    near: Neighbourhood, soft: NDArray[Any], marked: NDArray[Any], start: Floats, reference: Reference
 ) -> SoftSurface | None:
-    """The surface around one start: a ball of rays first, then an ellipsoid laid through what was found."""
+    """The surface around one start: a ball of rays first, then an ellipsoid laid through what was found.
+
+    ``soft`` as of :func:`soft_tissue`, ``marked`` the same as of :func:`planes_marked`.
+    """
     ball, _ = sphere_directions(60)
     spots = start + np.linspace(0.3, 1.0, 4)[:, None, None] * AROUND_SEED_MM * ball[None]
     tissues = tissues_of(sample(soft, near.grid, spots).ravel(), reference)
     if tissues is None:
         return None
     mesh = RayMesh.of(COARSE_RAYS)
-    marked = planes_marked(soft, near, reference)
     body = Ellipsoid(np.asarray(start, float), np.eye(3))
     levels = np.arange(1.5, SEARCHED_MM, 1.0)
     radius, leaked = _cut(near, marked, tissues, body, mesh, levels)
@@ -223,7 +215,7 @@ def search_from(
         inner = body.centre + np.linspace(0.2, 0.7, 5)[:, None, None] * (mesh.directions[::4] @ body.shape.T)[None]
         tissues = tissues_of(sample(soft, near.grid, inner).ravel(), reference) or tissues
         if last:
-            mesh = RayMesh.of(rays)
+            mesh = RayMesh.of(FINE_RAYS)
         radius, leaked = _cut(near, marked, tissues, body, mesh, np.linspace(0.3, 1.8, 60))
     return _edged(near, soft, tissues, body, mesh, radius, leaked, reference)
 

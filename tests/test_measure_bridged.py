@@ -28,11 +28,6 @@ class _Outline:
         self.ellipsoid = Ellipsoid(np.zeros(3), 10.0 * np.eye(3))
 
 
-class _Site:
-    def __init__(self, outline: _Outline) -> None:
-        self.outline = outline
-
-
 @given(st.floats(0.01, 0.49))
 def test_cap_volume_is_the_closed_form(opening: float) -> None:
     # Spherical cap: V = pi h^2 (3 r - h) / 3, A = 2 pi r h (closed form, any handbook of mathematics).
@@ -42,20 +37,20 @@ def test_cap_volume_is_the_closed_form(opening: float) -> None:
 
 @pytest.mark.parametrize("opening", [0.1, 0.2, 0.3])
 def test_a_straight_cover_may_hide_the_whole_cap(opening: float) -> None:
-    found = bridged(_Site(_Outline(opening, wobble=0.06)))  # type: ignore[arg-type]
+    found = bridged(_Outline(opening, wobble=0.06))  # type: ignore[arg-type]
     assert found.share == pytest.approx(opening / (1 + opening), rel=0.12)
     assert found.volume == pytest.approx(cap_volume(opening), rel=0.3)
     assert found.area == pytest.approx(opening - found.share, abs=0.035)
 
 
 def test_a_regular_shell_shows_how_it_goes_on() -> None:
-    smooth = bridged(_Site(_Outline(0.2)))  # type: ignore[arg-type]
+    smooth = bridged(_Outline(0.2))  # type: ignore[arg-type]
     assert smooth.volume == pytest.approx(REGULAR_PART * cap_volume(smooth.share / (1 - smooth.share)))
-    rough = bridged(_Site(_Outline(0.2, wobble=0.06)))  # type: ignore[arg-type]
+    rough = bridged(_Outline(0.2, wobble=0.06))  # type: ignore[arg-type]
     assert rough.volume > 3 * smooth.volume
 
 
 def test_bone_closes_a_gap() -> None:
     outline = _Outline(0.2)
     outline.touches_bone = outline.supported < 0.5
-    assert bridged(_Site(outline)).volume == 0.0  # type: ignore[arg-type]
+    assert bridged(outline).volume == 0.0  # type: ignore[arg-type]
