@@ -157,10 +157,10 @@ def measure_scan(
     zones = find_zones(outline, near.grid, settings.zones)
     site = Site(outline.scan, near, reference, outline, zones, settings)
     has_mineral = bool(site.mineral.any())
-    rim_rows, rim_map, shown = measure_rim(site, has_mineral=has_mineral)
+    rim_rows, rim_map, blurred = measure_rim(site, has_mineral=has_mineral)
     estimates = [
         *measure_shape(site),
-        *measure_mineral(site, shown_share=shown),
+        *measure_mineral(site, blurred),
         *measure_zones(site),
         *rim_rows,
         *measure_bone(site),

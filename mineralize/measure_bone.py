@@ -19,6 +19,8 @@ from .outline_near import FAR_MM
 CONTACT_MM = 0.5
 FACING_MM = 5.0
 CLEFT_HU120 = 100.0
+FILLED = 1.25
+"""A line so much wider than what is resolved may still be filled in part by the blur of what lies on both sides."""
 BESIDE_MM = 1.5
 """Parts of the outline that lie this much further from bone than the nearest decide how wide the gap is."""
 
@@ -92,11 +94,12 @@ def measure_bone(site: Site) -> list[Estimate]:
         axial = vertex_normals(outline.vertices, outline.faces)[facing] @ site.near.grid.directions[:, 0]
         unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
         narrow = float(area[facing & (distance < unsafe)].sum() / total)
+        filled = float(area[facing & ~open_line & (distance < FILLED * unsafe)].sum() / total)
         note = verdict
         if narrow > 0.3:
             note = (*verdict, ("caution", f"a cleft narrower than {unsafe:.1f} mm is not resolved in full"))
         down = {"threshold": max(value - min(others), 0.0)}
-        up = {"threshold": max(max(others) - value, 0.0), "blur": 0.5 * narrow * (1 - value)}
+        up = {"threshold": max(max(others) - value, 0.0), "blur": filled}
         rows.append(Estimate("cleft_fraction", "1", value, down, up, note, (0.0, 1.0)))
     return rows
 

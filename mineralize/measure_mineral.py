@@ -8,6 +8,7 @@ import numpy as np
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
+from .measure_rim import Blurred
 from .measure_shape import outline_verdict
 from .measure_site import Site
 from .outline_mesh import mesh_area
@@ -34,11 +35,11 @@ def slope_parts(site: Site, mass: float) -> dict[str, float]:
     return parts
 
 
-def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
+def measure_mineral(site: Site, blurred: Blurred) -> list[Estimate]:
     """``mineral_mass``, ``mineral_volume`` at every threshold, ``mineral_fraction``, ``zonal_contrast``.
 
-    ``shown_share`` is the share of the height of the rim that the scan's blur leaves: a volume over a threshold may be
-    that over a threshold as much closer to muscle.
+    ``blurred`` says what blur does to the rim: a volume over a threshold may be that over a threshold as much closer to
+    muscle as blur lowers it, and about half of what blur adds to layers seen alone is not there.
     """
     settings = site.settings.mineral
     lesion_mm3 = site.outline.volume_mm3
@@ -51,13 +52,16 @@ def measure_mineral(site: Site, *, shown_share: float = 1.0) -> list[Estimate]:
         edge = min(shift * mesh_area(site.outline.vertices, site.outline.faces), volume) * 0.3
         main = threshold == settings.threshold_hu120
         muscle = site.reference.muscle.mean_hu
-        unblurred = _volume_over(site, muscle + shown_share * (threshold - muscle)) if shown_share < 0.95 else volume
+        shown = blurred.shown
+        unblurred = _volume_over(site, muscle + shown * (threshold - muscle)) if shown < 0.95 else volume
+        swollen = SWOLLEN_SHARE * blurred.swollen.get(threshold, 0.0)
+        added = max(_rounded_up(threshold), swollen / (1.0 + swollen)) * volume
         rows.append(
             Estimate(
                 "mineral_volume" if main else f"mineral_volume_{threshold:g}",
                 "mm3",
                 volume,
-                {"threshold": 0.5 * (volume - low), "blur": _rounded_up(threshold) * volume, "outline": edge},
+                {"threshold": 0.5 * (volume - low), "blur": added, "outline": edge},
                 {
                     "threshold": 0.5 * (high - volume),
                     "blur": max(threshold - 150.0, 0.0) / 600 * volume,
@@ -110,6 +114,10 @@ def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:
 
 CUT_MM3 = 50.0
 """Mineral just outside a drawn outline below which it counts as specks."""
+
+
+SWOLLEN_SHARE = 0.5
+"""How much of what blur adds to a layer alone is left in a volume, whose outline cuts it off outside (own phantoms)."""
 
 
 def _rounded_up(threshold_hu120: float) -> float:

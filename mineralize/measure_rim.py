@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -105,8 +107,17 @@ def hidden_by_blur(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> NDArray[
     return np.asarray(~mineral & (shown < site.settings.mineral.threshold_hu120 + noise))
 
 
-def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap, float]:
-    """All quantities of the rim, the unwrapped map, and the share of the height of its mineral that the scan shows."""
+@dataclass(frozen=True)
+class Blurred:
+    """What blur does to the mineral of the rim: ``shown``, the share of its height that the scan shows, and
+    ``swollen``, by which share its volume over a threshold (HU120) grows."""
+
+    shown: float = 1.0
+    swollen: Mapping[float, float] = field(default_factory=dict)
+
+
+def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap, Blurred]:
+    """All quantities of the rim, the unwrapped map, and what blur does to the mineral."""
     rim = look_at_rim(site)
     threshold = site.settings.mineral.threshold_hu120
     mineral = over_or_contact(site, rim, threshold)
@@ -122,10 +133,27 @@ def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMa
         units = {"rim_peak_attenuation": "HU", "rim_thickness": "mm"}
         names = ["rim_peak_attenuation", "rim_completeness", *_other_names(site), "rim_unresolved", "largest_gap"]
         names.append("rim_thickness")
-        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, 1.0
+        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, Blurred()
     rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *_layer(site, rim, mineral)]
     shown = float(np.median(rim.recovery[mineral])) if mineral.any() else 1.0
-    return rows, picture, shown
+    thresholds = (threshold, *site.settings.mineral.other_thresholds_hu120)
+    return rows, picture, Blurred(shown, {t: _swelling(site, rim, mineral, t) for t in thresholds})
+
+
+def _swelling(site: Site, rim: Rim, mineral: NDArray[np.bool_], threshold_hu120: float) -> float:
+    """By which share the fitted layers, blurred, read wider over a threshold within the outline than they are."""
+    chosen = np.flatnonzero(mineral & np.isfinite(rim.thickness))
+    if len(chosen) < 10:
+        return 0.0
+    depth = np.arange(0.0, 10.0, 0.1)
+    width, blur = rim.thickness[chosen, None], rim.blur[chosen, None]
+    muscle = site.reference.muscle.mean_hu
+    height = rim.height_hu120[chosen] - muscle
+    seen = height[:, None] * (special.ndtr(depth / blur) - special.ndtr((depth - width) / blur))
+    over = threshold_hu120 - muscle
+    true = float((rim.area[chosen] * np.where(height > over, width[:, 0], 0.0)).sum())
+    wide = float((rim.area[chosen] * (seen > over).sum(axis=1) * 0.1).sum())
+    return max(wide / true - 1.0, 0.0) if true > 0.0 else 0.0
 
 
 def _other_names(site: Site) -> list[str]:
@@ -241,6 +269,7 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     value = muscle + (_mean_over(rim, rim.peak_hu120, mineral) - muscle) / ratio
     if fitted.sum() >= 10:
         value = muscle + (_mean_over(rim, rim.height_hu120, fitted) - muscle) / ratio
+    patchy = _patchiness(site, rim, fitted)
     rows = []
     if best.sum() < 10:
         rows.append(withheld("rim_thickness", "mm", "the inner border of the mineral layer is not seen"))
@@ -250,18 +279,21 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         blur = float(np.median(rim.blur[best]))
         floor = 0.35 * blur**2 / max(thickness, 0.5 * blur)
         spread = float(np.subtract(*np.percentile(rim.thickness[best], [75, 25]))) / np.sqrt(best.sum() / 8.0)
-        parts = {"blur": floor + 0.08 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
+        up = {"blur": floor + 0.08 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
+        # A profile through patches falls under half of its own peak between them.
+        down = up | {"patchy mineral": 1.8 * patchy * thickness}
         if thickness < 1.2 * blur:
             verdict_t = (*verdict, ("caution", f"at the limit of what the scan resolves ({2.355 * blur:.1f} mm)"))
         else:
             verdict_t = verdict
         if _share(rim, mineral & ~np.isfinite(rim.thickness)) > 0.5 * _share(rim, mineral):
             verdict_t = (*verdict_t, ("caution", "most of the mineral has no inner border within 8 mm"))
-        rows.append(symmetric("rim_thickness", "mm", thickness, parts, verdicts=verdict_t, bounds=(0.0, np.inf)))
+        rows.append(Estimate("rim_thickness", "mm", thickness, down, up, verdict_t, (0.0, np.inf)))
     recovered = float(np.median(rim.recovery[mineral]))
     noise = 2.0 * site.reference.noise_4mm_hu
     down = {"blur": 0.35 * abs(value - plain) + 0.08 * abs(value - muscle), "noise": noise}
     up = {"blur": 0.35 * abs(value - plain) + 0.08 * abs(value - muscle)}
+    up["patchy mineral"] = 1.6 * patchy * abs(value - muscle)
     more: tuple[tuple[Any, str], ...] = ()
     if recovered < 0.5:
         more = (("caution", f"the scan shows only {recovered:.0%} of the height of so thin a rim"),)
@@ -269,6 +301,35 @@ def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         Estimate("rim_peak_attenuation", "HU", value, down, up, (*verdict, *more), detail={"plain_peak_hu": plain})
     )
     return rows
+
+
+THICK_RIM_MM = (3.0, 5.0)
+"""Thickness from which, and up to which ever more, patches lie behind each other in a rim rather than side by side."""
+PATCH_MM = 6.0
+"""Distance over which patches make neighbouring parts of a rim differ."""
+
+
+def _patchiness(site: Site, rim: Rim, fitted: NDArray[np.bool_]) -> float:
+    """How much (0..1) the density of a thick rim varies from place to place, noise taken off; 0 for a thin one."""
+    chosen = np.flatnonzero(fitted)
+    if len(chosen) < 30:
+        return 0.0
+    thickness = rim.thickness[chosen]
+    thick = float(np.clip((np.median(thickness) - THICK_RIM_MM[0]) / np.subtract(*THICK_RIM_MM[::-1]), 0.0, 1.0))
+    if thick == 0.0:
+        return 0.0
+    outline = site.outline
+    vertices, normals = outline.vertices[chosen], vertex_normals(outline.vertices, outline.faces)[chosen]
+    depths = np.linspace(0.2, 0.8, 7)[None, :] * thickness[:, None]
+    density = sample(site.hu120, site.near.grid, vertices[:, None, :] - depths[..., None] * normals[:, None, :])
+    density = np.nanmean(density, axis=1) - site.reference.muscle.mean_hu
+    around = cKDTree(vertices).query_ball_point(vertices[::4], PATCH_MM)
+    near = [density[k] for k in around if len(k) > 5]
+    if not near:
+        return 0.0
+    varies = float(np.median([d.std() / max(float(d.mean()), 1.0) for d in near]))
+    noise = site.reference.noise_hu * site.slope_ratio / max(float(np.median(density)), 1.0)
+    return thick * min(float(np.sqrt(max(varies**2 - noise**2, 0.0))), 0.4)
 
 
 def _mean_over(rim: Rim, values: Floats, chosen: NDArray[np.bool_]) -> float:

@@ -139,8 +139,9 @@ def measure_shape(site: Site) -> list[Estimate]:
 LENGTH_PER_CAP = (0.45, 0.6, 1.0)
 """Relative 95 % half-width of the longest diameter, the axial one and the one across it per share of the volume that
 may be missing: a gap shortens the shorter ones more (own phantoms)."""
-LENGTH_PER_SLICE = 0.5
-"""95 % half-width of a length along the scan axis, in slices (own phantoms)."""
+LENGTH_PER_SLICE = 0.75
+"""95 % half-width of a length along the scan axis, in slices: a thin shell that ends within a slice at both poles reads
+half a slice longer at each (own phantoms)."""
 THICK_MM, TOO_THICK_MM = 3.5, 5.05
 """Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
 

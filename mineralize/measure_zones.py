@@ -96,13 +96,19 @@ shared by all scans, so only the doubt about where it lies in this scan counts, 
 
 
 FLOODED_HU = 80.0
-"""What the blur of the rim may add to the mean of the core before its contents cannot be told."""
+"""What the blur of the rim may add to the mean of the core before its contents cannot be told; a quarter of it where the
+core is small."""
+SMALL_CORE_MM = 3.0
+"""Radius of the core below which the blur of the rim reaches its middle."""
+UNSEEN_PART = 0.5
+"""How differently from the rest the part of the core may be made up that lies in the blur of the rim (own phantoms)."""
 
 
 def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Estimate]:
     zones = site.zones
     away = max(2.355 * site.reference.blur_sd_mm, 0.5 * site.reference.slice_mm)
     mineral_rim = site.mineral & (zones.depth < zones.core_depth_mm)
+    whole = float(zones.core.sum())
     weight = zones.core * site.usable
     if mineral_rim.any():
         spacing = site.near.grid.spacing
@@ -123,12 +129,14 @@ def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Es
         layers.mean(zones.core_depth_mm, zones.inradius_mm)
         - layers.mean(zones.core_depth_mm, zones.inradius_mm, kind="plain_hu")
     )
-    if reached > FLOODED_HU:
+    small = zones.inradius_mm - zones.core_depth_mm < SMALL_CORE_MM
+    if reached > (0.25 if small else 1.0) * FLOODED_HU:
         return [withheld(n, "1", "the blur of the rim reaches all of so small a core") for n in names]
     if reached > 0.25 * FLOODED_HU:
         text = f"the blur of the rim reaches all of so small a core; {reached:.0f} HU were taken off"
         verdict = (*verdict, ("caution", text))
     doubt = max(noise, 5.0, 0.3 * reached)
+    left_out = 1.0 - total / whole
     rows = []
     for name, low, high in CORE_CLASSES:
         shown = smooth120 if low >= 80.0 else smooth
@@ -142,5 +150,7 @@ def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Es
         number = max(total * site.voxel_mm3 / 200.0, 1.0)
         counting = 2.0 * float(np.sqrt(max(value * (1 - value), 0.01) / number)) * 0.5
         parts = {"band limits": max(abs(o - value) for o in others), "sampling": counting}
-        rows.append(symmetric(name, "1", value, parts, verdicts=verdict, bounds=(0.0, 1.0)))
+        beside = "beside the rim"
+        down, up = parts | {beside: UNSEEN_PART * left_out * value}, parts | {beside: UNSEEN_PART * left_out * (1 - value)}
+        rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
     return rows

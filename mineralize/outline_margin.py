@@ -16,7 +16,6 @@ from .outline_near import Neighbourhood
 from .outline_region import Margin, mass_margin, region_cost
 from .outline_start import Ellipsoid, fit_ellipsoid
 from .reference import Reference
-from .scan import worst
 from .settings import Settings
 
 SOFT_SUPPORT = 0.1
@@ -139,10 +138,10 @@ def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings
     if inner - muscle > 1.15 * (outer - muscle):
         text = "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen"
         return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
+    # Solid mineral may be all of the lesion, or lie in the middle of a mass as bright as muscle: what would then read as
+    # a complete rim is none.
     text = "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle"
-    return replace(
-        outline, trust=worst(outline.trust, "caution"), reason="; ".join(t for t in (outline.reason, text) if t)
-    )
+    return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
 
 
 def _mean_at(near: Neighbourhood, outline: Outline, centre: Floats, low: float, high: float) -> float:

@@ -22,6 +22,7 @@ MARGIN_MM = 12.0
 FAR_MM = 60.0
 SAME_SURFACE_MM = 3.0
 """A part whose surface mostly lies this close to the outline is the lesion."""
+WHOLLY_INSIDE = 0.95
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
@@ -130,11 +131,14 @@ def bone_near(
 def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
     """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like.
 
-    Where the outline is known, so is a part of any shape whose surface is the lesion's.
+    Where the outline is known, so is a part of any shape whose surface is the lesion's, or that lies in it whole, as a
+    long piece of a thick shell does.
     """
     own = skeleton.points[skeleton.point_labels == bone.label]
-    if zone.surface is not None and len(own) and (np.abs(zone.apart(own)) < SAME_SURFACE_MM).mean() > 0.7:
-        return True
+    if zone.surface is not None and len(own):
+        apart = zone.apart(own)
+        if (np.abs(apart) < SAME_SURFACE_MM).mean() > 0.7 or (apart < SAME_SURFACE_MM).mean() > WHOLLY_INSIDE:
+            return True
     if bone.tubular or bone.extent_mm > 2.6 * zone.radius:
         return False
     return bool(len(own) and (zone.apart(own) < 0.2 * zone.radius + 3.0).mean() > 0.7)
