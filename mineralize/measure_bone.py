@@ -27,7 +27,7 @@ BESIDE_MM = 1.5
 
 def measure_bone(site: Site) -> list[Estimate]:
     """``cortex_gap``, ``cortex_contact_area``, ``cleft_fraction``."""
-    verdict = outline_verdict(site)
+    verdict = outline_verdict(site, of_the_mineral=True)
     outline = site.outline
     distance = site.near.bone_at(outline.vertices)
     if not (distance < FAR_MM / 20).any():
@@ -95,9 +95,9 @@ def measure_bone(site: Site) -> list[Estimate]:
         unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
         narrow = float(area[facing & (distance < unsafe)].sum() / total)
         filled = float(area[facing & ~open_line & (distance < FILLED * unsafe)].sum() / total)
-        note = verdict
+        note = outline_verdict(site)
         if narrow > 0.3:
-            note = (*verdict, ("caution", f"a cleft narrower than {unsafe:.1f} mm is not resolved in full"))
+            note = (*note, ("caution", f"a cleft narrower than {unsafe:.1f} mm is not resolved in full"))
         down = {"threshold": max(value - min(others), 0.0)}
         up = {"threshold": max(max(others) - value, 0.0), "blur": filled}
         rows.append(Estimate("cleft_fraction", "1", value, down, up, note, (0.0, 1.0)))

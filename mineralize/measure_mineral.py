@@ -93,7 +93,7 @@ def measure_mineral(site: Site, blurred: Blurred) -> list[Estimate]:
 
 def _of_the_mineral(site: Site) -> tuple[tuple[Any, str], ...]:
     """What the outline means for a sum over the mineral: an unknown margin that leaves none of it out is a caution."""
-    found = outline_verdict(site)
+    found = outline_verdict(site, of_the_mineral=True)
     if not site.outline.holds_mineral:
         return found
     return tuple(("caution", text) for _, text in found)

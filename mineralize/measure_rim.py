@@ -165,7 +165,7 @@ def _share(rim: Rim, chosen: NDArray[np.bool_]) -> float:
 
 
 def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> list[Estimate]:
-    verdict = rim_verdict(site)
+    verdict = rim_verdict(site, of_the_mineral=True)
     settings = site.settings.mineral
     unresolved = _share(rim, hidden)
     if unresolved > 0.1:
@@ -196,7 +196,7 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
             "1",
             unresolved,
             {"blur": 0.25 * unresolved + 0.01},
-            verdicts=rim_verdict(site),
+            verdicts=rim_verdict(site, of_the_mineral=True),
             bounds=(0.0, 1.0),
         )
     )
@@ -254,7 +254,7 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
 
 def _layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     """Peak attenuation and thickness over the mineralised part."""
-    verdict = rim_verdict(site)
+    verdict = rim_verdict(site, of_the_mineral=True)
     if _share(rim, mineral) < 0.02:
         why = "less than 2% of the outline is mineralised"
         return [withheld("rim_peak_attenuation", "HU", why), withheld("rim_thickness", "mm", why)]

@@ -23,9 +23,11 @@ CLASS_SMOOTHING_MM = 1.5
 """Gaussian that steadies the core before it is sorted into bands."""
 
 
-def rim_verdict(site: Site, *, of_the_middle: bool = False) -> tuple[tuple[Any, str], ...]:
+def rim_verdict(
+    site: Site, *, of_the_middle: bool = False, of_the_mineral: bool = False
+) -> tuple[tuple[Any, str], ...]:
     """Outline's verdict plus what slice spacing means for quantities of the rim."""
-    verdicts = list(outline_verdict(site, of_the_middle=of_the_middle))
+    verdicts = list(outline_verdict(site, of_the_middle=of_the_middle, of_the_mineral=of_the_mineral))
     if slices_mm(site) > TOO_THICK_MM:
         verdicts.append(("withheld", f"slices of {slices_mm(site):.1f} mm cannot show a rim"))
     elif site.reference.slice_spacing_mm > 3.0:
