@@ -98,8 +98,8 @@ shared by all scans, so only the doubt about where it lies in this scan counts, 
 
 
 FLOODED_HU = 80.0
-"""What the blur of the rim may add to the mean of the core before its contents cannot be told; a quarter of it where the
-core is small."""
+"""What the blur of the rim may add to the mean of the core before its contents cannot be told; a quarter of it where
+the core is small."""
 SMALL_CORE_MM = 3.0
 """Radius of the core below which the blur of the rim reaches its middle."""
 UNSEEN_PART = 0.5
@@ -153,6 +153,7 @@ def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Es
         counting = 2.0 * float(np.sqrt(max(value * (1 - value), 0.01) / number)) * 0.5
         parts = {"band limits": max(abs(o - value) for o in others), "sampling": counting}
         beside = "beside the rim"
-        down, up = parts | {beside: UNSEEN_PART * left_out * value}, parts | {beside: UNSEEN_PART * left_out * (1 - value)}
+        down = parts | {beside: UNSEEN_PART * left_out * value}
+        up = parts | {beside: UNSEEN_PART * left_out * (1.0 - value)}
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
     return rows

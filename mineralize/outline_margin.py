@@ -138,8 +138,8 @@ def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings
     if inner - muscle > 1.15 * (outer - muscle):
         text = "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen"
         return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
-    # Solid mineral may be all of the lesion, or lie in the middle of a mass as bright as muscle: what would then read as
-    # a complete rim is none.
+    # Solid mineral may be all of the lesion, or lie in the middle of a mass as bright as muscle: what would then read
+    # as a complete rim is none.
     text = "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle"
     return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
 
