@@ -126,7 +126,11 @@ def _rounded_up(threshold_hu120: float) -> float:
 
 
 def _volume_over(site: Site, threshold_hu120: float) -> float:
+    """mm3 over a threshold in the lesion; with all that is near where only its margin is unknown, for the outline then
+    runs along the mineral itself."""
     over = site.mineral_over(threshold_hu120)
+    if site.outline.trust == "withheld" and site.outline.holds_mineral:
+        return float(over.sum() * site.voxel_mm3)
     return float(site.zones.lesion[over].sum(dtype=np.float64) * site.voxel_mm3)
 
 
