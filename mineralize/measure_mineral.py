@@ -8,7 +8,7 @@ import numpy as np
 
 from .estimate import Estimate, symmetric, withheld
 from .geometry import Floats
-from .measure_rim import Blurred
+from .measure_rim import UNBLURRED, Blurred
 from .measure_shape import outline_verdict
 from .measure_site import Site
 from .outline_mesh import mesh_area
@@ -35,7 +35,7 @@ def slope_parts(site: Site, mass: float) -> dict[str, float]:
     return parts
 
 
-def measure_mineral(site: Site, blurred: Blurred) -> list[Estimate]:
+def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
     """``mineral_mass``, ``mineral_volume`` at every threshold, ``mineral_fraction``, ``zonal_contrast``.
 
     ``blurred`` says what blur does to the rim: a volume over a threshold may be that over a threshold as much closer to

@@ -116,6 +116,9 @@ class Blurred:
     swollen: Mapping[float, float] = field(default_factory=dict)
 
 
+UNBLURRED = Blurred()
+
+
 def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap, Blurred]:
     """All quantities of the rim, the unwrapped map, and what blur does to the mineral."""
     rim = look_at_rim(site)
@@ -133,7 +136,7 @@ def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMa
         units = {"rim_peak_attenuation": "HU", "rim_thickness": "mm"}
         names = ["rim_peak_attenuation", "rim_completeness", *_other_names(site), "rim_unresolved", "largest_gap"]
         names.append("rim_thickness")
-        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, Blurred()
+        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, UNBLURRED
     rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *_layer(site, rim, mineral)]
     shown = float(np.median(rim.recovery[mineral])) if mineral.any() else 1.0
     thresholds = (threshold, *site.settings.mineral.other_thresholds_hu120)
