@@ -39,7 +39,7 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
     """``mineral_mass``, ``mineral_volume`` at every threshold, ``mineral_fraction``, ``zonal_contrast``.
 
     ``blurred`` says what blur does to the rim: a volume over a threshold may be that over a threshold as much closer to
-    muscle as blur lowers it, and about half of what blur adds to layers seen alone is not there.
+    muscle as blur lowers it, and what blur adds to layers may not be there.
     """
     settings = site.settings.mineral
     lesion_mm3 = site.outline.volume_mm3
@@ -54,7 +54,8 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
         muscle = site.reference.muscle.mean_hu
         shown = blurred.shown
         unblurred = _volume_over(site, muscle + shown * (threshold - muscle)) if shown < 0.95 else volume
-        swollen = SWOLLEN_SHARE * blurred.swollen.get(threshold, 0.0)
+        # All of what blur adds to layers with sharp borders, less where the inner one fades (own phantoms).
+        swollen = blurred.swollen.get(threshold, 0.0)
         added = max(_rounded_up(threshold), swollen / (1.0 + swollen)) * volume
         rows.append(
             Estimate(
@@ -114,10 +115,6 @@ def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:
 
 CUT_MM3 = 50.0
 """Mineral just outside a drawn outline below which it counts as specks."""
-
-
-SWOLLEN_SHARE = 0.5
-"""How much of what blur adds to a layer alone is left in a volume, whose outline cuts it off outside (own phantoms)."""
 
 
 def _rounded_up(threshold_hu120: float) -> float:

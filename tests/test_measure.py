@@ -19,6 +19,7 @@ from mineralize.measure_mineral import mass_mg
 from mineralize.measure_shape import axial_diameters, longest_distance
 from mineralize.measure_site import Site
 from mineralize.outline import Outline, find_outline
+from mineralize.outline_margin import beyond_mineral, is_shell
 from mineralize.outline_mesh import mesh_area, mesh_volume
 from mineralize.outline_near import neighbourhood
 from mineralize.reference import Tissue
@@ -289,6 +290,15 @@ def test_what_cannot_be_told_from_bone_is_not_measured(gap: float, trust: str) -
     assert found["lesion_volume"].trust == "ok"
 
 
+@pytest.mark.parametrize("gap", [0.5, 0.8])
+def test_a_cleft_that_blur_fills_in_part_may_be_open_all_along(gap: float) -> None:
+    """Soft tissue all along, 0.5 and 0.8 mm wide at its narrowest, blurred by 1.0 mm in slices of 1.5 mm."""
+    found = beside_cylinder(gap)["cleft_fraction"]
+    assert found.value < 0.95
+    assert found.low <= 1.0 <= found.high + 1e-9
+    assert found.parts["blur"][1] > 0.05
+
+
 def test_no_bone_in_view_is_said() -> None:
     found = rows(SELF_TEST)
     for name in ("cortex_gap", "cortex_contact_area", "cleft_fraction"):
@@ -394,6 +404,69 @@ def test_steady_tissues_are_stated_without_a_lesion() -> None:
     assert (found["fat_reference"].value, found["fat_reference"].trust) == (-95.0, "ok")
     assert found["mineral_mass"].trust == "withheld"
     assert found["mineral_mass"].reason == "the lesion was not found"
+
+
+def test_how_an_outline_crosses_gaps_cautions_what_rests_on_its_course_only() -> None:
+    volume, ref, near, outline = seen(SELF_TEST)
+    crossing = replace(outline, trust="caution", reason="no edge is visible along 40% of the outline")
+    found = {row.quantity: row for row in measure_scan(near, ref, crossing, SETTINGS, volume, None).rows}
+    for name in ("lesion_volume", "longest_diameter", "rim_core_ratio", "mineral_fraction", "largest_gap"):
+        assert found[name].trust == "caution", name
+    for name in ("mineral_mass", "mineral_volume", "rim_thickness", "rim_peak_attenuation", "rim_completeness"):
+        assert found[name].trust == "ok", name
+    beside = replace(crossing, reason=f"{crossing.reason}; 3% of the outline is drawn where the lesion meets bone")
+    found = {row.quantity: row for row in measure_scan(near, ref, beside, SETTINGS, volume, None).rows}
+    assert found["mineral_mass"].reason == "3% of the outline is drawn where the lesion meets bone"
+
+
+def test_solid_mineral_may_lie_in_the_middle_of_more() -> None:
+    """A ball of 400 HU: its mineral is counted, closed form; a complete rim, as it would read, is not stated."""
+    ball = Shell(radii=(10.0,) * 3, thickness=10.0, shell_hu=400.0)
+    volume, ref, near, outline = seen(ball)
+    assert not is_shell(near, ref, SETTINGS, outline)
+    found = beyond_mineral(near, ref, SETTINGS, outline)
+    assert (found.trust, found.holds_mineral) == ("withheld", True)
+    assert "the mineral is solid" in found.reason
+    values = {row.quantity: row for row in measure_scan(near, ref, found, SETTINGS, volume, None).rows}
+    for name in ("lesion_volume", "rim_completeness", "rim_core_ratio", "zonal_contrast", "cortex_gap"):
+        assert values[name].trust == "withheld", name
+    mass, size = values["mineral_mass"], values["mineral_volume_200"]
+    assert (mass.trust, size.trust) == ("caution", "caution")
+    assert mass.value == pytest.approx(ball.volume_mm3 * (400 - SOFT_HU) / 1.369 / 1000, rel=0.05)
+    assert size.low <= ball.volume_mm3 <= size.high
+
+
+@pytest.mark.parametrize("thickness", [1.0, 1.5])
+def test_the_interval_of_a_volume_over_a_threshold_knows_that_blur_swells_a_thin_shell(thickness: float) -> None:
+    thin = Shell(radii=(13.0,) * 3, thickness=thickness, shell_hu=900.0)
+    found = rows(thin)["mineral_volume"]
+    assert found.value > 1.1 * thin.hollow_mm3
+    assert found.low <= thin.hollow_mm3 <= found.high
+
+
+def test_the_length_of_a_thin_shell_that_ends_within_slices() -> None:
+    thin = Shell(radii=(12.0, 12.0, 15.0), thickness=1.0, shell_hu=800.0)
+    found = rows(thin)["longest_diameter"]
+    assert found.low <= 30.0 <= found.high
+    assert found.dominant == "slice thickness"
+
+
+class Patchy(Shell):
+    """Density of the shell goes up and down by 60 % every 7 mm, along and into it."""
+
+    def hu(self, points: Any) -> Any:
+        wave = np.sin(2 * np.pi * points / 7.0).prod(axis=-1)
+        values = super().hu(points)
+        return np.where(values == self.shell_hu, SOFT_HU + (values - SOFT_HU) * (1 + 0.6 * wave), values)
+
+
+def test_patches_make_a_thick_rim_uncertain() -> None:
+    even, patchy = (rows(kind(radii=(20.0,) * 3, thickness=6.0, core_hu=20.0)) for kind in (Shell, Patchy))
+    for name, side in (("rim_thickness", 0), ("rim_peak_attenuation", 1)):
+        share = patchy[name].parts["patchy mineral"][side] / patchy[name].value
+        assert share > 0.05 > 4 * even[name].parts["patchy mineral"][side] / even[name].value, name
+    thin = rows(Patchy(radii=(20.0,) * 3, thickness=2.0))["rim_thickness"]
+    assert thin.parts["patchy mineral"][0] == 0.0
 
 
 @pytest.mark.parametrize("holds", [True, False])

@@ -185,6 +185,29 @@ def test_a_shell_like_a_shaft_is_known_by_its_outline() -> None:
     assert near.mask[np.hypot(world[..., 0], world[..., 1]) < RADIUS - 1.0].mean() > 0.99
 
 
+def test_an_open_piece_of_a_thick_shell_is_known_by_its_outline() -> None:
+    """Half of the points on its surface lie on its inner face, away from the outline but inside it."""
+    lesion, long = (0.0, 32.0, 0.0), 3.5
+    closed = scene(lesion, 12.0, 900.0, long=long)
+    away = (closed.grid.world_of_all() - lesion) / [1.0, 1.0, long]
+    depth = 12.0 - np.linalg.norm(away, axis=-1)
+    hu = closed.hu.copy()
+    hu[(depth > 0) & (depth < 4.5) & (away[..., 1] > 0)] = 900
+    hu[(depth > 0) & (away[..., 1] <= 0)] = 30
+    volume = Volume(hu, closed.grid)
+    skeleton = find_skeleton(volume, SETTINGS)
+    assert skeleton.label_at((0.0, 42.0, 0.0)) > 0
+    directions, _ = sphere_directions(1500)
+    surface = lesion + 12.0 * directions * [1.0, 1.0, long]
+    near = bone_near(
+        volume, lesion, 55.0, skeleton, lesion_point=lesion, lesion_radius_mm=12.0 * long, lesion_surface=surface
+    )
+    world = near.volume.grid.world_of_all()
+    own = np.linalg.norm((world - lesion) / [1.0, 1.0, long], axis=-1) < 12.0
+    assert not near.mask[own].any()
+    assert near.mask[np.hypot(world[..., 0], world[..., 1]) < RADIUS - 1.0].mean() > 0.99
+
+
 def test_bone_mask_and_points_without_a_lesion(plain: Skeleton) -> None:
     volume = scene(table=True)
     crop, mask = bone_mask_near(volume, (0.0, 0.0, 0.0), 20.0, find_skeleton(volume, SETTINGS))
