@@ -26,6 +26,8 @@ COMMON: dict[str, tuple[float, frozenset[str]]] = {
     "blur": (0.8, frozenset({"slice", "kernel", "pixel"})),
     "bridged gaps": (0.5, frozenset({"slice", "kernel", "pixel"})),
     "hidden by bone": (0.8, frozenset({"slice", "kernel", "pixel"})),
+    "beside the rim": (0.8, frozenset({"slice", "kernel", "pixel"})),
+    "patchy mineral": (0.8, frozenset()),
     "unresolved rim": (0.8, frozenset({"slice", "kernel", "pixel"})),
     "what counts as muscle": (0.8, frozenset({"kvp", "contrast"})),
     "skin and fascia": (0.8, frozenset({"kvp"})),

@@ -325,7 +325,10 @@ def _patchiness(site: Site, rim: Rim, fitted: NDArray[np.bool_]) -> float:
     vertices, normals = outline.vertices[chosen], vertex_normals(outline.vertices, outline.faces)[chosen]
     depths = np.linspace(0.2, 0.8, 7)[None, :] * thickness[:, None]
     density = sample(site.hu120, site.near.grid, vertices[:, None, :] - depths[..., None] * normals[:, None, :])
-    density = np.nanmean(density, axis=1) - site.reference.muscle.mean_hu
+    seen = np.isfinite(density).all(axis=1)
+    if not seen.any():
+        return 0.0
+    vertices, density = vertices[seen], density[seen].mean(axis=1) - site.reference.muscle.mean_hu
     around = cKDTree(vertices).query_ball_point(vertices[::4], PATCH_MM)
     near = [density[k] for k in around if len(k) > 5]
     if not near:

@@ -23,6 +23,7 @@ FAR_MM = 60.0
 SAME_SURFACE_MM = 3.0
 """A part whose surface mostly lies this close to the outline is the lesion."""
 WHOLLY_INSIDE = 0.95
+"""Share of its surface within or close to the outline from which a part counts as lying in the lesion whole."""
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
