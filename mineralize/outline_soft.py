@@ -52,6 +52,7 @@ LARGEST_LEAK = 0.02
 """Share of rays that may leave without meeting a margin."""
 LARGEST_DISAGREEMENT = 0.15
 """Of the volumes from two starts."""
+MOST_SEARCHES = 4
 OFFSETS = np.arange(-5.0, 5.01, 0.5)
 INSIDE_OFFSETS = slice(4, 8)
 """-3 to -1.5 mm."""
@@ -111,8 +112,8 @@ class Tissues:
 def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *, scan: int) -> Outline | None:
     """Outline a lesion without mineral from a point in it; ``None`` where its margin does not show.
 
-    The search is repeated from the middle of what it found, and both have to agree. Tissue like muscle is believed
-    only where nearly all of its surface shows, as in fat.
+    The search is repeated from the middle of what it found until two in a row agree; a start off the middle may leave
+    part out. Tissue like muscle is believed only where nearly all of its surface shows, as in fat.
 
     Parameters
     ----------
@@ -121,13 +122,16 @@ def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *,
     """
     soft = soft_tissue(near)
     marked = planes_marked(soft, near, reference)
-    first = search_from(near, soft, marked, seed, reference)
-    if first is None or not _believed(first):
-        return None
-    found = search_from(near, soft, marked, first.body.centre, reference)
-    if found is None or not _believed(found):
-        return None
-    if abs(found.volume_mm3 - first.volume_mm3) > LARGEST_DISAGREEMENT * first.volume_mm3:
+    found, before = None, 0.0
+    start = np.asarray(seed, float)
+    for _ in range(MOST_SEARCHES):
+        found = search_from(near, soft, marked, start, reference)
+        if found is None or not _believed(found):
+            return None
+        if abs(found.volume_mm3 - before) <= LARGEST_DISAGREEMENT * before:
+            break
+        before, start = found.volume_mm3, found.body.centre
+    else:
         return None
     support = np.where(found.seen, SOFT_SUPPORT, 0.0)
     share = float(found.seen.mean())
