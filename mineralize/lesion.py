@@ -79,6 +79,8 @@ class SeenScan:
         found: list[tuple[Trust, str]] = []
         if self.scan.acquisition.kvp is None and self.scan.calibration is None:
             found.append(("caution", "tube voltage not stated; 120 kVp assumed"))
+        elif any(n.kind == "kvp-outside" for n in self.reference.notes) and self.scan.calibration is None:
+            found.append(("caution", "tube voltage outside the table of mineral slopes"))
         bright = too_bright(self.volume, self.reference, outline.vertices)
         if bright:
             found.append(("withheld", bright))

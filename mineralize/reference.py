@@ -6,7 +6,7 @@ the xraylib attenuation tables and spekpy spectra; other filtrations and tables 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +15,7 @@ from scipy import ndimage, optimize, special
 
 from .errors import CaseFileError
 from .geometry import Floats
+from .reference_depth import muscle_by_depth
 from .reference_rods import fit_rods
 from .scan import Acquisition, Calibration, Note, Volume
 from .settings import MineralSettings
@@ -28,6 +29,11 @@ LARGEST_OFF = 0.4
 """A slope from rods further than this share from the table is a mistake in the rods' places or densities."""
 NOTED_OFF = 0.15
 """... and is cautioned from here: three times what filtration and tables explain."""
+
+UNKNOWN_VOLTAGE = 0.4
+"""Relative 95 % half-width of a slope at an unknown tube voltage: that at 80 kVp is 39 % over that at 120."""
+OUTSIDE_VOLTAGE = 0.2
+"""... at a voltage beyond the table (own judgement)."""
 
 MUSCLE_WINDOW_HU = (-29.0, 150.0)
 """Aubrey 2014, Acta Physiol 210:489."""
@@ -80,6 +86,7 @@ class Reference:
     point spread, from cortical edges where there are enough. ``slope`` is HU per mg/cm3 at ``kvp``,
     ``slope_uncertainty`` its relative 95 % half-width and ``slope_source`` where it comes from, in words.
     ``cortex_off`` is the relative disagreement of the cortex with the case's other scans, where that is known.
+    ``hardening_hu`` is how far muscle falls towards the middle of the limb where that shows beam hardening, else 0.
     """
 
     kvp: float
@@ -96,6 +103,7 @@ class Reference:
     slope_uncertainty: float = 0.05
     slope_source: str = TABLE
     cortex_off: float | None = None
+    hardening_hu: float = 0.0
 
     def hu120(self, hu: Any) -> NDArray[Any]:
         """HU at 120 kVp of this scan's HU."""
@@ -218,6 +226,16 @@ def measure_reference(
     slice_mm = max(float(acquisition.slice_thickness_mm or spacing[0]), 0.3)
     if calibration is not None:
         own = calibrated_slope(own, calibration, volume, slice_mm=slice_mm, noise=(noise, noise_4mm), where=where)
+    else:
+        own = replace(own, uncertainty=max(own.uncertainty, _voltage_doubt(acquisition.kvp)))
+    trend = muscle_by_depth(volume, muscle.mean_hu)
+    hardening = trend.uncorrected_hu if trend else 0.0
+    if hardening:
+        text = (
+            f"Muscle reads {hardening:.0f} HU lower in the middle than under the skin, as where beam hardening is not "
+            "corrected: mineral may read low."
+        )
+        more = (*more, Note("beam-hardening", text, "caution"))
     blur = None
     cortex = None
     if bone_points is not None and bone_normals is not None and len(bone_points) >= 50:
@@ -239,7 +257,15 @@ def measure_reference(
         (*own.notes, *more),
         own.uncertainty,
         own.source,
+        hardening_hu=hardening,
     )
+
+
+def _voltage_doubt(kvp: float | None) -> float:
+    """Relative 95 % half-width of a tabulated slope where its tube voltage is not one of the table's."""
+    if kvp is None:
+        return UNKNOWN_VOLTAGE
+    return 0.0 if 70.0 <= kvp <= 150.0 else OUTSIDE_VOLTAGE
 
 
 def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:

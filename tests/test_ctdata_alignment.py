@@ -18,8 +18,10 @@ import SimpleITK as sitk
 
 from mineralize.align import Alignment, align
 from mineralize.geometry import Grid, Rigid, from_sitk, to_sitk
-from mineralize.scan import Volume
-from mineralize.settings import AlignSettings
+from mineralize.reference import measure_reference
+from mineralize.reference_depth import muscle_by_depth
+from mineralize.scan import Acquisition, Volume
+from mineralize.settings import AlignSettings, MineralSettings
 from mineralize.skeleton import find_skeleton
 
 ROOT = os.environ.get("MINERALIZE_CTDATA", "")
@@ -103,3 +105,15 @@ def test_a_known_motion_is_recovered(name: str, turn: float, tmp_path: Path) -> 
     if pinned or found.trust == "ok":
         assert error <= 0.3
     assert error <= 1.0 or found.trust == "withheld"
+
+
+@pytest.mark.parametrize("name", [name for name, (_, _, limb) in CASES.items() if limb])
+def test_muscle_of_real_limbs_reads_alike_at_every_depth(name: str, tmp_path: Path) -> None:
+    """Scanners correct for water: nothing of beam hardening may be claimed, whatever muscles lie deep."""
+    kind, path, _ = CASES[name]
+    volume = read(kind, Path(ROOT) / path, tmp_path)
+    found = measure_reference(volume, Acquisition(kvp=120.0), MineralSettings())
+    trend = muscle_by_depth(volume, found.muscle.mean_hu)
+    assert found.hardening_hu == 0.0
+    assert trend is not None
+    assert abs(trend.deep_less_outer_hu) < 2.0

@@ -15,7 +15,7 @@ from scipy.spatial.distance import pdist
 from mineralize import lesion
 from mineralize.estimate import Estimate, symmetric
 from mineralize.measure import UNITS, Measured, as_row, measure_scan, rows_without_lesion, withhold_all
-from mineralize.measure_mineral import mass_mg
+from mineralize.measure_mineral import mass_mg, measure_mineral
 from mineralize.measure_shape import axial_diameters, longest_distance
 from mineralize.measure_site import Site
 from mineralize.outline import Outline, find_outline
@@ -505,3 +505,16 @@ def test_a_mass_around_the_point_is_taken_before_mineral_beside_it(monkeypatch: 
     monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: mass)
     assert lesion.find_lesion(None, (15.0, 0.0, 0.0), SETTINGS) is mass  # type: ignore[arg-type]
     assert lesion.find_lesion(None, (2.0, 0.0, 0.0), SETTINGS) is clump  # type: ignore[arg-type]
+
+
+def test_beam_hardening_cautions_mineral_and_lets_it_be_more() -> None:
+    site = site_of(SELF_TEST)
+    hard = replace(site, reference=replace(site.reference, hardening_hu=12.0))
+    plain, doubted = ({r.quantity: r for r in measure_mineral(s)} for s in (site, hard))
+    for quantity in ("mineral_mass", "mineral_volume", "mineral_volume_300"):
+        assert plain[quantity].trust == "ok"
+        assert doubted[quantity].trust == "caution"
+        assert "beam hardening" in doubted[quantity].reason
+        assert doubted[quantity].value == plain[quantity].value
+    assert doubted["mineral_mass"].interval[1] > plain["mineral_mass"].interval[1]
+    assert doubted["mineral_mass"].interval[0] == plain["mineral_mass"].interval[0]

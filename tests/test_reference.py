@@ -77,6 +77,10 @@ def test_unknown_voltage_is_cautioned() -> None:
     assert found.slope == slope(70.0)
     assert found.notes[0].level == "caution"
     assert table_slope(Acquisition(kvp=100.0), PLAIN).notes == ()
+    volume = limb(10.0)[0]
+    doubts = [measure_reference(volume, Acquisition(kvp=kvp), PLAIN).slope_uncertainty for kvp in (None, 60.0, 100.0)]
+    assert doubts[0] >= slope(80.0) / slope(120.0) - 1.0
+    assert doubts[0] > doubts[1] > doubts[2] == PLAIN.slope_uncertainty
 
 
 def limb(noise: float, fwhm: float = 1.4) -> tuple[Volume, Any, Any]:
