@@ -15,7 +15,7 @@ from scipy import ndimage, optimize, special
 
 from .errors import CaseFileError
 from .geometry import Floats
-from .reference_depth import muscle_by_depth
+from .reference_depth import muscle_by_depth, slab_cubes
 from .reference_rods import fit_rods
 from .scan import Acquisition, Calibration, Note, Volume
 from .settings import MineralSettings
@@ -278,16 +278,12 @@ def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, t
     means: list[Floats] = []
     spreads: list[Floats] = []
     for slab in picked:
-        part = volume.hu[slab * thick : (slab + 1) * thick].astype(np.float32)
-        rows, columns = (part.shape[1] // block[1]) * block[1], (part.shape[2] // block[2]) * block[2]
-        if rows == 0 or columns == 0 or part.shape[0] == 0:
+        part = volume.hu[slab * thick : (slab + 1) * thick]
+        if not len(part) or (part.shape[1:] < block[1:]).any():
             continue
-        cubes = part[:, :rows, :columns].reshape(
-            part.shape[0], rows // block[1], block[1], columns // block[2], block[2]
-        )
-        cubes = cubes.transpose(1, 3, 0, 2, 4).reshape(rows // block[1], columns // block[2], -1)
-        means.append(cubes.mean(axis=-1).ravel())
-        spreads.append(cubes.std(axis=-1, ddof=1).ravel())
+        mean, spread = slab_cubes(part, block)
+        means.append(mean.ravel())
+        spreads.append(spread.ravel())
     mean, spread = np.concatenate(means), np.concatenate(spreads)
     cube_volume = float(np.prod(block * grid.spacing))
     muscle_at, pure = _mode(mean, spread, MUSCLE_WINDOW_HU)

@@ -48,13 +48,15 @@ def muscle_by_depth(volume: Volume, muscle_hu: float) -> DepthTrend | None:
     Muscle is what reads within 25 HU of ``muscle_hu``, is as homogeneous as most of it and lies 8 mm clear of bone and
     mineral. Depth is the distance to air in the slab. ``None`` where fewer than four slabs show muscle at both depths.
     """
-    trends: list[float] = []
     grid = volume.grid
     block = np.maximum(np.round(CUBE_MM / grid.spacing).astype(int), 1)
+    if (block > grid.shape).any():
+        return None
     slabs = grid.shape[0] // int(block[0])
     size = block[1:] * grid.spacing[1:]
-    for slab in np.unique(np.linspace(0, slabs - 1, min(slabs, SLABS)).astype(int)) if slabs else ():
-        mean, spread = _cubes(volume.hu[slab * block[0] : (slab + 1) * block[0]], block)
+    trends: list[float] = []
+    for slab in np.unique(np.linspace(0, slabs - 1, min(slabs, SLABS)).astype(int)):
+        mean, spread = slab_cubes(volume.hu[slab * block[0] : (slab + 1) * block[0]], block)
         trend = _trend(mean, spread, size, muscle_hu)
         if trend is not None:
             trends.append(trend)
@@ -63,12 +65,13 @@ def muscle_by_depth(volume: Volume, muscle_hu: float) -> DepthTrend | None:
     return DepthTrend(float(np.median(trends)), float(np.std(trends, ddof=1) / np.sqrt(len(trends))), len(trends))
 
 
-def _cubes(part: Floats, block: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard deviation (rows, columns) of the cubes of one slab."""
-    rows, columns = (part.shape[1] // block[1]) * block[1], (part.shape[2] // block[2]) * block[2]
-    shape = (part.shape[0], rows // block[1], block[1], columns // block[2], block[2])
-    cubes = part[:, :rows, :columns].astype(np.float32).reshape(shape)
-    return cubes.mean(axis=(0, 2, 4)), cubes.std(axis=(0, 2, 4))
+def slab_cubes(part: Floats, block: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation (rows, columns) of the cubes of ``block`` voxels in a slab one cube thick."""
+    rows, columns = part.shape[1] // block[1], part.shape[2] // block[2]
+    whole = part[:, : rows * block[1], : columns * block[2]].astype(np.float32)
+    cubes = whole.reshape(part.shape[0], rows, block[1], columns, block[2])
+    cubes = cubes.transpose(1, 3, 0, 2, 4).reshape(rows, columns, -1)
+    return cubes.mean(axis=-1), cubes.std(axis=-1, ddof=1)
 
 
 def _trend(mean: Floats, spread: Floats, size: Floats, muscle_hu: float) -> float | None:

@@ -59,6 +59,12 @@ def test_hardening_is_noted() -> None:
     assert measure_reference(limb(0.0), Acquisition(kvp=80.0), MineralSettings()).hardening_hu == 0.0
 
 
+@pytest.mark.parametrize("shape", [(1, 40, 40), (20, 3, 40)])
+def test_a_scan_thinner_than_a_cube_tells_nothing(shape: tuple[int, int, int]) -> None:
+    volume = Volume(np.zeros(shape, np.float32), Grid.from_parts(shape, (1.0, 1.0, 1.0), (0.0, 0.0, 0.0)))
+    assert muscle_by_depth(volume, MUSCLE_HU) is None
+
+
 def test_few_slabs_that_vary_are_no_proof() -> None:
     assert DepthTrend(-8.0, 2.0, 5).uncorrected_hu == 0.0
     assert DepthTrend(-8.0, 1.0, 5).uncorrected_hu == 8.0
