@@ -168,7 +168,8 @@ def _share(rim: Rim, chosen: NDArray[np.bool_]) -> float:
 
 
 def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> list[Estimate]:
-    verdict = rim_verdict(site, of_the_mineral=True)
+    # A share of the whole surface: how the outline goes on where no edge shows decides it, as it does a volume.
+    verdict = rim_verdict(site)
     settings = site.settings.mineral
     unresolved = _share(rim, hidden)
     if unresolved > 0.1:
@@ -199,7 +200,7 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
             "1",
             unresolved,
             {"blur": 0.25 * unresolved + 0.01},
-            verdicts=rim_verdict(site, of_the_mineral=True),
+            verdicts=rim_verdict(site),
             bounds=(0.0, 1.0),
         )
     )

@@ -154,7 +154,7 @@ def outline_verdict(
 
     ``of_the_middle``: the quantity looks at the core or at muscle, which a locally doubtful outline hardly moves.
     ``of_the_mineral``: it looks at mineral, which is where edges are seen; how the outline crosses gaps is a matter of
-    its interval (worst of own phantoms, random seeds 2000-2039: mass 3 %, thickness 0.2 mm, completeness 0.055).
+    its interval (worst of own phantoms, random seeds 2000-2039: mass 3 %, thickness 0.2 mm).
     """
     found: list[tuple[Any, str]] = []
     outline = site.outline
