@@ -127,8 +127,8 @@ CUT_MM3 = 50.0
 
 
 def _rounded_up(threshold_hu120: float) -> float:
-    """Least share of a volume over a threshold that blur may have added, as to thick rims; more near soft tissue (95 % of
-    rims over 2.5 mm: 0.11 and 0.07, own phantoms, random seeds 3000-3199)."""
+    """Least share of a volume over a threshold that blur may have added, as to thick rims; more near soft tissue (95 %
+    of rims over 2.5 mm: 0.11 and 0.07, own phantoms, random seeds 3000-3199)."""
     return float(np.interp(threshold_hu120, (100.0, 150.0), (0.12, 0.09)))
 
 
