@@ -15,7 +15,7 @@ from . import texts
 from .figures_planes import BAR_HALO, HALO, OUTLINE
 from .figures_style import INK
 from .geometry import Floats
-from .reference import slope, to_hu120
+from .reference import known_voltage, slope, to_hu120
 from .study import Study
 from .views import View
 
@@ -89,7 +89,7 @@ def _common(study: Study, view: View) -> Floats:
     assert view.hu is not None
     kvp = study.timeline.scan(view.scan).acquisition.kvp
     muscle = study.measurement(view.scan, "reference_muscle")
-    if kvp is None or muscle is None or muscle.value is None or not 70 <= kvp <= 150:
+    if kvp is None or muscle is None or muscle.value is None or not known_voltage(kvp):
         return view.hu
     return to_hu120(view.hu, muscle.value, slope(kvp))
 

@@ -32,6 +32,11 @@ STILL_GROWING = 0.05
 """A third look is the last unless the volume still changes by this share."""
 SURROUND_MM = 14.0
 """How much of the scan around the outline is measured."""
+VOLTAGE_DOUBTS = {
+    "kvp-unknown": "tube voltage not stated; 120 kVp assumed",
+    "kvp-outside": "tube voltage outside the table of mineral slopes",
+}
+"""What a note on the scan's slope means for every quantity of the lesion, unless the slope is calibrated."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +82,8 @@ class SeenScan:
     def verdicts(self, outline: Outline) -> tuple[tuple[Trust, str], ...]:
         """What limits every quantity of the lesion in this scan."""
         found: list[tuple[Trust, str]] = []
-        if self.scan.acquisition.kvp is None and self.scan.calibration is None:
-            found.append(("caution", "tube voltage not stated; 120 kVp assumed"))
-        elif any(n.kind == "kvp-outside" for n in self.reference.notes) and self.scan.calibration is None:
-            found.append(("caution", "tube voltage outside the table of mineral slopes"))
+        if self.scan.calibration is None:
+            found += [("caution", VOLTAGE_DOUBTS[n.kind]) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
         bright = too_bright(self.volume, self.reference, outline.vertices)
         if bright:
             found.append(("withheld", bright))

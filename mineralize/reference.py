@@ -15,7 +15,8 @@ from scipy import ndimage, optimize, special
 
 from .errors import CaseFileError
 from .geometry import Floats
-from .reference_depth import muscle_by_depth, slab_cubes
+from .reference_cubes import Cubes, cubes_of
+from .reference_depth import muscle_by_depth
 from .reference_rods import fit_rods
 from .scan import Acquisition, Calibration, Note, Volume
 from .settings import MineralSettings
@@ -23,6 +24,8 @@ from .settings import MineralSettings
 SLOPE_TABLE: tuple[tuple[float, float], ...] = ((80.0, 1.8968), (100.0, 1.5642), (120.0, 1.3690), (140.0, 1.2343))
 """(tube voltage in kVp, HU per mg/cm3)."""
 
+KNOWN_KVP = (70.0, 150.0)
+"""Tube voltages that the table reaches, its end segments continued."""
 TABLE = "the table for its tube voltage"
 """Where a slope comes from when nothing is known of the scanner."""
 LARGEST_OFF = 0.4
@@ -51,13 +54,18 @@ def slope(kvp: float) -> float:
     ValueError
         outside 70-150 kVp.
     """
-    if not 70.0 <= kvp <= 150.0:
+    if not known_voltage(kvp):
         raise ValueError(f"no hydroxyapatite slope for {kvp:g} kVp; known from 70 to 150 kVp")
     volts = np.array([v for v, _ in SLOPE_TABLE])
     slopes = np.array([s for _, s in SLOPE_TABLE])
     i = int(np.clip(np.searchsorted(volts, kvp) - 1, 0, len(volts) - 2))
     share = (kvp - volts[i]) / (volts[i + 1] - volts[i])
     return float(slopes[i] + share * (slopes[i + 1] - slopes[i]))
+
+
+def known_voltage(kvp: float) -> bool:
+    """Whether the table of slopes reaches a tube voltage."""
+    return KNOWN_KVP[0] <= kvp <= KNOWN_KVP[1]
 
 
 def to_hu120(hu: Any, soft_hu: float, own_slope: float) -> NDArray[Any]:
@@ -143,9 +151,9 @@ def table_slope(acquisition: Acquisition, settings: MineralSettings) -> Slope:
         notes.append(
             Note("kvp-unknown", "tube voltage not stated; 120 kVp assumed, mineral may be off by 40 %", "caution")
         )
-    elif not 70.0 <= kvp <= 150.0:
+    elif not known_voltage(kvp):
         notes.append(Note("kvp-outside", f"no calibration at {kvp:g} kVp; that of the nearest is used", "caution"))
-    value = slope(float(np.clip(kvp, 70.0, 150.0)))
+    value = slope(float(np.clip(kvp, *KNOWN_KVP)))
     return Slope(kvp, value, settings.slope_uncertainty, TABLE, tuple(notes))
 
 
@@ -221,14 +229,15 @@ def measure_reference(
         when calibration rods cannot be used.
     """
     own = table_slope(acquisition, settings)
-    muscle, fat, noise, noise_4mm, more = _soft_tissue(volume)
+    cubes = cubes_of(volume)
+    muscle, fat, noise, noise_4mm, more = _soft_tissue(volume, cubes)
     spacing = volume.grid.spacing
     slice_mm = max(float(acquisition.slice_thickness_mm or spacing[0]), 0.3)
     if calibration is not None:
         own = calibrated_slope(own, calibration, volume, slice_mm=slice_mm, noise=(noise, noise_4mm), where=where)
     else:
         own = replace(own, uncertainty=max(own.uncertainty, _voltage_doubt(acquisition.kvp)))
-    trend = muscle_by_depth(volume, muscle.mean_hu)
+    trend = muscle_by_depth(cubes, muscle.mean_hu)
     hardening = trend.uncorrected_hu if trend else 0.0
     if hardening:
         text = (
@@ -265,27 +274,14 @@ def _voltage_doubt(kvp: float | None) -> float:
     """Relative 95 % half-width of a tabulated slope where its tube voltage is not one of the table's."""
     if kvp is None:
         return UNKNOWN_VOLTAGE
-    return 0.0 if 70.0 <= kvp <= 150.0 else OUTSIDE_VOLTAGE
+    return 0.0 if known_voltage(kvp) else OUTSIDE_VOLTAGE
 
 
-def _soft_tissue(volume: Volume) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:
-    """Muscle and fat means, voxel noise and noise of 4 mm cube means, from evenly spread slabs."""
-    grid = volume.grid
-    block = np.maximum(np.round(4.0 / grid.spacing).astype(int), 1)
-    thick = int(block[0])
-    slabs = grid.shape[0] // thick
-    picked = np.unique(np.linspace(0, slabs - 1, min(slabs, 16)).astype(int)) if slabs else np.array([0])
-    means: list[Floats] = []
-    spreads: list[Floats] = []
-    for slab in picked:
-        part = volume.hu[slab * thick : (slab + 1) * thick]
-        if not len(part) or (part.shape[1:] < block[1:]).any():
-            continue
-        mean, spread = slab_cubes(part, block)
-        means.append(mean.ravel())
-        spreads.append(spread.ravel())
-    mean, spread = np.concatenate(means), np.concatenate(spreads)
-    cube_volume = float(np.prod(block * grid.spacing))
+def _soft_tissue(volume: Volume, cubes: Cubes) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:
+    """Muscle and fat means, voxel noise and noise of 4 mm cube means."""
+    mean = np.concatenate([m.ravel() for m, _ in cubes.slabs])
+    spread = np.concatenate([s.ravel() for _, s in cubes.slabs])
+    cube_volume = float(np.prod(cubes.size))
     muscle_at, pure = _mode(mean, spread, MUSCLE_WINDOW_HU)
     notes: list[Note] = []
     if pure.sum() < 20:

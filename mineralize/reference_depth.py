@@ -8,10 +8,8 @@ import numpy as np
 from scipy import ndimage
 
 from .geometry import Floats
-from .scan import Volume
+from .reference_cubes import Cubes
 
-CUBE_MM = 4.0
-SLABS = 16
 AIR_HU = -300.0
 DENSE_HU = 130.0
 CLEAR_OF_DENSE_MM = 8.0
@@ -42,36 +40,17 @@ class DepthTrend:
         return fall if fall - 2.0 * self.standard_error_hu > LARGEST_FALL_HU else 0.0
 
 
-def muscle_by_depth(volume: Volume, muscle_hu: float) -> DepthTrend | None:
-    """How muscle's HU change from skin to middle, in slabs of 4 mm spread over the scan.
+def muscle_by_depth(cubes: Cubes, muscle_hu: float) -> DepthTrend | None:
+    """How muscle's HU change from skin to middle, slab by slab.
 
     Muscle is what reads within 25 HU of ``muscle_hu``, is as homogeneous as most of it and lies 8 mm clear of bone and
     mineral. Depth is the distance to air in the slab. ``None`` where fewer than four slabs show muscle at both depths.
     """
-    grid = volume.grid
-    block = np.maximum(np.round(CUBE_MM / grid.spacing).astype(int), 1)
-    if (block > grid.shape).any():
-        return None
-    slabs = grid.shape[0] // int(block[0])
-    size = block[1:] * grid.spacing[1:]
-    trends: list[float] = []
-    for slab in np.unique(np.linspace(0, slabs - 1, min(slabs, SLABS)).astype(int)):
-        mean, spread = slab_cubes(volume.hu[slab * block[0] : (slab + 1) * block[0]], block)
-        trend = _trend(mean, spread, size, muscle_hu)
-        if trend is not None:
-            trends.append(trend)
+    found = (_trend(mean, spread, cubes.size[1:], muscle_hu) for mean, spread in cubes.slabs)
+    trends = [trend for trend in found if trend is not None]
     if len(trends) < LEAST_SLABS:
         return None
     return DepthTrend(float(np.median(trends)), float(np.std(trends, ddof=1) / np.sqrt(len(trends))), len(trends))
-
-
-def slab_cubes(part: Floats, block: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard deviation (rows, columns) of the cubes of ``block`` voxels in a slab one cube thick."""
-    rows, columns = part.shape[1] // block[1], part.shape[2] // block[2]
-    whole = part[:, : rows * block[1], : columns * block[2]].astype(np.float32)
-    cubes = whole.reshape(part.shape[0], rows, block[1], columns, block[2])
-    cubes = cubes.transpose(1, 3, 0, 2, 4).reshape(rows, columns, -1)
-    return cubes.mean(axis=-1), cubes.std(axis=-1, ddof=1)
 
 
 def _trend(mean: Floats, spread: Floats, size: Floats, muscle_hu: float) -> float | None:

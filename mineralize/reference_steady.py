@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from .reference import Reference, slope
+from .reference import KNOWN_KVP, Reference, slope
 from .scan import Note
 
 CORTEX_CONTRAST_HU: tuple[tuple[float, float], ...] = (
@@ -66,7 +66,7 @@ def _factor(own: Reference) -> tuple[float, float] | None:
     contrast = own.cortex.mean_hu - own.muscle.mean_hu
     if contrast <= 0.0:
         return None
-    kvp = float(np.clip(own.kvp, 70.0, 150.0))
+    kvp = float(np.clip(own.kvp, *KNOWN_KVP))
     expected = _expected(kvp) * own.slope / slope(kvp)
     noise = 2.0 * float(np.hypot(own.cortex.standard_error_hu, own.muscle.standard_error_hu)) / contrast
     return contrast / expected, float(np.hypot(noise, CORTEX_DOUBT))

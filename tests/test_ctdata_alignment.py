@@ -19,6 +19,7 @@ import SimpleITK as sitk
 from mineralize.align import Alignment, align
 from mineralize.geometry import Grid, Rigid, from_sitk, to_sitk
 from mineralize.reference import measure_reference
+from mineralize.reference_cubes import cubes_of
 from mineralize.reference_depth import muscle_by_depth
 from mineralize.scan import Acquisition, Volume
 from mineralize.settings import AlignSettings, MineralSettings
@@ -113,7 +114,7 @@ def test_muscle_of_real_limbs_reads_alike_at_every_depth(name: str, tmp_path: Pa
     kind, path, _ = CASES[name]
     volume = read(kind, Path(ROOT) / path, tmp_path)
     found = measure_reference(volume, Acquisition(kvp=120.0), MineralSettings())
-    trend = muscle_by_depth(volume, found.muscle.mean_hu)
+    trend = muscle_by_depth(cubes_of(volume), found.muscle.mean_hu)
     assert found.hardening_hu == 0.0
     assert trend is not None
     assert abs(trend.deep_less_outer_hu) < 2.0

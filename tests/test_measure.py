@@ -22,8 +22,8 @@ from mineralize.outline import Outline, find_outline
 from mineralize.outline_margin import beyond_mineral, is_shell
 from mineralize.outline_mesh import mesh_area, mesh_volume
 from mineralize.outline_near import neighbourhood
-from mineralize.reference import Tissue
-from mineralize.scan import Volume
+from mineralize.reference import Tissue, table_slope
+from mineralize.scan import Acquisition, Calibration, InMemory, Scan, Volume
 from mineralize.settings import Settings
 from mineralize.zones import find_zones
 
@@ -526,3 +526,16 @@ def test_beam_hardening_cautions_mineral_and_lets_it_be_more() -> None:
         assert doubted[quantity].value == plain[quantity].value
     assert doubted["mineral_mass"].interval[1] > plain["mineral_mass"].interval[1]
     assert doubted["mineral_mass"].interval[0] == plain["mineral_mass"].interval[0]
+
+
+@pytest.mark.parametrize(("kvp", "text"), [(None, "not stated"), (60.0, "outside the table"), (100.0, "")])
+def test_a_slope_that_is_not_known_cautions_the_lesion(kvp: float | None, text: str) -> None:
+    volume, ref, _, outline = seen(SELF_TEST)
+    acquisition = Acquisition(kvp=kvp)
+    ref = replace(ref, notes=table_slope(acquisition, SETTINGS.mineral).notes)
+    scan = Scan(1, 0, volume.grid, acquisition, InMemory(volume))
+    found = lesion.SeenScan(scan, volume, None, ref, SETTINGS).verdicts(outline)  # type: ignore[arg-type]
+    assert [level for level, _ in found] == ["caution"] * bool(text)
+    assert all(text in why for _, why in found)
+    rods = replace(scan, calibration=Calibration(slope=1.4))
+    assert lesion.SeenScan(rods, volume, None, ref, SETTINGS).verdicts(outline) == ()  # type: ignore[arg-type]

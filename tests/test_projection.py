@@ -15,9 +15,10 @@ pytest.importorskip("xraylib", reason="xraylib is needed for cross-sections (dev
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "scripts"))
 
-from validation.projection import Scanned, Setup, Value, checks, exposed, scanned
+from validation.projection import Scanned, Setup, Value, checks, exposed, picture, scanned, timeline_of
 
-from mineralize.reference import SLOPE_TABLE
+from mineralize.reference import SLOPE_TABLE, measure_reference
+from mineralize.settings import MineralSettings
 from phantoms.physics import tissue_hu
 from phantoms.projected import SCENES, Projected, project, shares
 from phantoms.projection import FINE, Machine, disc_chords, measured, path_lengths, reconstructed
@@ -185,6 +186,17 @@ def test_mass_from_projections_is_the_true_one(shell: Projected) -> None:
     for quantity in ("mineral_mass", "rim_core_ratio"):
         assert found.values[quantity].trust == "ok"
         assert abs(found.values[quantity].error) < 0.10
+
+
+@pytest.mark.slow
+def test_muscle_tells_whether_beam_hardening_was_corrected(shell: Projected) -> None:
+    path, found = exposed(shell, 80), {}
+    for corrected in (True, False):
+        setup = Setup(80, corrected)
+        scan = timeline_of(shell, setup, picture(shell, setup, path)).scans[0]
+        found[corrected] = measure_reference(scan.volume, scan.acquisition, MineralSettings()).hardening_hu
+    assert found[True] == 0.0
+    assert 5.0 < found[False] < 15.0
 
 
 # ---- counting ----------------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ import pytest
 
 from mineralize.geometry import Grid
 from mineralize.reference import measure_reference
+from mineralize.reference_cubes import cubes_of
 from mineralize.reference_depth import DepthTrend, muscle_by_depth
 from mineralize.scan import Acquisition, Volume
 from mineralize.settings import MineralSettings
@@ -34,14 +35,14 @@ def test_fall_of_a_cupped_limb(cupping: float) -> None:
     """The radius squared is uniform over a disc: medians of its outer quarters lie at 1/8 and 7/8 of its range."""
     inner = (BONE_MM + 10.0) ** 2  # bone and what is kept clear of it
     expected = -cupping * 0.75 * (1.0 - inner / RADIUS_MM**2)
-    found = muscle_by_depth(limb(cupping), MUSCLE_HU - 0.5 * cupping)
+    found = muscle_by_depth(cubes_of(limb(cupping)), MUSCLE_HU - 0.5 * cupping)
     assert found is not None
     assert found.deep_less_outer_hu == pytest.approx(expected, abs=0.8)
     assert (found.uncorrected_hu > 0.0) == (cupping > 8.0)
 
 
 def test_a_muscle_that_differs_in_half_of_the_slabs_is_no_hardening() -> None:
-    found = muscle_by_depth(limb(0.0, bent=True), MUSCLE_HU)
+    found = muscle_by_depth(cubes_of(limb(0.0, bent=True)), MUSCLE_HU)
     assert found is not None
     assert found.deep_less_outer_hu < -3.0
     assert found.uncorrected_hu == 0.0
@@ -49,8 +50,8 @@ def test_a_muscle_that_differs_in_half_of_the_slabs_is_no_hardening() -> None:
 
 def test_air_and_a_plain_block_tell_nothing() -> None:
     grid = Grid.from_parts((20, 40, 40), (2.0, 1.0, 1.0), (0.0, 0.0, 0.0))
-    assert muscle_by_depth(Volume(np.full(grid.shape, -1000.0, np.float32), grid), MUSCLE_HU) is None
-    assert muscle_by_depth(Volume(np.full(grid.shape, 50.0, np.float32), grid), MUSCLE_HU) is None
+    assert muscle_by_depth(cubes_of(Volume(np.full(grid.shape, -1000.0, np.float32), grid)), MUSCLE_HU) is None
+    assert muscle_by_depth(cubes_of(Volume(np.full(grid.shape, 50.0, np.float32), grid)), MUSCLE_HU) is None
 
 
 def test_hardening_is_noted() -> None:
@@ -62,7 +63,7 @@ def test_hardening_is_noted() -> None:
 @pytest.mark.parametrize("shape", [(1, 40, 40), (20, 3, 40)])
 def test_a_scan_thinner_than_a_cube_tells_nothing(shape: tuple[int, int, int]) -> None:
     volume = Volume(np.zeros(shape, np.float32), Grid.from_parts(shape, (1.0, 1.0, 1.0), (0.0, 0.0, 0.0)))
-    assert muscle_by_depth(volume, MUSCLE_HU) is None
+    assert muscle_by_depth(cubes_of(volume), MUSCLE_HU) is None
 
 
 def test_few_slabs_that_vary_are_no_proof() -> None:
