@@ -21,8 +21,8 @@ LEAST_APART_MM = 8.0
 LEAST_SLABS = 4
 LARGEST_FALL_HU = 5.0
 """Medians of real scans, corrected for water by their scanners, lie within 1.5 HU of zero, though single slabs reach 22
-(soft-tissue sarcoma CT, Vallieres 2015; `tests/test_ctdata_alignment.py`); of corrected projections within 1.4, of
-uncorrected ones between -8.6 and -13.7 (`scripts/validate_projection`)."""
+(soft-tissue sarcoma CT, Vallieres 2015; `tests/test_ctdata_alignment.py`). Scenes of `scripts/validate_projection` lay,
+corrected, within 1.4, uncorrected between -8.6 and -13.7 (looked at once)."""
 
 
 @dataclass(frozen=True)
