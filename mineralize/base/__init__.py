@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from .compiled import compiled
 from .errors import (
     CaseFileError,
     InputError,
@@ -50,6 +51,7 @@ __all__ = [
     "Volume",
     "ZoneSettings",
     "anatomical_words",
+    "compiled",
     "frozen",
     "known_voltage",
     "lazy",

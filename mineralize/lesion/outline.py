@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
-from ..base import Floats, Note, Settings, Trust, sample, worst
+from ..base import Floats, Note, Settings, Trust, lazy, sample, worst
 from ..reference import Reference
 from ..surface import (
     RayMesh,
@@ -71,12 +72,22 @@ class Outline:
     doubt_is_local: bool = False
     holds_mineral: bool = False
 
-    @property
+    @lazy
+    def normals(self) -> Floats:
+        """(V, 3) outward unit normals."""
+        return vertex_normals(self.vertices, self.faces)
+
+    @lazy
+    def places(self) -> cKDTree:
+        """The vertices, to be asked which is nearest."""
+        return cKDTree(self.vertices)
+
+    @lazy
     def volume_mm3(self) -> float:
         """Enclosed volume."""
         return mesh_volume(self.vertices, self.faces)
 
-    @property
+    @lazy
     def centroid(self) -> Floats:
         """LPS mm of the centre of the enclosed volume."""
         base = self.vertices.mean(axis=0)

@@ -7,20 +7,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ..base import Floats, Grid, ZoneSettings, lazy
-from ..surface import vertex_normals
 from .outline import Outline
 
 
 def _depth_and_normal(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
     """Depth (N,) below the outline, positive inside, and the outward normal (N, 3) at the nearest vertex."""
-    normals = vertex_normals(outline.vertices, outline.faces)
-    tree = cKDTree(outline.vertices)
-    _, nearest = tree.query(points, workers=1)
-    depth = -np.einsum("ij,ij->i", points - outline.vertices[nearest], normals[nearest])
-    return depth, normals[nearest]
+    _, nearest = outline.places.query(points, workers=1)
+    normals = outline.normals[nearest]
+    depth = -np.einsum("ij,ij->i", points - outline.vertices[nearest], normals)
+    return depth, normals
 
 
 def signed_depth(outline: Outline, points: Any) -> Floats:

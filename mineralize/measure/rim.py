@@ -20,7 +20,6 @@ from ..surface import (
     profile_depths,
     smoothing_matrix,
     vertex_areas,
-    vertex_normals,
 )
 from .estimate import Estimate, symmetric, withheld
 from .rim_layer import Rim, measure_layer, share_of
@@ -32,7 +31,7 @@ from .zones import rim_verdict
 def look_at_rim(site: Site) -> Rim:
     """Profiles along the inward normal of every vertex, averaged over direct neighbours, and layers fitted to them."""
     outline = site.outline
-    normals = vertex_normals(outline.vertices, outline.faces)
+    normals = outline.normals
     edges = mesh_edges(outline.faces)
     blend = smoothing_matrix(len(outline.vertices), edges)
     at = profile_depths()

@@ -10,9 +10,6 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..base import Floats, sample
-from ..surface import (
-    vertex_normals,
-)
 from .estimate import Estimate, withheld
 from .site import Site
 from .zones import rim_verdict
@@ -106,7 +103,7 @@ def _patchiness(site: Site, rim: Rim, fitted: NDArray[np.bool_]) -> float:
     if thick == 0.0:
         return 0.0
     outline = site.outline
-    vertices, normals = outline.vertices[chosen], vertex_normals(outline.vertices, outline.faces)[chosen]
+    vertices, normals = outline.vertices[chosen], outline.normals[chosen]
     depths = np.linspace(0.2, 0.8, 7)[None, :] * thickness[:, None]
     density = sample(site.hu120, site.near.grid, vertices[:, None, :] - depths[..., None] * normals[:, None, :])
     seen = np.isfinite(density).all(axis=1)
