@@ -32,7 +32,7 @@ SETTLED = 1e-5
 """A step so small, in the standard deviations to which the parameters are tied, is the last."""
 
 
-@compiled
+@compiled("f8[2] f8[1] f8[2] f8[1] f8[2] f8[2] f8[1] f8[1] i8 f8[2]! f8[1]!")
 def _improve(
     profiles: Floats,
     at: Floats,
@@ -173,7 +173,7 @@ def fit_layers(
     tie = 1.0 / spreads**2
     scale = weight / noise_hu**2
     squares = np.empty(count)
-    blur = np.ascontiguousarray(blur_mm, float)
-    _improve(np.ascontiguousarray(profiles, float), at, scale, blur, centre, tie, low, high, rounds, p, squares)
+    blur = np.asarray(blur_mm, float)
+    _improve(np.asarray(profiles, float), at, scale, blur, centre, tie, low, high, rounds, p, squares)
     misfit = np.sqrt(squares * noise_hu**2 / np.maximum(weight.sum(axis=1), 1e-6))
     return LayerFit(p[:, 0], p[:, 1], p[:, 3], p[:, 2], p[:, 4], p[:, 5], misfit)
