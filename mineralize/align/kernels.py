@@ -119,3 +119,52 @@ def pull_of_surface(
                 side[i] += weight * row[i] * value
                 for j in range(i + 1):
                     normal[i, j] += weight * row[i] * row[j]
+
+
+@compiled("f8[2] f8[2] f8[1] f4[3] f8[1]! b1[1]!")
+def look_up(points: Array, turn: Array, shift: Array, hu: Array, seen: Array, inside: Array) -> None:
+    """Trilinear HU ``seen`` (N,) at the indices ``turn @ point + shift``, and whether they lie ``inside``.
+
+    Beyond the outermost voxel centres the nearest value counts.
+    """
+    slices, rows, columns = hu.shape
+    slack = 1e-6
+    for n in range(points.shape[0]):
+        x, y, z = points[n, 0], points[n, 1], points[n, 2]
+        i = turn[0, 0] * x + turn[0, 1] * y + turn[0, 2] * z + shift[0]
+        j = turn[1, 0] * x + turn[1, 1] * y + turn[1, 2] * z + shift[1]
+        k = turn[2, 0] * x + turn[2, 1] * y + turn[2, 2] * z + shift[2]
+        within = -slack <= i <= slices - 1 + slack and -slack <= j <= rows - 1 + slack
+        inside[n] = within and -slack <= k <= columns - 1 + slack
+        i, j, k = min(max(i, 0.0), slices - 1.0), min(max(j, 0.0), rows - 1.0), min(max(k, 0.0), columns - 1.0)
+        a, b, c = math.floor(i), math.floor(j), math.floor(k)
+        d, e, f = min(a + 1, slices - 1), min(b + 1, rows - 1), min(c + 1, columns - 1)
+        u, v, w = i - a, j - b, k - c
+        near = (1.0 - v) * ((1.0 - w) * hu[a, b, c] + w * hu[a, b, f])
+        near += v * ((1.0 - w) * hu[a, e, c] + w * hu[a, e, f])
+        far = (1.0 - v) * ((1.0 - w) * hu[d, b, c] + w * hu[d, b, f])
+        far += v * ((1.0 - w) * hu[d, e, c] + w * hu[d, e, f])
+        seen[n] = (1.0 - u) * near + u * far
+
+
+@compiled("f8[2] f8[1] f8[1] f8[1] f8 f8[2]! f8[1]!")
+def pull_of_greys(
+    jacobian: Array, seen: Array, residual: Array, weight: Array, spread: float, normal: Array, side: Array
+) -> None:
+    """Normal equations (8, 8), (8,) of weighted residuals (N,) for a motion (``jacobian`` (N, 6)), gain and offset."""
+    row = np.empty(8)
+    row[7] = -1.0
+    normal[:], side[:] = 0.0, 0.0
+    for n in range(jacobian.shape[0]):
+        if weight[n] == 0.0:
+            continue
+        row[:6] = jacobian[n]
+        row[6] = -seen[n] / spread
+        for i in range(8):
+            weighted = weight[n] * row[i]
+            side[i] += weighted * residual[n]
+            for j in range(i + 1):
+                normal[i, j] += weighted * row[j]
+    for i in range(8):
+        for j in range(i):
+            normal[j, i] = normal[i, j]
