@@ -20,7 +20,8 @@ class Rim:
     """Per vertex of the outline (V,): area mm2, highest HU120 from 1 mm outside to the rim depth as seen
     (``seen_hu120``) and with the blur of a layer of typical width undone (``peak_hu120``), the width of the mineral
     layer (mm, NaN where none), and the blur along the normal (mm). ``recovery`` is the share of a layer's height
-    that the scan shows; ``height_hu120`` that of the fitted layer itself; ``edges`` (E, 2) the mesh."""
+    that the scan shows; ``height_hu120`` that of the fitted layer itself; ``edges`` (E, 2) the mesh; ``beside`` (P, 2)
+    pairs of vertices within twice the blur of each other."""
 
     area: Floats
     seen_hu120: Floats
@@ -30,6 +31,7 @@ class Rim:
     recovery: Floats
     height_hu120: Floats
     edges: NDArray[Any]
+    beside: NDArray[Any]
 
 
 def share_of(rim: Rim, chosen: NDArray[np.bool_]) -> float:
