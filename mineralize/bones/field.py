@@ -100,7 +100,7 @@ _BELL /= _BELL.sum()
 @compiled("i8[2] f8[1] f8[1] f8[1] f4[3]! f4[3]!")
 def _spread(
     cells: NDArray[Any],
-    total: Floats,
+    total: NDArray[Any],
     count: Floats,
     bell: Floats,
     top: NDArray[np.float32],
