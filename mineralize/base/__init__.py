@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from .compiled import compiled
 from .errors import (
     CaseFileError,
     InputError,
@@ -61,6 +62,7 @@ __all__ = [
     "ZoneSettings",
     "anatomical_words",
     "caution",
+    "compiled",
     "frozen",
     "known_voltage",
     "lazy",

@@ -115,6 +115,8 @@ class Volume:
     def sample(self, world: Any, *, order: int = 1) -> Floats:
         """HU at ``(..., 3)`` LPS points; NaN outside the scan."""
         world = np.asarray(world, float)
+        if order == 1:
+            return sample(self.hu, self.grid, world)
         bounds = self.grid.bounds_around(world, 3 * float(self.grid.spacing.max()))
         part = self.crop(bounds)
         return sample(part.hu, part.grid, world, order=order)

@@ -10,7 +10,6 @@ from ..align import Alignment
 from ..base import Floats, Note, Scan, Settings, Verdicts, Volume, caution, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
-from ..surface import vertex_normals
 from ..timeline import Offered
 from .candidates import Candidate, clear_winner, find_candidates
 from .drawn import outline_from_mask, outline_of_shape
@@ -145,7 +144,7 @@ def find_lesion(
 def _outside_mm(outline: Outline, point: Floats) -> float:
     """How far (mm) a point lies outside an outline; negative inside."""
     nearest = int(np.linalg.norm(outline.vertices - point, axis=1).argmin())
-    normal = vertex_normals(outline.vertices, outline.faces)[nearest]
+    normal = outline.normals[nearest]
     return float((point - outline.vertices[nearest]) @ normal)
 
 
