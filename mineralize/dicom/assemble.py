@@ -11,12 +11,14 @@ import numpy as np
 from ..errors import SeriesError
 from ..geometry import Floats, Grid
 from ..scan import Note
-from . import rules
+from . import agreement, rules
 from .grouping import Part
 from .stack import Shear, Stack
 
 EVEN_SHARE = 0.1
 """Slice positions may miss an even ladder by this share of the spacing: rounding of positions in the header."""
+ROUNDED_SHARE, ROUNDED_MM = 0.01, 0.03
+"""What rounding in the header explains of that; a slice further off is remarked."""
 GAP_SHARE = 1.5
 """A distance of more than this times the usual one means a missing slice: refused. Less is resampled."""
 SAME_PLACE_MM = 0.01
@@ -67,6 +69,9 @@ def assemble(part: Part) -> Stack:
     row_mm, column_mm = first.spacing
     shear, more = _tilt(part, positions, heights, across / column_mm, down / row_mm, normal)
     notes += more
+    notes += agreement.compare(
+        agreement.Laid(part.label, images, positions, heights, across, down, normal, spacing, shear is not None)
+    )
 
     count = len(images) if ladder is None else int(np.floor(ladder[-1] + 1e-6)) + 1
     rows, columns = first.coding.rows, first.coding.columns
@@ -86,7 +91,7 @@ def assemble(part: Part) -> Stack:
         np.stack([normal, down, across], axis=1),
         first.ids.frame_of_reference or f"unnamed-{part.study}-{part.series}-{part.part}",
     )
-    notes += rules.acquisition_notes(part, spacing, shear is not None, float(down[1]))
+    notes += rules.acquisition_notes(part, spacing)
     return Stack(images, grid, tuple(notes), shear, ladder)
 
 
@@ -112,8 +117,12 @@ def _distances(part: Part, heights: Floats) -> tuple[float, Floats | None, list[
         )
     spacing = float((heights[-1] - heights[0]) / (len(heights) - 1))
     ladder = np.arange(len(heights)) * spacing
-    if np.abs(heights - heights[0] - ladder).max() <= EVEN_SHARE * spacing and gaps.max() < GAP_SHARE * usual:
-        return spacing, None, []
+    off = float(np.abs(heights - heights[0] - ladder).max())
+    if off <= EVEN_SHARE * spacing and gaps.max() < GAP_SHARE * usual:
+        if off <= ROUNDED_SHARE * spacing + ROUNDED_MM:
+            return spacing, None, []
+        text = f"A slice lies {off:.2f} mm off the even distance of the others ({usual:.2f} mm); taken as even."
+        return spacing, None, [Note("uneven-spacing", text, "caution", part.label)]
     if gaps.max() >= GAP_SHARE * usual:
         where = int(np.argmax(gaps))
         raise SeriesError(

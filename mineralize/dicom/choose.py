@@ -30,9 +30,11 @@ import numpy as np
 
 from ..errors import InputError, SeriesError
 from ..scan import Acquisition, Note, SeriesRow
+from . import content
 from .assemble import assemble
 from .decode import can_decode
 from .grouping import Part, StudyGroup
+from .image import Image
 from .rules import set_aside
 from .stack import Stack
 
@@ -77,7 +79,8 @@ def _judge(part: Part) -> Judged:
                 "transfer-syntax",
                 "export the series uncompressed",
             )
-        return Judged(part, assemble(part))
+        stack = assemble(part)
+        return Judged(part, replace(stack, notes=(*stack.notes, *content.look(stack, part.label))))
     except SeriesError as error:
         return Judged(part, None, error.rule, str(error), error=error)
 
@@ -251,8 +254,8 @@ def _contrast(values: Iterable[bool | None]) -> bool | None:
 
 
 def notes(choice: Choice) -> tuple[Note, ...]:
-    """One note per series that was not chosen."""
-    return tuple(
+    """One note per series that was not chosen, and one where slices beside those that are measured were left out."""
+    return _left_out(choice) + tuple(
         Note(
             "series-set-aside" if not judged.error else "series-refused",
             _sentence(row.reason, judged.part.label),
@@ -262,6 +265,32 @@ def notes(choice: Choice) -> tuple[Note, ...]:
         for judged, row in zip(choice.judged, rows(choice), strict=True)
         if not row.chosen
     )
+
+
+def _left_out(choice: Choice) -> tuple[Note, ...]:
+    """Slices of the chosen series that lie beside those measured: of another size, voltage, kernel or direction."""
+    chosen = choice.chosen
+    if chosen is None or chosen.part.part == 0:
+        return ()
+    held = {_place(image) for image in chosen.part.images}
+    left = [
+        image
+        for other in choice.judged
+        if other is not chosen and other.part.series == chosen.part.series and set_aside(other.part) is None
+        for image in other.part.images
+        if _place(image) not in held
+    ]
+    if not left:
+        return ()
+    text = (
+        f"{len(left)} slice(s) of the same series were made in another way (size, direction, voltage or kernel) and are "
+        "not measured."
+    )
+    return (Note("series-split", text, "caution", chosen.part.label),)
+
+
+def _place(image: Image) -> tuple[float, ...]:
+    return tuple(round(v, 2) for v in image.position or ())
 
 
 def _sentence(reason: str, label: str) -> str:

@@ -34,7 +34,8 @@ WANTED = [
     "SpacingBetweenSlices", "ReconstructionDiameter", "GantryDetectorTilt",
     "Exposure", "ExposureInuAs", "ConvolutionKernel", "FilterType", "ReconstructionAlgorithm", "PatientPosition",
     "MultienergyCTAcquisition", "MultienergyCTCharacteristicsSequence", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ImageOrientationPatient",
+    "SeriesNumber", "AcquisitionNumber", "InstanceNumber", "ImagePositionPatient", "ImageOrientationPatient",
+    "SliceLocation",
     "FrameOfReferenceUID", "SamplesPerPixel", "PhotometricInterpretation", "NumberOfFrames", "Rows", "Columns",
     "PixelSpacing", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PixelPaddingValue",
     "PixelPaddingRangeLimit", "RescaleIntercept", "RescaleSlope", "RescaleType", "LossyImageCompression",
@@ -78,7 +79,8 @@ _WANTED = Wanted.of(WANTED)
 _OWN = {
     "SOPInstanceUID", "SeriesDate", "AcquisitionDate", "AcquisitionDateTime", "SeriesTime", "AcquisitionTime",
     "XRayTubeCurrent", "ExposureTime", "Exposure", "ExposureInuAs", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ConcatenationUID", "InConcatenationNumber",
+    "SeriesNumber", "AcquisitionNumber", "InstanceNumber", "ImagePositionPatient", "SliceLocation",
+    "ConcatenationUID", "InConcatenationNumber",
     "InConcatenationTotalNumber", "TemporalPositionIdentifier",
 }  # fmt: skip
 _SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN), -0x00280120, -0x00280121)
@@ -156,6 +158,8 @@ class HeaderReader:
         contained = coding.rows * coding.columns * coding.frames * coding.samples * (coding.bits_allocated // 8)
         if not where.encapsulated and where.length < contained:
             return Unreadable(file, "truncated: pixels are missing at its end")
+        if not where.encapsulated and contained and where.length > contained + contained % 2:
+            return Unreadable(file, "damaged: it holds more pixels than its header describes")
         image = Image(
             file=file,
             ids=_ids(ds, patient, shared["modality"]),
@@ -166,6 +170,8 @@ class HeaderReader:
             position=triple(ds, "ImagePositionPatient"),
             exposure_mas=number(ds, "Exposure"),
             temporal=integer(ds, "TemporalPositionIdentifier"),
+            location=number(ds, "SliceLocation"),
+            turn=integer(ds, "InstanceNumber"),
             **shared["image"],
         )
         if enhanced.is_multiframe(ds, image.ids.sop_class):
@@ -274,13 +280,6 @@ def _coding(ds: Values, syntax: str, rows: int, columns: int, frames: int) -> Co
         high_bit=high, signed=integer(ds, "PixelRepresentation") == 1, samples=samples,
         photometric=text(ds, "PhotometricInterpretation").upper(), frames=frames,
     )  # fmt: skip
-
-
-def _deflated(found: list[Image] | Other | Unreadable) -> list[Image] | Other | Unreadable:
-    """Offsets of an inflated copy mean nothing in the file."""
-    if not isinstance(found, list):
-        return found
-    return [replace(image, where=replace(image.where, offset=None)) for image in found]
 
 
 def _pixels_at(stream: Any, path: str, syntax: str, size: int) -> Where | None:
