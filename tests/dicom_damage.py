@@ -98,12 +98,12 @@ class Base:
 
 
 def limb(shape: tuple[int, int, int], seed: int) -> NDArray[np.int16]:
-    """Air, muscle, a shaft of bone and noise: no two slices alike, as in every real scan."""
+    """Air, a limb that tapers, a shaft of bone that leans, and noise: no two slices alike, as in every real scan."""
     k, r, c = np.meshgrid(*[np.arange(n, dtype=float) for n in shape], indexing="ij")
     middle = ((shape[1] - 1) / 2, (shape[2] - 1) / 2)
     away = np.hypot(r - middle[0], c - middle[1])
-    hu = np.where(away < 0.42 * min(shape[1:]), 50.0, -1000.0)
-    hu[np.hypot(r - middle[0] - 0.1 * k, c - middle[1]) < 0.1 * min(shape[1:]) + 0.05 * k] = 900.0
+    hu = np.where(away < 0.46 * min(shape[1:]) - 0.2 * k, 50.0, -1000.0)
+    hu[np.hypot(r - middle[0], c - middle[1] - 0.3 * k) < 0.1 * min(shape[1:])] = 900.0
     hu += np.random.default_rng(seed).normal(0, 12, shape)
     return np.clip(np.round(hu), -1024, 3000).astype(np.int16)
 
@@ -124,7 +124,7 @@ def base(kind: str, folder: Path, seed: int = 5) -> Base:
         if kind != "no-distance":
             ds.SpacingBetweenSlices = step_mm
         if kind != "no-location":
-            ds.SliceLocation = round(17.0 + step_mm * k, 3)
+            ds.SliceLocation = ds.ImagePositionPatient[2] if kind != "overlapping" else 17.0 - step_mm * k
         ds.ReconstructionDiameter = pixel_mm * (512 if kind == "cropped" else shape[2])
         ds.GantryDetectorTilt = float(np.degrees(tilt))
         ds.SliceThickness = 4.0 if kind == "overlapping" else step_mm

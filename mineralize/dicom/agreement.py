@@ -25,6 +25,7 @@ SAME_SHARE = 0.003
 """Lengths that differ by less are the same: half a per cent in volume is what must not pass in silence."""
 ROUNDED_MM = 0.1
 """Slice Location is written with one decimal by some scanners (seen in real files)."""
+ROUNDED_STEP_MM = 0.001
 LEAST_STEP_SHARE = 0.24
 """Slices overlap by three quarters at most (common practice, no source)."""
 USUAL_MATRIX = 512
@@ -110,6 +111,9 @@ def order_of_slices(laid: Laid) -> Doubt | None:
             f"{max(places, numbers)} of {len(laid.images)} slices elsewhere by both",
             "refused",
         )
+    located = _locations(laid)
+    if located is not None and np.ptp(located) > 0 and _mirrored(located, laid.positions[:, 2]):
+        return Doubt("Slice Location and position have opposite signs; the scan may be mirrored")
     if places:
         return Doubt(f"Slice Location and position disagree in {places} of {len(laid.images)} slices")
     if numbers:
@@ -137,6 +141,11 @@ def _odd_locations(laid: Laid) -> int:
     return fewest if 2 * fewest <= len(located) else 0
 
 
+def _mirrored(located: Floats, z: Floats) -> bool:
+    """The same numbers with the other sign; where locations merely run the other way their zero is another too."""
+    return bool(np.abs(located + z).max() < ROUNDED_MM and np.abs(located - z).max() > ROUNDED_MM)
+
+
 def _out_of_turn(laid: Laid) -> int:
     numbers = [image.turn for image in laid.images]
     if any(n is None for n in numbers) or len(set(numbers)) == 1:
@@ -152,12 +161,12 @@ def distance_of_slices(laid: Laid) -> Doubt | None:
     located = _locations(laid)
     found: dict[str, tuple[float, float]] = {}
     if stated:
-        found["Spacing Between Slices"] = (abs(stated), 0.005)
+        found["Spacing Between Slices"] = (abs(stated), ROUNDED_STEP_MM)
     if located is not None and np.ptp(located) > 0:
         found["Slice Location"] = (float(np.ptp(located)) / count, 1.2 * ROUNDED_MM / count)
     against = [name for name, (mm, rounding) in found.items() if not _is_step(laid, mm, rounding)]
     thickness = laid.first.making.slice_thickness_mm
-    as_thick = thickness is not None and _is_step(laid, thickness, 0.005)
+    as_thick = thickness is not None and _is_step(laid, thickness, ROUNDED_STEP_MM)
     if not against:
         if found or as_thick:
             return None
@@ -232,6 +241,13 @@ def coding_of_pixels(laid: Laid) -> Doubt | None:
     return None
 
 
+def bits_of_pixels(laid: Laid) -> Doubt | None:
+    """High Bit against Bits Stored: one less, by the standard of today (PS3.5 8.1.1)."""
+    if laid.first.coding.high_bit != laid.first.coding.bits_stored - 1:
+        return Doubt("its pixels do not begin at the lowest bit by its own High Bit, which scanners no longer write")
+    return None
+
+
 def scale_of_values(laid: Laid) -> Doubt | None:
     """Rescale Slope and Bits Stored against the range that CT values need."""
     if any(image.slope < 0 for image in laid.images):
@@ -264,15 +280,18 @@ _UPRIGHT = {
 }  # fmt: skip
 """Signs of row x and column y of axial images per Patient Position (C.7.3.1.1.2); some scanners show feet first
 mirrored."""
+_ON_THE_SIDE = {"HFDL", "HFDR", "FFDL", "FFDR"}
 
 
 def side_of_patient(laid: Laid) -> Doubt | None:
     """Image Orientation against Patient Position; the label is annotation and is never used."""
     x, y = float(laid.across[0]), float(laid.down[1])
-    allowed = _UPRIGHT.get(laid.first.making.patient_position)
-    if allowed is None or abs(laid.normal[2]) < 0.8 or abs(x) < 0.8 or abs(y) < 0.8:
+    label = laid.first.making.patient_position
+    if abs(laid.normal[2]) < 0.8:
         return None
-    if any((x > 0) == (a > 0) and (y > 0) == (b > 0) for a, b in allowed):
+    if label in _UPRIGHT and any(x * a > 0.7 and y * b > 0.7 for a, b in _UPRIGHT[label]):
+        return None
+    if label not in _UPRIGHT and (label not in _ON_THE_SIDE or abs(x) < 0.7):
         return None
     return Doubt("the patient position label and the image orientation disagree; the orientation is used")
 
@@ -310,6 +329,7 @@ def days_of_slices(laid: Laid) -> Doubt | None:
 
 CHECKS = (
     Check("pixel-format", "bits and sign of a slice and of the others", coding_of_pixels),
+    Check("high-bit", "High Bit and Bits Stored", bits_of_pixels),
     Check("value-scale", "Rescale Slope, Bits Stored and the range of CT values", scale_of_values),
     Check("slice-order", "position, Slice Location and Instance Number", order_of_slices),
     Check("stated-spacing", "position, Spacing Between Slices, Slice Location, Slice Thickness", distance_of_slices),

@@ -30,10 +30,10 @@ import numpy as np
 
 from ..errors import InputError, SeriesError
 from ..scan import Acquisition, Note, SeriesRow
-from . import content
+from . import content, follow
 from .assemble import assemble
 from .decode import can_decode
-from .grouping import Part, StudyGroup
+from .grouping import SAME_DIRECTION, Part, StudyGroup
 from .image import Image
 from .rules import set_aside
 from .stack import Stack
@@ -80,7 +80,10 @@ def _judge(part: Part) -> Judged:
                 "export the series uncompressed",
             )
         stack = assemble(part)
-        return Judged(part, replace(stack, notes=(*stack.notes, *content.look(stack, part.label))))
+        return Judged(
+            part,
+            replace(stack, notes=(*stack.notes, *content.look(stack, part.label), *follow.look(stack, part.label))),
+        )
     except SeriesError as error:
         return Judged(part, None, error.rule, str(error), error=error)
 
@@ -270,23 +273,44 @@ def notes(choice: Choice) -> tuple[Note, ...]:
 def _left_out(choice: Choice) -> tuple[Note, ...]:
     """Slices of the chosen series that lie beside those measured: of another size, voltage, kernel or direction."""
     chosen = choice.chosen
-    if chosen is None or chosen.part.part == 0:
+    if chosen is None:
         return ()
     held = {_place(image) for image in chosen.part.images}
     left = [
         image
         for other in choice.judged
-        if other is not chosen and other.part.series == chosen.part.series and set_aside(other.part) is None
+        if other is not chosen and _beside(other.part, chosen)
         for image in other.part.images
         if _place(image) not in held
     ]
     if not left:
         return ()
     text = (
-        f"{len(left)} slice(s) of the same series were made in another way (size, direction, voltage or kernel) and are "
-        "not measured."
+        f"{len(left)} slice(s) beside those of this series stand in another or were made in another way (size, direction, "
+        "voltage or kernel); they are not measured."
     )
     return (Note("series-split", text, "caution", chosen.part.label),)
+
+
+def _beside(other: Part, chosen: Judged) -> bool:
+    """Whether these are slices like those chosen: others of their series but a localizer, or a series that goes on."""
+    part, stack = chosen.part, chosen.stack
+    assert stack is not None
+    a, b = other.first, part.first
+    alike = a.orientation is not None and bool(np.allclose(a.orientation, b.orientation or (), atol=SAME_DIRECTION))
+    if other.series == part.series:
+        return alike or set_aside(other) is None
+    if not alike or (a.ids.frame_of_reference, a.spacing, a.coding.rows, a.coding.columns, a.making.kernel_key) != (
+        b.ids.frame_of_reference, b.spacing, b.coding.rows, b.coding.columns, b.making.kernel_key,
+    ):  # fmt: skip
+        return False
+    normal = stack.grid.directions[:, 0]
+    held = [float(np.dot(image.position or (0.0, 0.0, 0.0), normal)) for image in part.images]
+    more = [float(np.dot(image.position, normal)) for image in other.images if image.position is not None]
+    if not more:
+        return False
+    ends = (min(held) - max(more), min(more) - max(held))
+    return 0 < max(ends) < 1.5 * float(stack.grid.spacing[0])
 
 
 def _place(image: Image) -> tuple[float, ...]:

@@ -23,6 +23,10 @@ from .stack import Stack
 AIR_HU = (-1150.0, -850.0)
 SOFT_HU = (-200.0, 250.0)
 """Fat to muscle with contrast agent (common practice, no source)."""
+MOST_OFF_AIR_HU = 60.0
+"""Scanners differ by some 30 HU in air, and cut it off at -1024 (seen in real files)."""
+ENOUGH_AIR = 0.1
+"""A smaller share may be the foam of a cushion, or lung."""
 HIGHEST_HU = 4000.0
 """Beyond it lies metal alone."""
 LEAST_SHARE = 0.002
@@ -58,19 +62,23 @@ def look(stack: Stack, label: str) -> list[Note]:
         notes.append(
             Note("bits-beyond", "Its pixels use more bits than it states; those beyond are ignored.", "caution", label)
         )
-    scanned = hu[hu > PADDED_HU]
+    scanned = hu[hu != PADDED_HU]
     if scanned.size and (text := _odd(scanned)):
         notes.append(Note("values-odd", text, "caution", label))
     return notes
 
 
 def _odd(hu: NDArray[np.float32]) -> str:
-    air = float(((hu > AIR_HU[0]) & (hu < AIR_HU[1])).mean())
+    airy = hu[(hu > AIR_HU[0]) & (hu < AIR_HU[1])]
+    air = airy.size / hu.size
     soft = float(((hu > SOFT_HU[0]) & (hu < SOFT_HU[1])).mean())
     if float((hu > HIGHEST_HU).mean()) > MOST_METAL:
         return "Many of its values lie beyond those of bone; its rescale may be wrong."
     if air < LEAST_SHARE:
         return "Shows no air, so that the zero of its values cannot be checked."
+    zero = float(np.median(airy))
+    if air > ENOUGH_AIR and abs(zero + 1000) > MOST_OFF_AIR_HU:
+        return f"Its air reads {zero:.0f} HU instead of -1000; its rescale may be wrong."
     return "Shows air but no soft tissue; its rescale may be wrong." if soft < LEAST_SHARE else ""
 
 
@@ -107,7 +115,7 @@ def _rescale_borne_out(images: tuple[Image, ...], label: str) -> None:
             alike = _values(replace(other, slope=one.slope, intercept=one.intercept))
         except Exception:
             continue  # refused, in its own words, when the series is read
-        known = (here > PADDED_HU) & (there > PADDED_HU)
+        known = (here != PADDED_HU) & (there != PADDED_HU)
         for group in (known & (here < -500), known & (here >= -500)):
             if group.sum() < 16:
                 continue

@@ -13,6 +13,7 @@ from .values import Values, integer, items, number, numbers, spacing_pair, text,
 from .words import kernel
 
 ENHANCED = {"1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT", "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted CT"}
+CT_CLASSES = {"1.2.840.10008.5.1.4.1.1.2": "CT", **ENHANCED}
 
 
 def is_multiframe(ds: Values, sop_class: str) -> bool:

@@ -207,6 +207,8 @@ def _described(
         return Other(file, path, sop_class, patient, text(ds, "FrameOfReferenceUID"))
     rows, columns = integer(ds, "Rows"), integer(ds, "Columns")
     if rows is None or columns is None:
+        if modality == "CT" or sop_class in enhanced.CT_CLASSES:
+            return Unreadable(file, "damaged: a CT image without its size")
         return Unreadable(file, "a DICOM file without an image" if sop_class or modality else "not a DICOM file")
     if not (0 < rows <= LARGEST_SIDE and 0 < columns <= LARGEST_SIDE):
         return Unreadable(file, "damaged: impossible image size")

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from ..errors import SeriesError
 from ..scan import Note
-from .enhanced import ENHANCED
+from .enhanced import CT_CLASSES
 from .grouping import Part
 
-CT_CLASSES = {"1.2.840.10008.5.1.4.1.1.2": "CT", **ENHANCED}
 SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
 MATERIAL = {
     "MAT_SPECIFIC", "MAT_REMOVED", "MAT_FRACTIONAL", "MAT_VALUE_BASED", "MAT_MODIFIED", "EFF_ATOMIC_NUM",
