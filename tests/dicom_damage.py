@@ -1,7 +1,7 @@
 """Damage that keeps a series readable: values that belong to another slice, to another element, or are off.
 
-A series is a list of slices, each a list of top-level elements as bytes (explicit little endian), so that an element can
-be taken from one slice and put into another without a library that would set it right.
+A series is a list of slices, each a list of top-level elements as bytes (explicit little endian), so that an element
+can be taken from one slice and put into another without a library that would set it right.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pathlib import Path
 from random import Random
 
 import numpy as np
-from dicom_factory import SUPINE, Series, save
+from dicom_factory import SUPINE, Series
 from numpy.typing import NDArray
 from pydicom.datadict import tag_for_keyword
 from pydicom.dataset import Dataset

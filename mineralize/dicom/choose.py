@@ -286,8 +286,8 @@ def _left_out(choice: Choice) -> tuple[Note, ...]:
     if not left:
         return ()
     text = (
-        f"{len(left)} slice(s) beside those of this series stand in another or were made in another way (size, direction, "
-        "voltage or kernel); they are not measured."
+        f"{len(left)} slice(s) beside those measured stand in another series or were made in another way (size, "
+        "direction, voltage or kernel); they are left out."
     )
     return (Note("series-split", text, "caution", chosen.part.label),)
 

@@ -1,7 +1,7 @@
 """A look at a few slices before a series is believed: do its pixels bear out what the header says of their values?
 
-A header can be whole and still give the wrong HU: an intercept left out, a scale of a neighbour, too few bits. Air,
-which nearly every CT shows and which reads -1000 HU by definition, and the next slice, which shows nearly the same, tell.
+A header can be whole and still give the wrong HU: an intercept left out, a scale of a neighbour, too few bits. Air, which
+reads -1000 HU by definition and shows in nearly every CT, and the next slice, which shows nearly the same, tell.
 """
 
 from __future__ import annotations

@@ -56,7 +56,7 @@ def look(stack: Stack, label: str) -> list[Note]:
     place = _out_of_place(bands)
     if place is None:
         return []
-    text = f"The picture of slice {place + 1} of {len(images)} does not follow from its neighbours; it may be out of place."
+    text = f"The picture of slice {place + 1} of {len(images)} does not follow from the others; it may be out of place."
     return [Note("picture-order", text, "caution", label)]
 
 
