@@ -14,9 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from ..errors import SeriesError
-from ..geometry import Floats
-from ..scan import Note
+from ..base import Floats, Note, SeriesError
 from . import rules
 from .image import Image
 from .times import day_of

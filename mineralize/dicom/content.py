@@ -1,6 +1,6 @@
 """A look at a few slices before a series is believed: do its pixels bear out what the header says of their values?
 
-A header can be whole and still give the wrong HU: an intercept left out, a scale of a neighbour, too few bits. Air, which
+A header can be whole and still give the wrong HU: an intercept left out, a neighbour's scale, too few bits. Air, which
 reads -1000 HU by definition and shows in nearly every CT, and the next slice, which shows nearly the same, tell.
 """
 
@@ -12,8 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import SeriesError
-from ..scan import Note
+from ..base import Note, SeriesError
 from . import rules
 from .decode import needs_child, stored_values
 from .image import Image

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
-from ..scan import Note
+from ..base import Note
 from .decode import NATIVE, native_dtype
 from .image import Image
 from .slices import to_hu
