@@ -19,6 +19,7 @@ from .image import Coding, Ids, Image, Making, Patient, Where
 from .inflate import inflated, is_deflated
 from .times import when_of
 from .values import Values, integer, number, numbers, quiet, spacing_pair, text, texts, triple, unit_pair
+from .wanted import OWN, WANTED
 
 IMPLICIT = "1.2.840.10008.1.2"
 BIG_ENDIAN = "1.2.840.10008.1.2.2"
@@ -26,24 +27,6 @@ LARGEST_SIDE = 8192
 """Rows or columns beyond this are damage: CT matrices end at 2048."""
 LARGEST_FRAMES = 20_000
 
-WANTED = [
-    "SpecificCharacterSet", "ImageType", "SOPClassUID", "SOPInstanceUID", "StudyDate", "SeriesDate", "AcquisitionDate",
-    "AcquisitionDateTime", "StudyTime", "SeriesTime", "AcquisitionTime", "TimezoneOffsetFromUTC", "Modality",
-    "Manufacturer", "ManufacturerModelName", "DeviceSerialNumber", "PatientName", "PatientID", "PatientBirthDate",
-    "PatientSex", "ContrastBolusAgent", "ContrastBolusAgentSequence", "ContrastBolusVolume", "SliceThickness", "KVP",
-    "SpacingBetweenSlices", "ReconstructionDiameter", "GantryDetectorTilt",
-    "Exposure", "ExposureInuAs", "ConvolutionKernel", "FilterType", "ReconstructionAlgorithm", "PatientPosition",
-    "MultienergyCTAcquisition", "MultienergyCTCharacteristicsSequence", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "InstanceNumber", "ImagePositionPatient", "ImageOrientationPatient",
-    "SliceLocation",
-    "FrameOfReferenceUID", "SamplesPerPixel", "PhotometricInterpretation", "NumberOfFrames", "Rows", "Columns",
-    "PixelSpacing", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PixelPaddingValue",
-    "PixelPaddingRangeLimit", "RescaleIntercept", "RescaleSlope", "RescaleType", "LossyImageCompression",
-    "BurnedInAnnotation", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
-    "DimensionIndexSequence", "ConcatenationUID", "InConcatenationNumber", "InConcatenationTotalNumber",
-    "SOPInstanceUIDOfConcatenationSource", "RealWorldValueMappingSequence",
-    "ContentQualification", "TemporalPositionIdentifier",
-]  # fmt: skip
 _TAGS: list[Any] = list(WANTED)
 
 
@@ -76,14 +59,7 @@ DRAWN = {
 
 
 _WANTED = Wanted.of(WANTED)
-_OWN = {
-    "SOPInstanceUID", "SeriesDate", "AcquisitionDate", "AcquisitionDateTime", "SeriesTime", "AcquisitionTime",
-    "XRayTubeCurrent", "ExposureTime", "Exposure", "ExposureInuAs", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "InstanceNumber", "ImagePositionPatient", "SliceLocation",
-    "ConcatenationUID", "InConcatenationNumber",
-    "InConcatenationTotalNumber", "TemporalPositionIdentifier",
-}  # fmt: skip
-_SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN), -0x00280120, -0x00280121)
+_SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in OWN), -0x00280120, -0x00280121)
 """Elements that the slices of a series share; what they say is worked out once for all slices that agree."""
 _MOST_KINDS = 256
 
