@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 from .child import isolated_python
+from .documents import read_json, read_toml
 from .errors import (
     CaseFileError,
     InputError,
@@ -55,6 +56,8 @@ __all__ = [
     "isolated_python",
     "known_voltage",
     "lazy",
+    "read_json",
+    "read_toml",
     "sample",
     "slope",
     "to_hu120",
