@@ -108,8 +108,18 @@ def limb(shape: tuple[int, int, int], seed: int) -> NDArray[np.int16]:
     return np.clip(np.round(hu), -1024, 3000).astype(np.int16)
 
 
-KINDS = ["full", "full", "full", "no-location", "no-distance", "overlapping", "tilted", "signed", "cropped"]
-"""Headers as scanners write them. ``full`` says everything that the standard has room for."""
+KINDS = ["full", "full", "full", "no-location", "no-distance", "overlapping", "tilted", "signed", "cropped", "frames"]
+"""Headers as scanners write them. ``full`` says everything that the standard has room for; ``frames`` is one file."""
+ENHANCED_CT = b"1.2.840.10008.5.1.4.1.1.2.1\0"
+GROUPS = {
+    0x00289110: ("PixelSpacing", "SliceThickness", "SpacingBetweenSlices"),
+    0x00209113: ("ImagePositionPatient",),
+    0x00209116: ("ImageOrientationPatient",),
+    0x00289145: ("RescaleIntercept", "RescaleSlope", "RescaleType"),
+    0x00189314: ("ConvolutionKernel", "ReconstructionDiameter"),
+    0x00189325: ("KVP",),
+}
+"""Functional groups of one frame (PS3.3 C.7.6.16, C.8.15.3) and the elements of a slice that go into them."""
 
 
 def base(kind: str, folder: Path, seed: int = 5) -> Base:
@@ -148,6 +158,44 @@ def base(kind: str, folder: Path, seed: int = 5) -> Base:
         series.hu,
         step_mm * float(np.cos(tilt)),
     )
+
+
+def files_of(name: str, slices: list[Slice]) -> list[bytes]:
+    """What a series is on disk: a file per slice, or one with all frames."""
+    return [_as_frames(slices)] if name == "frames" else [one.written() for one in slices]
+
+
+def _as_frames(slices: list[Slice]) -> bytes:
+    """The slices as frames of one Enhanced CT image, each with functional groups of its own (C.7.6.16)."""
+
+    def item(elements: list[Element]) -> bytes:
+        body = b"".join(e.written() for e in sorted(elements, key=lambda e: e.tag))
+        return struct.pack("<HHL", 0xFFFE, 0xE000, len(body)) + body
+
+    frames = b""
+    for one in slices:
+        groups = [
+            Element(tag, b"SQ", item([e for name in names if (e := one.get(name)) is not None]))
+            for tag, names in GROUPS.items()
+        ]
+        turn = one.get("InstanceNumber")
+        content = [Element(0x00209056, b"SH", b"1 ")]
+        if turn is not None and turn.value.strip():
+            number = max(int(float(turn.value.split(b"\\")[0])), 0) & 0xFFFFFFFF
+            content.append(Element(0x00209057, b"UL", struct.pack("<L", number)))
+        groups.append(Element(0x00209111, b"SQ", item(content)))
+        frames += item(groups)
+    whole = slices[0].copy()
+    for names in GROUPS.values():
+        for name in names:
+            whole.elements.pop(int(tag_for_keyword(name) or 0), None)
+    count = f"{len(slices)}".encode()
+    whole.elements[0x00080016] = Element(0x00080016, b"UI", ENHANCED_CT)
+    whole.elements[0x00280008] = Element(0x00280008, b"IS", count + b" " * (len(count) % 2))
+    whole.elements[0x52009230] = Element(0x52009230, b"SQ", frames)
+    pixels = b"".join(e.value for one in slices if (e := one.get(PIXELS)) is not None)
+    whole.elements[0x7FE00010] = Element(0x7FE00010, b"OW", pixels)
+    return whole.written()
 
 
 # --- damages -------------------------------------------------------------------------------------------------------

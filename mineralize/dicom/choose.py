@@ -270,7 +270,7 @@ def notes(choice: Choice) -> tuple[Note, ...]:
 
 
 def _left_out(choice: Choice) -> tuple[Note, ...]:
-    """Slices of the chosen series that lie beside those measured: of another size, voltage, kernel or direction."""
+    """Slices beside or between those measured that are of another size, voltage, kernel, direction or series."""
     chosen = choice.chosen
     if chosen is None:
         return ()
@@ -278,8 +278,8 @@ def _left_out(choice: Choice) -> tuple[Note, ...]:
     left = [
         image
         for other in choice.judged
-        if other is not chosen and _beside(other.part, chosen)
-        for image in other.part.images
+        if other is not chosen
+        for image in _beside(other.part, chosen)
         if _place(image) not in held
     ]
     if not left:
@@ -291,25 +291,31 @@ def _left_out(choice: Choice) -> tuple[Note, ...]:
     return (Note("series-split", text, "caution", chosen.part.label),)
 
 
-def _beside(other: Part, chosen: Judged) -> bool:
-    """Whether these are slices like those chosen: others of their series but a localizer, or a series that goes on."""
+def _beside(other: Part, chosen: Judged) -> list[Image]:
+    """Its slices that belong to the chosen ones: all of its series but a localizer, or those that go on with them."""
     part, stack = chosen.part, chosen.stack
     assert stack is not None
     a, b = other.first, part.first
     alike = a.orientation is not None and bool(np.allclose(a.orientation, b.orientation or (), atol=SAME_DIRECTION))
     if other.series == part.series:
-        return alike or set_aside(other) is None
-    if not alike or (a.ids.frame_of_reference, a.spacing, a.coding.rows, a.coding.columns, a.making.kernel_key) != (
-        b.ids.frame_of_reference, b.spacing, b.coding.rows, b.coding.columns, b.making.kernel_key,
-    ):  # fmt: skip
-        return False
-    normal = stack.grid.directions[:, 0]
-    held = [float(np.dot(image.position or (0.0, 0.0, 0.0), normal)) for image in part.images]
-    more = [float(np.dot(image.position, normal)) for image in other.images if image.position is not None]
-    if not more:
-        return False
-    ends = (min(held) - max(more), min(more) - max(held))
-    return 0 < max(ends) < 1.5 * float(stack.grid.spacing[0])
+        return list(other.images) if alike or set_aside(other) is None else []
+    if not alike or _made(a) != _made(b):
+        return []
+    normal, step = stack.grid.directions[:, 0], float(stack.grid.spacing[0])
+    held = np.array([np.dot(image.position or (0.0, 0.0, 0.0), normal) for image in part.images])
+    return [
+        image
+        for image in other.images
+        if image.position is not None and 0.25 * step < np.abs(held - np.dot(image.position, normal)).min() < 1.5 * step
+    ]
+
+
+def _made(image: Image) -> tuple[object, ...]:
+    making, coding = image.making, image.coding
+    return (
+        image.ids.frame_of_reference, image.spacing, coding.rows, coding.columns, making.kernel_key,
+        making.slice_thickness_mm, making.image_type[:1],
+    )  # fmt: skip
 
 
 def _place(image: Image) -> tuple[float, ...]:

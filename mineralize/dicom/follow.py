@@ -26,7 +26,7 @@ NOISY_SHARE = 0.5
 SHORTER = 0.93
 """Slices are out of order if their pictures follow each other better, by so much, when some are turned round."""
 LONGEST_TURNED = 4
-UNLIKE = 0.8
+UNLIKE = 0.85
 FEWEST_WOVEN = 2
 """A slice that is nearer the one after the next than the next is chance; so many are not."""
 LARGEST_HU = 300.0
@@ -34,30 +34,47 @@ LARGEST_HU = 300.0
 JUMP = 2.0
 """A step from slice to slice may be so many times the largest of the others."""
 FEWEST_SLICES = 6
+LEAST_PACKED, LARGEST_PACKED = 16, 2**16
+"""A compressed picture with noise needs more than half a bit per pixel; so many of its bytes are compared."""
 
 
 def look(stack: Stack, label: str) -> list[Note]:
     """Notes about pictures that are there twice, or out of place."""
     images = stack.images
-    if len(images) < FEWEST_SLICES or images[0].coding.transfer_syntax not in NATIVE or images[0].where.offset is None:
+    if len(images) < FEWEST_SLICES or images[0].where.offset is None:
         return []
     try:
+        if images[0].coding.transfer_syntax not in NATIVE:
+            return _twice(_same([_packed(image) for image in images]), len(images), label)
         bands = np.stack([_band(image) for image in images])
     except OSError:
         return []  # said when the series is read
     if not _noisy(bands):
         return []
-    twice = [(i + 1, k + 1) for i, k in _pairs(bands) if _lively(bands[i])]
-    if twice:
-        first, second = twice[0]
-        text = f"Slices {first} and {second} of {len(images)} hold the same picture"
-        more = f", and so do {len(twice) - 1} more" if len(twice) > 1 else ""
-        return [Note("picture-twice", f"{text}{more}; one of each pair is in a wrong place.", "caution", label)]
-    place = _out_of_place(bands)
+    found = _twice(_same([band.tobytes() if np.ptp(band) > 0 else b"" for band in bands]), len(images), label)
+    place = None if found else _out_of_place(bands)
     if place is None:
-        return []
+        return found
     text = f"The picture of slice {place + 1} of {len(images)} does not follow from the others; it may be out of place."
     return [Note("picture-order", text, "caution", label)]
+
+
+def _twice(pairs: list[tuple[int, int]], count: int, label: str) -> list[Note]:
+    if not pairs:
+        return []
+    text = f"Slices {pairs[0][0] + 1} and {pairs[0][1] + 1} of {count} hold the same picture"
+    more = f", and so do {len(pairs) - 1} more pairs" if len(pairs) > 1 else ""
+    return [Note("picture-twice", f"{text}{more}; one of each is in a wrong place.", "caution", label)]
+
+
+def _packed(image: Image) -> bytes:
+    """The beginning of a compressed slice; nothing where it is so short that the slice may be empty."""
+    coding, where = image.coding, image.where
+    if coding.frames > 1 or where.length < coding.rows * coding.columns // LEAST_PACKED or where.offset is None:
+        return b""
+    with open(where.path, "rb", buffering=0) as stream:
+        stream.seek(where.offset)
+        return stream.read(min(where.length, LARGEST_PACKED))
 
 
 def _band(image: Image) -> NDArray[np.float32]:
@@ -79,22 +96,19 @@ def _band(image: Image) -> NDArray[np.float32]:
     return np.maximum(out, np.float32(-1024))
 
 
-def _lively(band: NDArray[np.float32]) -> bool:
-    return bool(np.ptp(band) > 0)
-
-
 def _noisy(bands: NDArray[np.float32]) -> bool:
     """Whether pixels beside each other usually differ, where they are not cut off at the lowest value."""
     shown = (bands[..., 1:] > bands.min()) & (bands[..., :-1] > bands.min())
     return bool(shown.any()) and float((bands[..., 1:] != bands[..., :-1])[shown].mean()) > NOISY_SHARE
 
 
-def _pairs(bands: NDArray[np.float32]) -> list[tuple[int, int]]:
+def _same(pictures: list[bytes]) -> list[tuple[int, int]]:
+    """Pairs (first, again) of slices that hold the same bytes; empty ones are like nothing."""
     seen: dict[bytes, int] = {}
     found = []
-    for k, band in enumerate(bands):
-        first = seen.setdefault(band.tobytes(), k)
-        if first != k:
+    for k, picture in enumerate(pictures):
+        first = seen.setdefault(picture, k)
+        if first != k and picture:
             found.append((first, k))
     return found
 
@@ -120,13 +134,17 @@ def _out_of_place(bands: NDArray[np.float32]) -> int | None:
         turned = (far[:-1] + far[1:]) / (one[:-length] + one[length:])
         if turned.min() < SHORTER:
             return int(np.argmin(turned)) + 1
+        # The first or the last of them turned round: from the slice beside them each is nearer than the one before it.
+        start = np.array([apart_by[m][length - m] for m in range(1, length + 1)])
+        end = np.array([apart_by[m][len(bands) - 1 - length] for m in range(1, length + 1)])
+        for place, steps in ((0, start), (len(bands) - 1, end)):
+            if (np.diff(steps) < 0).all() and steps[-1] < UNLIKE * steps[0]:
+                return place
     alone = two / np.minimum(one[:-1], one[1:])
     if alone.min() < UNLIKE:
         return int(np.argmin(alone)) + 1
     woven = two / np.maximum(one[:-1], one[1:])
     if (woven < UNLIKE).sum() >= FEWEST_WOVEN:
         return int(np.argmin(woven)) + 1
-    if two[0] < UNLIKE * one[1] or two[-1] < UNLIKE * one[-2]:
-        return 0 if two[0] < UNLIKE * one[1] else len(bands) - 1
     largest = int(np.argmax(one))
     return largest + 1 if one[largest] > JUMP * np.delete(one, largest).max() else None
