@@ -13,12 +13,13 @@ from collections.abc import Callable
 
 from . import inspection
 from .case_file import alias_of
-from .comparable import comparability
+from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
 
 __all__ = [
     "BiopsySite",
+    "Difference",
     "Event",
     "EventKind",
     "Offered",
@@ -27,6 +28,7 @@ __all__ = [
     "alias_of",
     "comparability",
     "comparability_notes",
+    "differences",
     "inspection",
     "read",
 ]
