@@ -63,10 +63,14 @@ class Laid:
 
 @dataclass(frozen=True)
 class Doubt:
-    """A contradiction in words; ``refused`` when the series cannot be read in spite of it."""
+    """A contradiction in words; ``refused`` when the series cannot be read in spite of it.
+
+    ``code`` stands instead of the check's own where there was nothing to compare with.
+    """
 
     text: str
     level: Literal["info", "caution", "refused"] = "caution"
+    code: str = ""
 
 
 @dataclass(frozen=True)
@@ -93,7 +97,9 @@ def compare(laid: Laid) -> list[Note]:
             continue
         if doubt.level == "refused":
             raise SeriesError(f"{laid.label}: {doubt.text}", check.code, rules.EXPORT_AGAIN)
-        notes.append(Note(check.code, f"{doubt.text[0].upper()}{doubt.text[1:]}.", doubt.level, laid.label))
+        notes.append(
+            Note(doubt.code or check.code, f"{doubt.text[0].upper()}{doubt.text[1:]}.", doubt.level, laid.label)
+        )
     return notes
 
 
@@ -168,7 +174,7 @@ def distance_of_slices(laid: Laid) -> Doubt | None:
     if not against:
         if found or as_thick:
             return None
-        return Doubt("nothing in its headers confirms the distance of its slices")
+        return Doubt("nothing in its headers confirms the distance of its slices", code="unconfirmed")
     named = " and ".join(against)
     text = (
         f"its slices lie {laid.spacing:.2f} mm apart by their positions, but {found[against[0]][0]:.2f} mm by {named}"
@@ -214,7 +220,7 @@ def size_of_pixels(laid: Laid) -> Doubt | None:
         return Doubt("its slices state different reconstruction diameters")
     diameter = next(iter(stated))
     if diameter is None or diameter <= 0:
-        return Doubt("nothing in its headers confirms the size of its pixels")
+        return Doubt("nothing in its headers confirms the size of its pixels", code="unconfirmed")
     rows, columns = laid.first.coding.rows, laid.first.coding.columns
     matrix = diameter / column_mm
     whole = max(rows, columns)

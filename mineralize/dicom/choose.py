@@ -303,11 +303,10 @@ def _beside(other: Part, chosen: Judged) -> list[Image]:
         return []
     normal, step = stack.grid.directions[:, 0], float(stack.grid.spacing[0])
     held = np.array([np.dot(image.position or (0.0, 0.0, 0.0), normal) for image in part.images])
-    return [
-        image
-        for image in other.images
-        if image.position is not None and 0.25 * step < np.abs(held - np.dot(image.position, normal)).min() < 1.5 * step
-    ]
+    placed = [image for image in other.images if image.position is not None]
+    away = [float(np.abs(held - np.dot(image.position or (), normal)).min()) for image in placed]
+    between = [image for image, mm in zip(placed, away, strict=True) if mm > 0.25 * step]
+    return between if between and min(mm for mm in away if mm > 0.25 * step) < 1.5 * step else []
 
 
 def _made(image: Image) -> tuple[object, ...]:

@@ -29,6 +29,8 @@ ENOUGH_AIR = 0.1
 HIGHEST_HU = 4000.0
 """Beyond it lies metal alone."""
 LEAST_SHARE = 0.002
+LEAST_SOFT = 0.1
+"""Share of soft tissue in all that is no air: most of a limb."""
 MOST_METAL = 0.05
 MOST_BORDERS = 8
 """Places in a series where the scale changes that are looked at."""
@@ -62,23 +64,27 @@ def look(stack: Stack, label: str) -> list[Note]:
             Note("bits-beyond", "Its pixels use more bits than it states; those beyond are ignored.", "caution", label)
         )
     scanned = hu[hu != PADDED_HU]
-    if scanned.size and (text := _odd(scanned)):
-        notes.append(Note("values-odd", text, "caution", label))
+    if scanned.size and (found := _odd(scanned)) is not None:
+        notes.append(Note(*found, "caution", label))
     return notes
 
 
-def _odd(hu: NDArray[np.float32]) -> str:
+def _odd(hu: NDArray[np.float32]) -> tuple[str, str] | None:
+    """Code and words of what is odd about the values of a slice."""
     airy = hu[(hu > AIR_HU[0]) & (hu < AIR_HU[1])]
     air = airy.size / hu.size
-    soft = float(((hu > SOFT_HU[0]) & (hu < SOFT_HU[1])).mean())
+    dense = hu[hu >= AIR_HU[1]]
+    soft = float(((dense > SOFT_HU[0]) & (dense < SOFT_HU[1])).mean()) if dense.size else 0.0
     if float((hu > HIGHEST_HU).mean()) > MOST_METAL:
-        return "Many of its values lie beyond those of bone; its rescale may be wrong."
+        return "values-odd", "Many of its values lie beyond those of bone; its rescale may be wrong."
     if air < LEAST_SHARE:
-        return "Shows no air, so that the zero of its values cannot be checked."
+        return "no-air", "Shows no air, so that the zero of its values cannot be checked."
     zero = float(np.median(airy))
     if air > ENOUGH_AIR and abs(zero + 1000) > MOST_OFF_AIR_HU:
-        return f"Its air reads {zero:.0f} HU instead of -1000; its rescale may be wrong."
-    return "Shows air but no soft tissue; its rescale may be wrong." if soft < LEAST_SHARE else ""
+        return "values-odd", f"Its air reads {zero:.0f} HU instead of -1000; its rescale may be wrong."
+    if soft < LEAST_SOFT:
+        return "values-odd", "Shows air but hardly any soft tissue; its rescale may be wrong."
+    return None
 
 
 def _values(image: Image) -> NDArray[np.float32]:
