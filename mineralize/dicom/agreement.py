@@ -181,8 +181,12 @@ def distance_of_slices(laid: Laid) -> Doubt | None:
     )
     if len(against) == 2 and not as_thick:
         return Doubt(text, "refused")
-    if len(found) > len(against) and against == ["Spacing Between Slices"]:
-        return Doubt(f"{text}; the positions are used", "info")
+    if against == ["Spacing Between Slices"] and "Slice Location" in found:
+        (wrong, _), (mm, rounding) = found["Spacing Between Slices"], found["Slice Location"]
+        if (
+            abs(mm - wrong) > SAME_SHARE * wrong + rounding
+        ):  # locations are fine enough to tell which of the two is wrong
+            return Doubt(f"{text}; the positions are used", "info")
     return Doubt(text)
 
 

@@ -23,16 +23,18 @@ BAND_SHARE = 16
 FEWEST_ROWS = 24
 NOISY_SHARE = 0.5
 """Share of pixels that differ from the next where there is noise; without noise nothing can be told."""
-SHORTER = 0.93
-"""Slices are out of order if their pictures follow each other better, by so much, when some are turned round."""
+SHORTER = 0.98
+"""Slices are out of order if their pictures follow each other better, by so much, when two to four of them are turned
+round. In nine open scans of limbs and heads and in 24 of phantoms turning made it worse by 2 % at least."""
 LONGEST_TURNED = 4
-UNLIKE = 0.85
+UNLIKE = 0.9
+"""A slice is out of place if its neighbours are so much more alike than either is to it (0.99 in the same scans)."""
 FEWEST_WOVEN = 2
 """A slice that is nearer the one after the next than the next is chance; so many are not."""
 LARGEST_HU = 300.0
 """Differences beyond it count as this: metal that begins in a slice must not outweigh all else."""
-JUMP = 2.0
-"""A step from slice to slice may be so many times the largest of the others."""
+JUMP = 1.6
+"""A step from slice to slice may be so many times the largest of the others (1.11 in the same scans)."""
 FEWEST_SLICES = 6
 LEAST_PACKED, LARGEST_PACKED = 16, 2**16
 """A compressed picture with noise needs more than half a bit per pixel; so many of its bytes are compared."""
