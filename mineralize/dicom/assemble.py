@@ -11,6 +11,7 @@ import numpy as np
 from ..base import Floats, Grid, Note, SeriesError
 from . import agreement, rules
 from .grouping import Part
+from .laid import Laid
 from .stack import Shear, Stack
 
 EVEN_SHARE = 0.1
@@ -68,7 +69,7 @@ def assemble(part: Part) -> Stack:
     shear, more = _tilt(part, positions, heights, across / column_mm, down / row_mm, normal)
     notes += more
     notes += agreement.compare(
-        agreement.Laid(part.label, images, positions, heights, across, down, normal, spacing, shear is not None)
+        Laid(part.label, images, positions, heights, across, down, normal, spacing, shear is not None)
     )
 
     count = len(images) if ladder is None else int(np.floor(ladder[-1] + 1e-6)) + 1
