@@ -6,7 +6,9 @@
 
 from __future__ import annotations
 
+from .child import isolated_python
 from .compiled import compiled
+from .documents import read_json, read_toml
 from .errors import (
     CaseFileError,
     InputError,
@@ -20,7 +22,7 @@ from .errors import (
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
 from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantity
-from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
+from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
@@ -29,6 +31,7 @@ __all__ = [
     "KINDS",
     "KNOWN_KVP",
     "QUANTITIES",
+    "READING_DOUBTS",
     "SLOPE_TABLE",
     "UNITS",
     "Acquisition",
@@ -64,10 +67,13 @@ __all__ = [
     "caution",
     "compiled",
     "frozen",
+    "isolated_python",
     "known_voltage",
     "lazy",
     "limit_for",
     "quantity",
+    "read_json",
+    "read_toml",
     "reason_of",
     "sample",
     "slope",

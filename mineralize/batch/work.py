@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -18,6 +17,7 @@ from ..cases import MARKER, Request, check_output, failed, write_text
 from ..results import History, tables, texts
 from ..results import read as read_record
 from ..study import cores
+from ..timeline import alias_of
 
 COLUMNS = ("case", "position", "exit_code", "scans", "withheld", "cautions", "message")
 COMBINED = ("measurements.csv", "changes.csv", "cases.csv")
@@ -67,12 +67,7 @@ def names_for(found: list[Path]) -> list[str]:
 
 
 def _alias(path: Path) -> str:
-    try:
-        table = tomllib.loads((path / "case.toml").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return ""
-    alias = table.get("alias")
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", alias).strip("-.") if isinstance(alias, str) else ""
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", alias_of(path / "case.toml")).strip("-.")
     return "" if re.fullmatch(r"case(-\d+)?", safe, re.IGNORECASE) else safe
 
 
