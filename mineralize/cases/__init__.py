@@ -8,19 +8,23 @@ folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`min
 
 from __future__ import annotations
 
-from .folder import MARKER, check_output, failed, write_text
+from .folder import check_output, failed, write_text
+from .marker import MARKER, Kept, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
 
 __all__ = [
     "MARKER",
+    "Kept",
     "Outcome",
     "Request",
     "check_output",
     "failed",
+    "kept",
     "load",
     "record_impression",
     "run",
+    "secret_of",
     "studied",
     "write_study",
     "write_text",

@@ -255,7 +255,15 @@ CSV_CHANGES: Final = (
     "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason"
 )
 
-OUT_FOREIGN: Final = "the output folder holds files that mineralize did not write; name another folder with --out"
+OUT_FOREIGN: Final = (
+    "the output folder holds files that mineralize did not write, or that were changed since; "
+    "move them away or name another folder with --out"
+)
+OUT_OTHER_CASE: Final = (
+    "the output folder holds the results of another case (no scan of this patient is in both); "
+    "name another folder with --out"
+)
+INPUT_CHANGED: Final = "the scans changed while they were measured; run again when nothing writes to the case any more"
 OUT_FILE: Final = "the output path is a file, not a folder; name a folder with --out"
 OUT_FAILED: Final = "results could not be written ({cause}); nothing was left behind; free space or name another --out"
 
