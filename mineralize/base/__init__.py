@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from .child import isolated_python
 from .errors import (
     CaseFileError,
     InputError,
@@ -51,6 +52,7 @@ __all__ = [
     "ZoneSettings",
     "anatomical_words",
     "frozen",
+    "isolated_python",
     "known_voltage",
     "lazy",
     "sample",

@@ -11,7 +11,6 @@ import contextlib
 import copy
 import hashlib
 import logging
-import os
 import pickle
 import shutil
 import subprocess
@@ -23,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..base import isolated_python
 from ..dicom_out import Identity, seg, sr
 from ..results import Options
 from ..study import Study, cores
@@ -83,12 +83,9 @@ def _start(study: Study, folder: Path, identity: Identity) -> subprocess.Popen[b
         scans.append(bare)
     timeline = replace(study.timeline, scans=tuple(scans), offered=(), hasher=None)
     job = pickle.dumps((replace(study, timeline=timeline), folder, replace(identity, timeline=timeline)))
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join(p or os.getcwd() for p in sys.path)}
-    command = [sys.executable, "-c", "from mineralize.cases.dicom import main; main()"]
+    command = isolated_python("mineralize.cases.dicom")
     try:
-        child = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment
-        )
+        child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     except OSError:
         return None
     assert child.stdin is not None
