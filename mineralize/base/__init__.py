@@ -19,6 +19,7 @@ from .errors import (
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
+from .parent import end_with_parent, receive, send
 from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Trust, Volume, worst
 from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
@@ -51,11 +52,14 @@ __all__ = [
     "Volume",
     "ZoneSettings",
     "anatomical_words",
+    "end_with_parent",
     "frozen",
     "isolated_python",
     "known_voltage",
     "lazy",
+    "receive",
     "sample",
+    "send",
     "slope",
     "to_hu120",
     "to_sitk",

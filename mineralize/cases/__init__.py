@@ -8,7 +8,7 @@ folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`min
 
 from __future__ import annotations
 
-from .folder import check_output, failed, write_text
+from .folder import abandon, check_output, failed, write_text
 from .marker import MARKER, Kept, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
@@ -18,6 +18,7 @@ __all__ = [
     "Kept",
     "Outcome",
     "Request",
+    "abandon",
     "check_output",
     "failed",
     "kept",

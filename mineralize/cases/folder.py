@@ -12,6 +12,7 @@ import hashlib
 import os
 import secrets
 import shutil
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -21,6 +22,20 @@ from . import leftovers
 from .exchange import all_to_disk, exchange, hold, locked, to_disk
 from .leftovers import NEW, OLD, UNFINISHED
 from .marker import MARKER, Kept, digest_of, entries, is_litter, is_recorded, kept, strangers
+
+PATIENCE_SECONDS = 5.0
+"""How long the end of a process waits for results that are just taking their place."""
+_taking_place = threading.Lock()
+_begun: set[Path] = set()
+"""Folders that this process is writing."""
+
+
+def abandon() -> None:
+    """Remove what is half-written, for a process that is about to end without unwinding; callable from any thread."""
+    if _taking_place.acquire(timeout=PATIENCE_SECONDS):
+        for path in list(_begun):
+            if (path / UNFINISHED).exists():
+                shutil.rmtree(path, ignore_errors=True)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -96,8 +111,9 @@ def whole_folder(
             number = _number(fresh)
             handle = hold(fresh)
             (fresh / UNFINISHED).touch()
+            _begun.add(fresh)
         yield fresh
-        with locked(place):
+        with locked(place), _taking_place:
             _carry_over(out, fresh, keep_strangers)
             if finish is not None:
                 finish(fresh)
@@ -118,6 +134,7 @@ def whole_folder(
             raise failed(error) from error
         raise
     finally:
+        _begun.discard(fresh)
         if handle is not None:
             os.close(handle)
 
