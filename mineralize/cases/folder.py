@@ -20,8 +20,8 @@ from ..base import InputError, OutputError
 from ..results import impression, texts
 from . import leftovers
 from .exchange import all_to_disk, exchange, hold, locked, to_disk
-from .leftovers import NEW, OLD, UNFINISHED
-from .marker import MARKER, Kept, digest_of, entries, is_litter, is_recorded, kept, strangers
+from .leftovers import NEW, OLD
+from .marker import MARKER, UNFINISHED, Kept, digest_of, entries, is_litter, is_recorded, kept, strangers
 
 PATIENCE_SECONDS = 5.0
 """How long the end of a process waits for results that are just taking their place."""
@@ -119,9 +119,9 @@ def whole_folder(
                 finish(fresh)
             _mark(fresh, Kept({}, kept(out).secret if secret is None else secret, bound), out)
             all_to_disk(fresh)
-            (fresh / UNFINISHED).unlink()
             _take_place(out, fresh, inside)
             with contextlib.suppress(OSError):  # the results are in place; the next run tries again
+                (out / UNFINISHED).unlink(missing_ok=True)
                 to_disk(place)
                 leftovers.clear_one(fresh, out)
     except BaseException as error:

@@ -14,11 +14,9 @@ import shutil
 from pathlib import Path
 
 from .exchange import hold, locked
-from .marker import MARKER, Kept, digest_of, entries, is_litter, is_recorded, kept, ours
+from .marker import MARKER, UNFINISHED, Kept, digest_of, entries, is_litter, is_recorded, kept, ours
 
 NEW, OLD = f"{MARKER}-new-", f"{MARKER}-old-"
-UNFINISHED = f"{MARKER}-unfinished"
-"""In a folder that is still being written: all in it is ours."""
 _ALL = f"{MARKER}-all"
 """In a folder of old entries moved aside: all of them are there, so what was begun is gone through with."""
 
@@ -26,6 +24,8 @@ _ALL = f"{MARKER}-all"
 def clear(out: Path) -> None:
     """Put right and clear away what dead runs left of their work on ``out``."""
     key = hashlib.sha256(os.fsencode(out.name)).hexdigest()[:8]
+    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+        (out / UNFINISHED).unlink()  # dead right after the results took their place
     for place in (out.parent, out):
         found = _hidden(place, key)
         if not found:
@@ -68,7 +68,7 @@ def clear_one(path: Path, out: Path) -> None:
         shutil.rmtree(path, ignore_errors=True)
         return
     known = kept(path)
-    for name in list(entries(path)):
+    for name in sorted(entries(path), key=lambda name: name == MARKER):  # what tells ours from theirs goes last
         source = path / name
         with contextlib.suppress(FileNotFoundError):
             if name == _ALL or _spare(source, name, known, out):
@@ -123,7 +123,7 @@ def swap_inside(out: Path, fresh: Path) -> None:
         for entry in old:
             move(entry, aside)
         (aside / _ALL).touch()
-        for entry in sorted(fresh.iterdir(), key=lambda p: p.name == MARKER):
+        for entry in _to_move(fresh):
             move(entry, out)
     except OSError:
         for there, back in reversed(moved):
@@ -133,8 +133,14 @@ def swap_inside(out: Path, fresh: Path) -> None:
             (aside / _ALL).unlink(missing_ok=True)
             aside.rmdir()
         raise
-    fresh.rmdir()
+    shutil.rmtree(fresh)
     clear_one(aside, out)
+
+
+def _to_move(folder: Path) -> list[Path]:
+    """The marker last: what it lists is there when it is."""
+    found = [p for p in folder.iterdir() if p.name not in (UNFINISHED, _ALL)]
+    return sorted(found, key=lambda p: p.name == MARKER)
 
 
 def _settle_inside(path: Path, out: Path) -> None:
@@ -146,7 +152,7 @@ def _settle_inside(path: Path, out: Path) -> None:
     source = fresh if forward else path
     if not source.is_dir():
         return
-    for entry in sorted(source.iterdir(), key=lambda p: p.name == MARKER):
+    for entry in _to_move(source):
         try:
             entry.rename(out / entry.name)
         except OSError as error:

@@ -21,6 +21,8 @@ from typing import Any
 from ..results import impression
 
 MARKER = ".mineralize"
+UNFINISHED = f"{MARKER}-unfinished"
+"""In a folder that has not taken its place yet: all in it is ours."""
 FORMAT = 2
 """Of the marker; the first one listed bare names, one to a line, and proves nothing about what the files hold."""
 SECRET_BYTES = 32
@@ -101,7 +103,7 @@ def digest_of(path: Path) -> str:
 
 def ours(folder: Path, name: str, known: Kept) -> bool:
     """Whether a file is as it was written by us."""
-    if name == MARKER:
+    if name in (MARKER, UNFINISHED):
         return True
     if _RECORDED.fullmatch(name):
         return not (folder / name).is_symlink()
