@@ -21,7 +21,7 @@ from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_
 from .lazily import lazy
 from .parent import end_with_parent, receive, send
 from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantity
-from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Trust, Volume, worst
+from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
