@@ -8,8 +8,9 @@ folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`min
 
 from __future__ import annotations
 
+from .exchange import hold
 from .folder import abandon, check_output, failed, write_text
-from .marker import MARKER, Kept, kept, secret_of
+from .marker import MARKER, Kept, digest_of, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
 
@@ -20,7 +21,9 @@ __all__ = [
     "Request",
     "abandon",
     "check_output",
+    "digest_of",
     "failed",
+    "hold",
     "kept",
     "load",
     "record_impression",

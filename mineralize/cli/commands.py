@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from .. import __version__, batch, cases, cohort
+from .. import __version__, cases, cohort
 from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, load_impressions, texts
 from ..timeline import inspection
-from . import streams
+from . import many, streams
 from .ending import Stopped, stoppable
 from .progress import Progress
 from .streams import complain, say
@@ -60,12 +60,6 @@ IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
 with a reason; earlier versions stay. Without an option, lists the versions."""
-
-BATCH = """\
-Summarises every case of ROOT (one folder or .zip each) into a folder of its
-own in DIR, and joins the tables. A case that cannot be used is reported in
-cases.csv and does not stop the others. Folders in DIR are named by the alias
-in case.toml, else by position, never by the name of the input."""
 
 CURVE = """\
 Reads measurements.csv of one or many cases and prints one quantity over the
@@ -124,10 +118,8 @@ def parser() -> argparse.ArgumentParser:
     what.add_argument("--from", dest="form_file", metavar="FORM", type=Path, help="record the answers of a filled form")
     sub.add_argument("--because", metavar="TEXT", default="", help="why an earlier impression is amended")
 
-    sub = command("batch", "summarise every case of a folder", BATCH, EXIT_CODES)
-    sub.add_argument("root", metavar="ROOT", type=Path, help="folder with one folder or .zip per case")
-    sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
-    sub.add_argument("--jobs", metavar="N", type=_count, default=1, help="cases at a time (default: 1)")
+    sub = command("batch", "summarise every case of a folder", many.BATCH, EXIT_CODES)
+    many.add_options(sub, _count)
     _outputs(sub)
     _shared(sub)
 
@@ -236,23 +228,7 @@ def _impression(a: argparse.Namespace) -> int:
 
 def _batch(a: argparse.Namespace) -> int:
     template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
-    done = 0
-
-    with Progress() as progress:
-        progress("cases", 0, len(batch.find_cases(a.root)))
-
-        def tell(report: batch.Report, total: int) -> None:
-            nonlocal done
-            done += 1
-            progress("cases", done, total)
-
-        reports = batch.run(a.root, a.out, template, jobs=a.jobs, on_done=tell)
-    lines = []
-    for r in reports:
-        state = r.message or f"{r.scans} scans, {r.withheld} values withheld, {r.cautions} with caution"
-        lines.append(f"{r.name}  exit {r.exit_code}  {state}")
-    lines.append(f"{sum(r.done for r in reports)} of {len(reports)} cases done")
-    return _told("\n".join(lines), batch.exit_code(reports))
+    return many.run_batch(a, template, _told)
 
 
 def _curve(a: argparse.Namespace) -> int:

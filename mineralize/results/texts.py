@@ -281,6 +281,24 @@ DONE_TRUST: Final = "{ok} values trusted, {cautions} with caution, {withheld} wi
 DONE_WHERE: Final = "Open summary.html in the output folder."
 STOPPED: Final = "stopped; results that were written before stay, none is left half-written"
 BATCH_NO_CASES: Final = "no case was found; ROOT must hold one folder or .zip file per case"
+BATCH_NO_ROOT: Final = (
+    "ROOT cannot be read; give a folder that holds one folder or .zip file per case, or a table case,path"
+)
+BATCH_TABLE_UNREADABLE: Final = "the table of cases cannot be read; give a CSV file (UTF-8) with the columns case,path"
+BATCH_TABLE_COLUMNS: Final = "the table of cases has other columns than expected; give a CSV file with case,path"
+BATCH_TABLE_ROW: Final = "line {line} of the table of cases needs a case (letters, digits, - . _) and a path"
+BATCH_TABLE_TWICE: Final = (
+    "line {line} of the table of cases names a case that another line names too; give each its own"
+)
+BATCH_DIED: Final = (
+    "the process that measured it was ended from outside, as for lack of memory, also when it ran alone; "
+    "run it on a larger machine"
+)
+BATCH_LOCKED: Final = (
+    "another run writes to this output folder (process {process} on {host}); wait for it or name another --out"
+)
+BATCH_NO_CLUSTER: Final = "--scheduler needs Dask; install it with pip install 'mineralize[cluster]'"
+BATCH_NO_SCHEDULER: Final = "no scheduler answers at that address; start one, or leave --scheduler out"
 BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
 CURVE_NOTHING: Final = "no table holds a value of {quantity}; known there: {known}"
 
