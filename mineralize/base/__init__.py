@@ -21,6 +21,7 @@ from .errors import (
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
+from .parent import end_with_parent, receive, send
 from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantity
 from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
@@ -66,6 +67,7 @@ __all__ = [
     "anatomical_words",
     "caution",
     "compiled",
+    "end_with_parent",
     "frozen",
     "isolated_python",
     "known_voltage",
@@ -75,7 +77,9 @@ __all__ = [
     "read_json",
     "read_toml",
     "reason_of",
+    "receive",
     "sample",
+    "send",
     "slope",
     "to_hu120",
     "to_sitk",
