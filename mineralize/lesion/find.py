@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Note, Scan, Settings, Verdicts, Volume, caution, withhold
+from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
 from ..timeline import Offered
@@ -77,6 +77,8 @@ class SeenScan:
         found = []
         if self.scan.calibration is None:
             found += [caution(n.kind) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
+        if any(note.kind in READING_DOUBTS and note.level == "caution" for note in self.scan.notes):
+            found.append(caution("header-contradicts"))
         bright = too_bright(self.volume, self.reference, outline.vertices)
         if bright is not None:
             found.append(bright)

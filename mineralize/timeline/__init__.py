@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable
 
 from . import inspection
+from .case_file import alias_of
 from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
@@ -24,6 +25,7 @@ __all__ = [
     "Offered",
     "Seed",
     "Timeline",
+    "alias_of",
     "comparability",
     "comparability_notes",
     "differences",
