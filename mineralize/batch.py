@@ -14,6 +14,7 @@ from typing import Any
 
 from . import cases, cases_folder, tables, texts
 from .cases import Request
+from .dicom.files import OWN_FOLDER
 from .errors import InputError, MineralizeError, OutputError
 from .record import History
 from .record import read as read_record
@@ -44,7 +45,9 @@ def find_cases(root: Path) -> list[Path]:
     """Folders and .zip files directly in ``root``, in name order, hidden ones left out."""
     try:
         found = sorted(
-            p for p in root.iterdir() if not p.name.startswith(".") and (p.is_dir() or p.suffix.lower() == ".zip")
+            p
+            for p in root.iterdir()
+            if not p.name.startswith(".") and p.name != OWN_FOLDER and (p.is_dir() or p.suffix.lower() == ".zip")
         )
     except OSError as error:
         raise InputError("ROOT cannot be read; give a folder that holds one folder or .zip file per case") from error

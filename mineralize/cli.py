@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from . import __version__, batch, cases, cases_seal, cohort, inspection, texts
+from . import __version__, batch, cases, cases_seal, cohort, inspection, texts, web
 from .cases import Outcome, Request
 from .errors import CaseFileError, LesionNeeded, MineralizeError, UsageError
 from .impression import load_impressions
@@ -65,6 +65,13 @@ Summarises every case of ROOT (one folder or .zip each) into a folder of its
 own in DIR, and joins the tables. A case that cannot be used is reported in
 cases.csv and does not stop the others. Folders in DIR are named by the alias
 in case.toml, else by position, never by the name of the input."""
+
+SERVE = """\
+Opens a page in the browser that does the whole job: drop scans in, point at
+the lesion, correct the outline, mark the biopsy, record the impression, make
+the summary. It answers to this machine only. What it saves is case.toml in
+the case's own folder, and results in FOLDER/mineralize-results. Prints one
+line, the start address, and runs until Ctrl+C."""
 
 CURVE = """\
 Reads measurements.csv of one or many cases and prints one quantity over the
@@ -129,6 +136,18 @@ def parser() -> argparse.ArgumentParser:
     sub.add_argument("--jobs", metavar="N", type=_count, default=1, help="cases at a time (default: 1)")
     _outputs(sub)
     _shared(sub)
+
+    sub = command("serve", "open the review page on this machine, in the browser", SERVE)
+    sub.add_argument(
+        "root",
+        metavar="FOLDER",
+        type=Path,
+        nargs="?",
+        default=Path(),
+        help="folder with one folder or .zip per case (default: this one)",
+    )
+    sub.add_argument("--port", metavar="N", type=_port, default=0, help="port to answer on (default: a free one)")
+    sub.add_argument("--no-open", action="store_true", help="do not open the browser")
 
     sub = command("curve", "one quantity over time from many tables", CURVE)
     sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
@@ -239,12 +258,23 @@ def _batch(a: argparse.Namespace) -> int:
     return batch.exit_code(reports)
 
 
+def _serve(a: argparse.Namespace) -> int:
+    return web.serve(a.root, port=a.port, open_browser=not a.no_open)
+
+
 def _curve(a: argparse.Namespace) -> int:
     sys.stdout.write(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n"))
     return 0
 
 
-_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
+_COMMANDS = {
+    "summarise": _summarise,
+    "inspect": _inspect,
+    "impression": _impression,
+    "batch": _batch,
+    "serve": _serve,
+    "curve": _curve,
+}
 
 
 def candidates_listing(error: LesionNeeded) -> str:
@@ -312,6 +342,12 @@ def _point(text: str) -> tuple[float, float, float]:
 def _count(text: str) -> int:
     if not text.isdigit() or int(text) < 1:
         raise argparse.ArgumentTypeError("expected a whole number from 1")
+    return int(text)
+
+
+def _port(text: str) -> int:
+    if not text.isdigit() or int(text) > 65535:
+        raise argparse.ArgumentTypeError("expected a port from 0 to 65535")
     return int(text)
 
 

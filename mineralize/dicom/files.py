@@ -15,6 +15,8 @@ from . import archives
 LARGEST_COUNT = 200_000
 """Files in one case; a whole-body history of many scans has some ten thousand."""
 SKIPPED = {"case.toml", ".ds_store", "thumbs.db", "desktop.ini"}
+OWN_FOLDER = "mineralize-results"
+"""Where the review page keeps results beside the cases, or in a case that is served alone: no input."""
 ARCHIVES = (".zip", ".tar", ".tar.gz", ".tgz", ".tar.xz", ".tar.bz2")
 
 
@@ -72,7 +74,7 @@ def _folder(root: Path) -> Gathered:
             passed_over += 1
             continue
         seen_folders.add((status.st_dev, status.st_ino))
-        names.sort()
+        names[:] = sorted(name for name in names if name != OWN_FOLDER)
         for name in sorted(files):
             full = os.path.join(folder, name)
             if not os.path.isfile(full):
