@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..errors import UsageError
+from ..base import UsageError
 
 __all__ = ["serve"]
 

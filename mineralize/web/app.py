@@ -20,8 +20,8 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from ..errors import InputError, MineralizeError, OutputError, UsageError
-from ..timeline_case import parse
+from ..base import InputError, MineralizeError, OutputError, UsageError
+from ..timeline import parse_case_file
 from . import case_edit, intake, results, told, words
 from .attendant import Attendant, Busy
 from .guard import Guard, Keys, TooLarge
@@ -301,7 +301,7 @@ async def _json(request: Request) -> dict[str, Any]:
 
 def _check_case_file(data: bytes) -> None:
     """Whether ``summarise`` would take the file as it would become."""
-    parse(tomllib.loads(data.decode("utf-8")))
+    parse_case_file(tomllib.loads(data.decode("utf-8")))
 
 
 def _check_asked(what: str, asked: dict[str, Any]) -> None:

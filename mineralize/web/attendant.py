@@ -19,8 +19,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..cases_folder import MARKER
-from ..errors import UsageError
+from ..base import UsageError
+from ..cases import MARKER
 from .shelf import Case, Shelf
 
 MOST_IDLE = 2

@@ -13,8 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..geometry import Floats, Grid
-from ..scan import Volume
+from ..base import Floats, Grid, Volume
 from .shelf import write_whole
 
 AROUND_MM = 38.0

@@ -11,7 +11,7 @@ from tomlkit import TOMLDocument
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Array, Table
 
-from ..errors import CaseFileError, InputError
+from ..base import CaseFileError, InputError
 
 MOST_POINTS = 2000
 """Points of one drawn curve."""

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..errors import CaseFileError, InputError, MineralizeError
+from ..base import CaseFileError, InputError, MineralizeError
 from .case_acts import done
 from .shelf import write_whole
 

@@ -14,9 +14,9 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..dicom import archives
-from ..errors import InputError, MineralizeError, OutputError
-from ..timeline_case import parse
+from ..base import InputError, MineralizeError, OutputError
+from ..dicom import is_archive, unpack
+from ..timeline import parse_case_file
 from . import words
 from .case_acts import done
 from .shelf import Case, Shelf
@@ -121,7 +121,7 @@ def unpack_case(shelf: Shelf, case: Case) -> Case:
     """A case that is an archive, unpacked beside itself, so that ``case.toml`` can be kept in it."""
     place = shelf.fresh_folder()
     try:
-        held = archives.unpack(case.folder)
+        held = unpack(case.folder)
         for number, path in enumerate(held.files):
             shutil.move(path, place / f"{number:06d}")
         if held.case_file is not None:
@@ -141,8 +141,8 @@ def _sorted_out(place: Path) -> tuple[int, int]:
     """(files that came, files that are kept): archives unpacked, what is no DICOM removed."""
     total = kept = 0
     for path in sorted(p for p in place.iterdir() if p.is_file() and p.name != "case.toml"):
-        if archives.is_archive(path):
-            held = archives.unpack(path)
+        if is_archive(path):
+            held = unpack(path)
             path.unlink()
             inner = place / path.name
             inner.mkdir()
@@ -176,7 +176,7 @@ def _name_case(place: Path, alias: str) -> None:
     path = place / "case.toml"
     if path.exists():
         try:
-            parse(tomllib.loads(path.read_text(encoding="utf-8")))
+            parse_case_file(tomllib.loads(path.read_text(encoding="utf-8")))
         except (OSError, ValueError) as error:
             raise InputError(
                 str(error) if isinstance(error, MineralizeError) else "case.toml is not valid TOML"

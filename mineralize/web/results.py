@@ -11,10 +11,9 @@ from typing import Any
 
 from starlette.responses import FileResponse, Response, StreamingResponse
 
-from .. import cases_seal, impression
-from ..cases_folder import MARKER
-from ..errors import InputError, UsageError
-from ..impression_form import from_mapping
+from ..base import InputError, UsageError
+from ..cases import MARKER, record_answers
+from ..results import impression
 from . import shapes
 from .guard import DOCUMENT_POLICY
 from .shelf import Case, Unknown
@@ -138,8 +137,7 @@ def record_impression(case: Case, asked: Mapping[str, Any]) -> None:
         raise InputError("expected the answers of the form")
     if not (case.results / "history.json").is_file():
         raise UsageError("measure the case first (covered, if the slides are to speak first), then record")
-    impression.record_impression(case.results, from_mapping(answers), because=because)
-    cases_seal.renew(case.results)
+    record_answers(case.results, answers, because)
 
 
 def _plain_file(folder: Path, name: str) -> bool:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import uvicorn
 
-from ..errors import InputError, UsageError
+from ..base import InputError, UsageError
 from .app import create
 from .guard import Keys
 from .shelf import Shelf

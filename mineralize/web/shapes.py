@@ -12,11 +12,9 @@ from typing import Any
 import numpy as np
 
 from ..align import Alignment
-from ..geometry import Grid, Rigid
+from ..base import Grid, Rigid, ZoneSettings
+from ..lesion import Outline, find_zones
 from ..measure import RimMap
-from ..outline import Outline
-from ..settings import ZoneSettings
-from ..zones import find_zones
 from .shelf import write_whole
 
 DEPTH_MM = 1.0

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..dicom.files import OWN_FOLDER
-from ..errors import InputError
+from ..base import InputError
+from ..dicom import OWN_FOLDER
 
 RESULTS = OWN_FOLDER
 """Folder in the root that holds results, by alias and key; ``summarise`` and ``batch`` pass it over as input."""

@@ -10,24 +10,11 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from .. import impression, shown, texts
-from ..concordance import concordance
-from ..errors import InputError, MineralizeError
-from ..impression_form import (
-    ACCOUNTS,
-    ATYPIA,
-    COMPARABLE,
-    CONFIDENCE,
-    HISTOLOGY,
-    RESULTS,
-    SAMPLING,
-    TIMING,
-    YES_NO,
-    ZONES,
-)
-from ..record import History
-from ..record import read as read_history
-from ..wording import TEST_CAVEATS
+from ..base import InputError, MineralizeError
+from ..correlate import TEST_CAVEATS
+from ..results import History, concordance, impression, shown, texts
+from ..results import form as answers
+from ..results import read as read_history
 from . import case_edit, words
 from .attendant import Job
 from .shelf import Case
@@ -230,18 +217,18 @@ def form() -> dict[str, Any]:
     """The fields of the impression and the answers that each takes."""
     return {
         "words": texts.IMPRESSION,
-        "zones": list(ZONES),
-        "yes_no": list(YES_NO),
-        "atypia": list(ATYPIA),
-        "confidence": list(CONFIDENCE),
-        "results": list(RESULTS),
+        "zones": list(answers.ZONES),
+        "yes_no": list(answers.YES_NO),
+        "atypia": list(answers.ATYPIA),
+        "confidence": list(answers.CONFIDENCE),
+        "results": list(answers.RESULTS),
         "tests": {name: caveat[0] for name, caveat in TEST_CAVEATS.items()},
         "ticks": {
-            "histology": list(HISTOLOGY),
-            "accounts": list(ACCOUNTS),
-            "sampling": list(SAMPLING),
-            "timing": list(TIMING),
-            "comparable": list(COMPARABLE),
+            "histology": list(answers.HISTOLOGY),
+            "accounts": list(answers.ACCOUNTS),
+            "sampling": list(answers.SAMPLING),
+            "timing": list(answers.TIMING),
+            "comparable": list(answers.COMPARABLE),
         },
     }
 

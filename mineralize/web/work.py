@@ -12,14 +12,11 @@ from typing import Any
 import numpy as np
 
 from .. import cases
-from ..biopsy import biopsy_reports
-from ..candidates import Candidate
+from ..base import Floats, InputError, Scan, Volume
 from ..cases import Request
-from ..errors import InputError
-from ..geometry import Floats
-from ..lesion import SeenScan, candidates_of, find_lesion, look_at
-from ..record import Options
-from ..scan import Scan, Volume
+from ..correlate import biopsy_reports
+from ..lesion import Candidate, SeenScan, candidates_of, find_lesion, look_at
+from ..results import Options
 from ..study import Study
 from ..timeline import BiopsySite, Timeline
 from ..timeline import read as read_timeline

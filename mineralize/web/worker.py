@@ -20,7 +20,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, TextIO
 
-from ..errors import LesionNeeded, MineralizeError
+from ..base import LesionNeeded, MineralizeError
 from .shelf import Case, check_links
 from .work import Work
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from mineralize.errors import CaseFileError, InputError
+from mineralize.base import CaseFileError, InputError
 from mineralize.web import case_edit
 from mineralize.web.case_edit import Conflict
 
