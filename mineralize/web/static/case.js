@@ -141,7 +141,7 @@ class CasePage {
       toggled("Add mineral", "add", () => this.tools.mineral("add")),
       toggled("Take mineral away", "take", () => this.tools.mineral("take")),
       el("label", { className: "tick" }, el("input", { type: "checkbox", checked: this.carry, onchange: (/** @type {any} */ e) => { this.carry = e.target.checked; } }), el("span", {}, "carry to the other scans")),
-      store.tool?.finish ? button(store.tool.finishText, () => store.tool.finish(), { className: "main" }) : null ?? "",
+      store.tool?.finish ? button(store.tool.finishText, () => store.tool.finish(), { className: "main" }) : "",
     );
     parts.hint.hidden = !store.tool;
     parts.hint.replaceChildren(store.tool?.hint ?? "", ...(tool === "needle" || tool === "cut-out" ? [el("label", { className: "field inline", for: "biopsy-day" }, " Day of the biopsy, counted from day zero (may stay empty) "), this.day] : []));

@@ -27,6 +27,8 @@ export class Store {
     /** @type {Set<() => void>} */ this.listeners = new Set();
     /** @type {Set<(job: any) => void>} */ this.jobListeners = new Set();
     /** @type {(() => void) | null} */ this.redraw = null;
+    /** @type {(() => void) | null} the common place was moved */ this.spotted = null;
+    /** @type {((site: any) => Promise<void>) | null} */ this.placeBiopsy = null;
     this.watching = false;
   }
 

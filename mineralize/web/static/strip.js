@@ -145,7 +145,7 @@ export class Strip {
     return held;
   }
 
-  /** @param {number} scan @param {KeyboardEvent} e */
+  /** @param {number} scan @param {Picture} picture @param {KeyboardEvent} e */
   key(scan, picture, e) {
     const { store } = this;
     const held = this.column_(scan);
