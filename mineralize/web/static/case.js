@@ -55,6 +55,7 @@ class CasePage {
     this.store = store; this.strip = strip; this.parts = parts; this.title = title; this.state = state; this.open = open;
     this.carry = false;
     this.sealed = false;
+    this.cutOut = false;
     this.shown = { impression: false, summary: false, correct: false };
     this.day = el("input", { type: "number", id: "biopsy-day", step: "1" });
     this.tools = toolbox(store, () => this.acts());
@@ -125,9 +126,8 @@ class CasePage {
       button("Correct the outline", () => { this.shown.correct = !this.shown.correct; this.acts(); }, { "aria-expanded": String(this.shown.correct), disabled: !seen }),
       el("span", { className: "pair" },
         button("Measure", () => store.start({ do: "measure", sealed: this.sealed }, true), { className: doc.state === "measured" && !doc.measured?.stale ? "" : "main", disabled: covered }),
-        el("label", { className: "tick" }, el("input", { type: "checkbox", checked: this.sealed, disabled: covered, onchange: (/** @type {any} */ e) => { this.sealed = e.target.checked; } }), el("span", {}, "slides first: cover what is found"))),
-      toggled("Mark the biopsy", "needle", () => this.tools.biopsy(false, () => this.biopsyDay())),
-      toggled("Mark where it was cut out", "cut-out", () => this.tools.biopsy(true, () => this.biopsyDay())),
+        el("label", { className: "tick", title: "Cover what is found until an impression of the slides is recorded" }, el("input", { type: "checkbox", checked: this.sealed, disabled: covered, onchange: (/** @type {any} */ e) => { this.sealed = e.target.checked; } }), el("span", {}, "slides first"))),
+      toggled("Mark the biopsy", "biopsy", () => this.tools.biopsy(() => this.cutOut, () => this.biopsyDay())),
       button("Record the impression", () => { this.shown.impression = true; this.refresh(); this.goTo(parts.impression); }),
       button("Make the summary", () => this.summary(), { disabled: covered }),
       el("span", { className: "pair end" },
@@ -144,8 +144,16 @@ class CasePage {
       store.tool?.finish ? button(store.tool.finishText, () => store.tool.finish(), { className: "main" }) : "",
     );
     parts.hint.hidden = !store.tool;
-    parts.hint.replaceChildren(store.tool?.hint ?? "", ...(tool === "needle" || tool === "cut-out" ? [el("label", { className: "field inline", for: "biopsy-day" }, " Day of the biopsy, counted from day zero (may stay empty) "), this.day] : []));
+    parts.hint.replaceChildren(store.tool?.hint ?? "", ...(tool === "biopsy" ? this.biopsyChoices() : []));
     if (held) for (const b of [...parts.acts.querySelectorAll("button"), ...parts.correct.querySelectorAll("button")]) if (b.textContent === held) b.focus();
+  }
+
+  /** How the tissue was taken, and when. @returns {Node[]} */
+  biopsyChoices() {
+    const box = el("input", { type: "checkbox", checked: this.cutOut, onchange: () => { this.cutOut = box.checked; this.acts(); } });
+    return [el("div", { className: "row" },
+      el("label", { className: "tick" }, box, el("span", {}, "cut out at one place, without a needle’s way")),
+      el("label", { className: "field inline", for: "biopsy-day" }, "Day of the biopsy, counted from day zero (may stay empty) "), this.day)];
   }
 
   biopsyDay() {
@@ -211,11 +219,10 @@ class CasePage {
   async lower() {
     const { store, parts } = this;
     if (!store.doc.measured) { parts.more.replaceChildren(); return; }
-    const rim = el("section", { className: "history", "aria-label": "The rim unwrapped" });
     const numbers = el("section", { "aria-label": "Numbers" });
-    parts.more.replaceChildren(rim, numbers);
+    parts.more.replaceChildren(numbers);
     await store.tried(async () => {
-      await rimRow(store, rim);
+      await rimRow(store, this.strip);
       await numbersSection(store, numbers);
     });
   }

@@ -31,37 +31,40 @@ function backward(x, y) {
   return [Math.cos(lat) * Math.sin(lon), -Math.cos(lat) * Math.cos(lon), Math.sin(lat)];
 }
 
-/** @param {import("./store.js").Store} store @param {HTMLElement} place */
-export async function rimRow(store, place) {
+/** Hang a map under every picture. @param {import("./store.js").Store} store @param {import("./strip.js").Strip} strip */
+export async function rimRow(store, strip) {
   const outlines = store.doc.measured.outlines.filter((/** @type {any} */ o) => o.rim);
   if (!outlines.length) return;
-  const columns = [];
+  const rims = await Promise.all(outlines.map((/** @type {any} */ o) => get(`${store.path}/rim/${o.scan}`)));
+  const top = Math.max(300, ...rims.flatMap((r) => r.peak.map((/** @type {any} */ v) => v ?? 0)));
   /** @type {(() => void)[]} */ const marks = [];
   for (const scan of store.doc.scans) {
-    const told = outlines.find((/** @type {any} */ o) => o.scan === scan.number);
-    if (!told) { columns.push(el("div", { className: "column quiet" }, "no rim was laid out")); continue; }
-    const rim = await get(`${store.path}/rim/${scan.number}`);
-    const map = new RimMap(store, told, rim, scan);
+    const n = outlines.findIndex((/** @type {any} */ o) => o.scan === scan.number);
+    const slot = strip.columns.get(scan.number)?.below;
+    if (!slot) continue;
+    if (n < 0) { slot.replaceChildren(el("p", { className: "quiet" }, "no rim was laid out")); continue; }
+    const map = new RimMap(store, outlines[n], rims[n], scan, top);
     marks.push(() => map.mark());
-    columns.push(map.element);
+    slot.replaceChildren(map.element);
   }
-  place.replaceChildren(el("div", { className: "columns" }, el("div", { className: "gutter" },
+  strip.note.replaceChildren(
     el("h2", {}, "The rim unwrapped"),
     el("p", { className: "quiet" }, "The outline as seen from its centre, equal areas as equal areas. A front, L left, P back, R right, S head, I feet. Choose a place to see it in every picture."),
-    el("ul", { className: "key" }, ...NAMES.map((n, i) => el("li", {}, el("span", { className: `swatch s${i}`, "aria-hidden": "true" }), n)))), ...columns));
+    el("ul", { className: "key" }, ...NAMES.map((n, i) => el("li", {}, el("span", { className: `swatch s${i}`, "aria-hidden": "true" }), i === 1 ? `mineral, lighter is denser, up to ${top} HU` : n))));
   store.spotted = () => { for (const one of marks) one(); };
   store.spotted();
 }
 
 class RimMap {
-  /** @param {import("./store.js").Store} store @param {any} told @param {any} rim @param {any} scan */
-  constructor(store, told, rim, scan) {
+  /** @param {import("./store.js").Store} store @param {any} told @param {any} rim @param {any} scan @param {number} top HU */
+  constructor(store, told, rim, scan, top) {
+    this.top = top;
     this.store = store; this.told = told; this.rim = rim; this.scan = scan;
     this.at = { x: 0, y: 0 };
     this.canvas = el("canvas", { width: 2 * WIDE, height: 2 * HIGH, "aria-hidden": "true" });
-    this.words = el("p", { className: "why" }, "");
+    this.words = el("p", { className: "quiet told" }, "");
     this.frame = el("div", { className: "map", tabIndex: 0, role: "slider", "aria-label": `Rim of scan ${scan.number}, day ${scan.day}: place on the map`, "aria-valuemin": "-180", "aria-valuemax": "180", "aria-valuenow": "0", "aria-valuetext": "no place chosen" }, this.canvas);
-    this.element = el("figure", { className: "column" }, this.frame, this.words);
+    this.element = el("div", {}, this.frame, this.words);
     this.back = this.paint();
     this.frame.addEventListener("pointerdown", (e) => {
       const box = this.canvas.getBoundingClientRect();
@@ -103,7 +106,7 @@ class RimMap {
         for (const i of cells.get(cell(d)) ?? []) { const near = dot(this.rim.direction[i], d); if (near > best) { best = near; found = i; } }
         if (best < -1) found = this.nearest(d);
         const state = this.rim.state[found], peak = this.rim.peak[found] ?? 0;
-        const grey = Math.max(0, Math.min(1, peak / 900));
+        const grey = Math.max(0, Math.min(1, peak / this.top));
         let colour = [70 + 180 * grey, 52 + 180 * grey, 44 + 165 * grey];
         if (state === 0) colour = (row + column) % 6 < 2 ? [104, 78, 66] : [34, 28, 26];
         if (state === 2) colour = row % 5 < 2 && column % 5 < 2 ? [150, 128, 112] : [58, 48, 44];
@@ -127,7 +130,7 @@ class RimMap {
     brush.restore();
     brush.font = "600 9px system-ui, sans-serif";
     brush.textAlign = "center"; brush.textBaseline = "middle";
-    for (const [text, d] of /** @type {[string, import("./geometry.js").Vec][]} */ ([["A", [0, -1, 0]], ["L", [1, 0, 0]], ["R", [-1, 0, 0]], ["S", [0, -0.14, 0.99]], ["I", [0, -0.14, -0.99]], ["P", [0.17, 0.98, 0]], ["P", [-0.17, 0.98, 0]]])) {
+    for (const [text, d] of /** @type {[string, import("./geometry.js").Vec][]} */ ([["A", [0, -1, 0]], ["L", [1, 0, 0]], ["R", [-1, 0, 0]], ["S", [0, -0.36, 0.93]], ["I", [0, -0.36, -0.93]], ["P", [0.17, 0.98, 0]], ["P", [-0.17, 0.98, 0]]])) {
       const [x, y] = forward(d);
       brush.lineWidth = 2.5; brush.strokeStyle = "rgba(0,0,0,.8)"; brush.fillStyle = "#fff6ea";
       brush.strokeText(text, (x / 4 + 0.5) * WIDE, (0.5 - y / 2) * HIGH);

@@ -18,8 +18,9 @@ export class Strip {
   constructor(store) {
     this.store = store;
     this.element = el("div", { className: "columns pictures" });
-    /** @type {Map<number, {picture: Picture, frame: HTMLElement, ring: {x: number, y: number}}>} */
+    /** @type {Map<number, {picture: Picture, frame: HTMLElement, below: HTMLElement, ring: {x: number, y: number}}>} */
     this.columns = new Map();
+    this.note = el("div", { className: "note" });
     this.waiting = false;
     this.drawn = 0;
     store.redraw = () => this.schedule();
@@ -30,6 +31,7 @@ export class Strip {
   build() {
     const { store } = this;
     this.columns.clear();
+    this.note.replaceChildren();
     this.element.replaceChildren(this.controls(), ...store.doc.scans.map((/** @type {any} */ scan) => this.column(scan)));
     this.schedule();
   }
@@ -62,6 +64,7 @@ export class Strip {
         el("button", { type: "button", onclick: () => zoom(0.8) }, "Closer"),
         el("button", { type: "button", onclick: () => zoom(1.25) }, "Farther"),
         el("button", { type: "button", onclick: () => { store.move = { offset: 0, pan: [0, 0] }; store.own.clear(); Object.assign(view, { turn: 0, tilt: 0, field: 0 }); this.build(); } }, "Back to the middle")),
+      this.note,
     );
   }
 
@@ -79,7 +82,8 @@ export class Strip {
       "aria-valuemin": "-500", "aria-valuemax": "500", "aria-valuenow": "0",
     }, canvas);
     const picture = new Picture(canvas);
-    this.columns.set(scan.number, { picture, frame, ring: { x: 0, y: 0 } });
+    const below = el("div", { className: "below" });
+    this.columns.set(scan.number, { picture, frame, below, ring: { x: 0, y: 0 } });
     this.listen(scan.number, frame, picture);
     const lines = [];
     if (apart) lines.push(el("p", { className: "why apart" }, `Not lined up, shown by itself: ${told.reason}`));
@@ -91,7 +95,7 @@ export class Strip {
     else if (!outline && first?.why_not) lines.push(el("p", { className: "why" }, first.why_not));
     else if (!outline && measured) lines.push(el("p", { className: "why" }, "The lesion was not outlined in this scan"));
     return el("figure", { className: apart ? "column apart" : "column" },
-      el("figcaption", {}, el("b", {}, `Day ${scan.day}`), ` scan ${scan.number}`), frame, ...lines);
+      el("figcaption", {}, el("b", {}, `Day ${scan.day}`), ` scan ${scan.number}`), frame, below, ...lines);
   }
 
   /** @param {number} scan @param {HTMLElement} frame @param {Picture} picture */

@@ -87,23 +87,23 @@ export function toolbox(store, left) {
     leave,
   });
 
-  /** @param {boolean} whole whether tissue was cut out at a place, without a needle's way @param {() => number | null} day
+  /** @param {() => boolean} whole whether tissue was cut out at a place, without a needle's way @param {() => number | null} day
    * @returns {Tool} */
   const biopsy = (whole, day) => {
     /** @type {Vec | null} */ let entry = null;
     let where = 0;
     return {
-      name: whole ? "cut-out" : "needle",
-      hint: whole ? "Click where the tissue was cut out." : "Click where the needle went in, then where its tip was, in the same scan.",
+      name: "biopsy",
+      get hint() { return whole() ? "Click where the tissue was cut out." : "Click where the needle went in, then where its tip was, in the same scan. By keyboard: arrow keys move the ring, Enter sets it."; },
       click: async (scan, at) => {
-        if (!whole && (!entry || scan !== where)) {
+        if (!whole() && (!entry || scan !== where)) {
           entry = rounded(at);
           where = scan;
           say("Entry set. Now click where the tip was.");
           store.draw();
           return;
         }
-        const from = whole ? null : entry;
+        const from = whole() ? null : entry;
         entry = null;
         leave();
         if (await store.act({ do: "biopsy", scan, entry: from, target: rounded(at), day: day() })) {
