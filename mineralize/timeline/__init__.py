@@ -13,12 +13,13 @@ from collections.abc import Callable
 
 from . import inspection
 from .case_file import parse as parse_case_file
-from .comparable import comparability
+from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
 
 __all__ = [
     "BiopsySite",
+    "Difference",
     "Event",
     "EventKind",
     "Offered",
@@ -26,6 +27,7 @@ __all__ = [
     "Timeline",
     "comparability",
     "comparability_notes",
+    "differences",
     "inspection",
     "parse_case_file",
     "read",
