@@ -6,7 +6,6 @@ import contextlib
 import html
 import json
 import tomllib
-import traceback
 from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib import resources
 from pathlib import Path
@@ -24,7 +23,7 @@ from ..base import InputError, MineralizeError, OutputError, UsageError
 from ..timeline import parse_case_file
 from . import case_edit, intake, results, told, words
 from .attendant import Attendant, Busy
-from .guard import Guard, Keys, TooLarge
+from .guard import Guard, Keys, Quiet
 from .shelf import Case, Shelf, Unknown
 
 STATIC_TYPES = {".js": "text/javascript", ".css": "text/css", ".html": "text/html", ".svg": "image/svg+xml"}
@@ -251,11 +250,10 @@ def create(shelf: Shelf, keys: Keys) -> Starlette:
     return Starlette(
         routes=routes,
         lifespan=lifespan,
-        middleware=[Middleware(Guard, keys=keys)],
+        middleware=[Middleware(Guard, keys=keys), Middleware(Quiet)],
         exception_handlers={
             MineralizeError: _said,
             ClientDisconnect: _gone,
-            Exception: _fault,
         },
     )
 
@@ -276,15 +274,6 @@ async def _said(request: Request, error: Exception) -> Response:
 
 async def _gone(request: Request, error: Exception) -> Response:
     return Response(status_code=400)
-
-
-async def _fault(request: Request, error: Exception) -> Response:
-    """A fault of the program: where it is goes to the log, what it says does not, since it may quote what was read."""
-    if isinstance(error, TooLarge):
-        raise error
-    place = traceback.extract_tb(error.__traceback__)[-1]
-    text = f"an unexpected fault ({type(error).__name__} in {Path(place.filename).name}); nothing was lost"
-    return JSONResponse({"text": text, "kind": "fault"}, 500)
 
 
 async def _json(request: Request) -> dict[str, Any]:

@@ -8,12 +8,15 @@ random value. A foreign ``Host`` (a name that was made to point here) is refused
 from __future__ import annotations
 
 import secrets
+import sys
+import traceback
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
+from pathlib import Path
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse, PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 POLICY = "; ".join(
@@ -141,6 +144,33 @@ class Guard:
 
     def _cookie_line(self) -> str:
         return f"{self.keys.cookie}={self.keys.session}; Path=/; HttpOnly; SameSite=Strict"
+
+
+class Quiet:
+    """A fault of the program: where it is goes to the log, what it says does not, since it may quote what was read."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        begun = False
+
+        async def sends(message: Message) -> None:
+            nonlocal begun
+            begun = True
+            await send(message)
+
+        try:
+            await self.app(scope, receive, sends)
+        except TooLarge:
+            raise
+        except Exception as error:
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            at = f"{type(error).__name__} in {Path(place.filename).name}:{place.lineno}"
+            print(f"mineralize: fault {at}", file=sys.stderr)
+            if not begun:
+                told = {"text": f"an unexpected fault ({at}); nothing was lost", "kind": "fault"}
+                await JSONResponse(told, 500)(scope, receive, send)
 
 
 def _refuse(status: int, text: str) -> PlainTextResponse:

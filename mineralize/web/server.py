@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import signal
 import socket
 import sys
@@ -43,6 +44,7 @@ def run(root: Path, *, port: int, open_browser: bool) -> int:
     """See :func:`mineralize.web.serve`."""
     if not root.is_dir():
         raise InputError("the folder to serve does not exist; give one that holds one folder or .zip file per case")
+    logging.getLogger("uvicorn").setLevel(logging.CRITICAL + 1)  # it would quote what an error says
     shelf = Shelf(root)
     held = _socket(port)
     keys = Keys(held.getsockname()[1])

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..align import Alignment
-from ..base import Grid, Rigid, ZoneSettings
+from ..base import KINDS, Grid, Rigid, Verdict, ZoneSettings
 from ..lesion import Outline, find_zones
 from ..measure import RimMap
 from .shelf import write_whole
@@ -54,6 +54,7 @@ def keep_outline(outline: Outline, rim: RimMap | None, zones: ZoneSettings, plac
         "spread_mm": round(float(outline.spread_mm), 3),
         "trust": outline.trust,
         "reason": outline.reason,
+        "verdicts": [[v.code, v.trust, [list(pair) for pair in v.numbers]] for v in outline.verdicts],
         "volume_mm3": round(outline.volume_mm3, 1),
         "centroid": [round(float(v), 3) for v in outline.centroid],
         "inradius_mm": round(inradius, 3),
@@ -90,8 +91,11 @@ def outline_again(told: dict[str, Any], place: Path) -> tuple[Outline, RimMap | 
         supported=held["supported"],
         method=str(told["method"]),
         spread_mm=float(told["spread_mm"]),
-        trust=told["trust"],
-        reason=str(told["reason"]),
+        verdicts=tuple(
+            Verdict(code, trust, tuple((name, value) for name, value in numbers))
+            for code, trust, numbers in told["verdicts"]
+            if code in KINDS
+        ),
     )
     if "state" not in held:
         return outline, None

@@ -25,6 +25,8 @@ RESULTS = OWN_FOLDER
 _OWN = ".page"
 _KEY = re.compile(r"[0-9a-f]{10}")
 _LARGEST_CASE_FILE = 2**20
+_FORM = 1
+"""Grows when what is kept changes its form; what was kept in another form is made anew."""
 
 
 class Unknown(InputError):
@@ -52,12 +54,14 @@ class Case:
     def remembered(self, name: str) -> Any:
         """What was kept as JSON under a name; ``None`` where there is nothing usable."""
         try:
-            return json.loads((self.kept / f"{name}.json").read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+            kept = json.loads((self.kept / f"{name}.json").read_text(encoding="utf-8"))
+            return kept["held"] if kept["form"] == _FORM else None
+        except (OSError, ValueError, KeyError, TypeError):
             return None
 
     def remember(self, name: str, value: Any) -> None:
-        write_whole(self.kept / f"{name}.json", json.dumps(value, allow_nan=False, separators=(",", ":")).encode())
+        kept = {"form": _FORM, "held": value}
+        write_whole(self.kept / f"{name}.json", json.dumps(kept, allow_nan=False, separators=(",", ":")).encode())
 
     def forget(self, *names: str) -> None:
         for name in names:
