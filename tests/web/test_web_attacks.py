@@ -6,12 +6,13 @@ import io
 import json
 import os
 import socket
+import time
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from web_factory import Page, measured, page, small_case
+from web_factory import Page, made_up_case, measured, page, small_case, wait_for
 
 from mineralize.web import guard
 
@@ -80,32 +81,129 @@ def test_the_page_holds_no_inline_script_or_style(opened: Page) -> None:
     assert "https://" not in text
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        "../../secret.txt",
-        "..%2F..%2Fsecret.txt",
-        "%2e%2e/%2e%2e/secret.txt",
-        "/etc/passwd",
-        "history.json/../../x",
-        ".mineralize",
-    ],
-)
-def test_results_never_leave_their_folder(tmp_path: Path, name: str) -> None:
-    small_case(tmp_path / "root" / "one", "K-017")
+def test_results_never_leave_their_folder(tmp_path: Path) -> None:
+    (tmp_path / "root").mkdir()
     (tmp_path / "secret.txt").write_text("secret")
+    case = measured(made_up_case(tmp_path / "root", "K-017"))
+    (case.results / "secret.txt").symlink_to(tmp_path / "secret.txt")
+    (case.kept / "near-9.i16").symlink_to(tmp_path / "secret.txt")
+    marker = case.results / ".mineralize"
+    marker.write_text(marker.read_text() + "secret.txt\n../../../secret.txt\n")
+    climbs = ("../../secret.txt", "..%2F..%2Fsecret.txt", "%2e%2e/%2e%2e/secret.txt", "/etc/passwd", "%2Fetc%2Fpasswd")
     with page(tmp_path / "root") as held:
-        case = measured(held.shelf, held.shelf.cases()[0])
-        (case.results / "secret.txt").symlink_to(tmp_path / "secret.txt")
-        marker = case.results / ".mineralize"
-        marker.write_text(marker.read_text() + "secret.txt\n../../../secret.txt\n")
-        for path in (f"/api/cases/{case.key}/results/{name}", f"/api/cases/{case.key}/kept/{name}", f"/static/{name}"):
-            answer = held.client.get(path)
-            assert answer.status_code in (400, 404, 405), path
-            assert "secret" not in answer.text
-        assert held.client.get(f"/api/cases/{case.key}/results/secret.txt").status_code == 404
-        exported = held.client.get(f"/api/cases/{case.key}/export.zip").content
-        assert "secret.txt" not in zipfile.ZipFile(io.BytesIO(exported)).namelist()
+        at = f"/api/cases/{case.key}"
+        assert held.client.get(f"{at}/results/history.json").status_code == 200
+        assert held.client.get(f"{at}/kept/near-1.i16").status_code == 200
+        for name in (*climbs, "history.json/../../x", ".mineralize", "secret.txt", "near-9.i16", "measured.json"):
+            for path in (f"{at}/results/{name}", f"{at}/kept/{name}", f"/static/{name}"):
+                answer = held.client.get(path)
+                assert answer.status_code in (400, 404, 405), path
+                assert answer.text != "secret"
+        exported = held.client.get(f"{at}/export.zip").content
+        names = zipfile.ZipFile(io.BytesIO(exported)).namelist()
+        assert "history.json" in names
+        assert "secret.txt" not in names
+
+
+def test_of_a_covered_case_nothing_but_its_days_leaves_before_the_impression(tmp_path: Path) -> None:
+    case = measured(made_up_case(tmp_path, "K-017"), sealed=True)
+    case.remember("first", {"3": {"near": None, "outline": None, "why_not": "", "files": "x"}})
+    at = f"/api/cases/{case.key}"
+    with page(tmp_path) as held:
+        for path in (
+            "numbers",
+            "rim/3",
+            "kept/near-3.i16",
+            "kept/whole-3.i16",
+            "kept/outline-3.depth",
+            "export.zip",
+            "results/summary.html",
+            "results/history.json",
+            "results/sealed.zip",
+        ):
+            answer = held.client.get(f"{at}/{path}")
+            assert answer.status_code == 403, path
+            assert answer.json()["kind"] == "Covered"
+        for value in (
+            {"do": "look"},
+            {"do": "candidates"},
+            {"do": "measure"},
+            {"do": "outline", "scan": 3, "at": [0, 0, 0]},
+        ):
+            assert post(held, f"{at}/job", value) == 403
+        assert post(held, f"{at}/acts", {"version": "x", "act": {"do": "alias", "alias": "Y"}}) == 403
+        told = held.client.get(at).json()
+        assert told["state"] == "covered"
+        assert set(told) <= {
+            "key",
+            "alias",
+            "state",
+            "words",
+            "looked",
+            "scans",
+            "events",
+            "job",
+            "day_zero",
+            "impressions",
+            "impression_fault",
+        }
+        assert all(set(s) == {"number", "day"} for s in told["scans"])
+        answers = {"reader": "pathologist 1", "remarks": "</script><script>alert(1)</script>"}
+        assert post(held, f"{at}/impression", {"answers": answers}) == 200
+        opened = held.client.get(at).json()
+        assert opened["state"] == "measured"
+        assert opened["impressions"][0]["seen"] == "before the findings were opened"
+        assert held.client.get(f"{at}/numbers").status_code == 200
+        assert post(held, f"{at}/impression", {"answers": answers}) == 400
+        assert post(held, f"{at}/impression", {"answers": answers, "because": "more slides"}) == 200
+        assert len(held.client.get(at).json()["impressions"]) == 2
+
+
+def test_two_tabs_never_lose_each_others_edits(tmp_path: Path) -> None:
+    case = made_up_case(tmp_path, "K-017")
+    at = f"/api/cases/{case.key}"
+    with page(tmp_path) as held:
+        version = held.client.get(at).json()["given"]["version"]
+        act = {"do": "margin", "scan": 3, "at": [1, 2, 3], "today": "2026-11-28"}
+        assert post(held, f"{at}/acts", {"version": version, "act": act}) == 200
+        answer = held.client.post(f"{at}/acts", json={"version": version, "act": act | {"at": [9, 9, 9]}})
+        assert answer.status_code == 409
+        assert "changed elsewhere" in answer.json()["text"]
+        text = case.case_file.read_text()
+        assert "# by hand" in text
+        assert text.count("[[margin]]") == 1
+        assert held.client.post(f"{at}/steps/undo", json={"version": version}).status_code == 409
+        fresh = held.client.get(at).json()["given"]["version"]
+        assert held.client.post(f"{at}/steps/undo", json={"version": fresh}).status_code == 200
+        assert "[[margin]]" not in case.case_file.read_text()
+
+
+def test_one_long_computation_blocks_nothing_and_is_cancelled_whole(tmp_path: Path) -> None:
+    small_case(tmp_path / "one", "K-017")
+    with page(tmp_path) as held:
+        at = f"/api/cases/{key(held)}"
+        assert post(held, f"{at}/job", {"do": "look"}) == 200
+        assert post(held, f"{at}/job", {"do": "measure"}) == 409
+        before = time.monotonic()
+        assert held.client.get("/api/cases").status_code == 200
+        assert time.monotonic() - before < 5
+        assert held.client.delete(f"{at}/job").status_code == 200
+        assert held.client.get(f"{at}/job").json()["job"]["state"] in ("cancelled", "done", "failed")
+        assert not list(held.shelf.home.glob(".mineralize-new-*"))
+
+
+def test_no_identifier_and_no_folder_name_leaves(tmp_path: Path) -> None:
+    person = ("PID-77", "Invented^<script>alert(1)</script>", "19510203")
+    small_case(tmp_path / "Invented^Person 19510203", patient=person)
+    with page(tmp_path) as held:
+        at = f"/api/cases/{key(held)}"
+        post(held, f"{at}/job", {"do": "glance"})
+        wait_for(held.client, key(held))
+        for path in ("/", "/api/cases", at, f"{at}/job"):
+            text = held.client.get(path).text
+            for secret in ("Invented", "19510203", "PID-77", "2024-0", "alert(1)", str(tmp_path)):
+                assert secret not in text, path
+        assert held.client.get(at).json()["alias"] == "case-001"
 
 
 def test_links_out_of_the_root_are_not_served(tmp_path: Path) -> None:
@@ -121,8 +219,6 @@ def test_links_out_of_the_root_are_not_served(tmp_path: Path) -> None:
         assert set(cases) == {"one", "two"}
         asked = {"do": "glance"}
         assert post(held, f"/api/cases/{cases['one'].key}/job", asked) == 200
-        from web_factory import wait_for
-
         job = wait_for(held.client, cases["one"].key)
         assert job["state"] == "failed"
         assert "link" in str(job["text"])
@@ -189,8 +285,6 @@ def test_names_in_an_archive_cannot_climb(opened: Page, tmp_path: Path) -> None:
 
 
 def test_malformed_dicom_is_a_sentence(opened: Page) -> None:
-    from web_factory import wait_for
-
     drop = opened.client.post("/api/drops", json={}).json()["drop"]
     for number in range(3):
         data = bytes(128) + b"DICM" + os.urandom(400)

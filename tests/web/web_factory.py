@@ -22,6 +22,10 @@ import study_factory
 import uvicorn
 
 from mineralize import cases
+from mineralize.cases.folder import whole_folder
+from mineralize.cases.seal import cover
+from mineralize.results import record, tables
+from mineralize.web import boxes
 from mineralize.web.app import create
 from mineralize.web.guard import Keys
 from mineralize.web.shelf import Case, Shelf
@@ -36,18 +40,49 @@ def small_case(folder: Path, alias: str = "", **given: object) -> Path:
     return folder
 
 
-def measured(shelf: Shelf, case: Case, *, sealed: bool = False) -> Case:
-    """The same case with results of a made-up study, as if it had been measured."""
+def made_up_case(root: Path, alias: str, *, seed: bool = True) -> Case:
+    """A case whose scans were looked at: those of a made-up study, without DICOM behind them."""
+    folder = root / f"folder-{alias}"
+    folder.mkdir(parents=True)
+    text = f'# by hand\nalias = "{alias}"\n'
+    if seed:
+        text += "\n[lesion]\nscan = 3\nseed = [34.0, -6.0, 12.0]\n"
+    (folder / "case.toml").write_text(text, encoding="utf-8")
+    (folder / "some-file").write_bytes(b"not read")
+    case = next(c for c in Shelf(root).cases() if c.folder == folder)
     study = study_factory.study()
-    study = replace(study, timeline=replace(study.timeline, alias=case.alias))
-    outcome = cases.write_study(study, case.results, sealed=sealed, jobs=1)
     work = Work(case)
-    told = work._keep_study(study)
-    told |= {"files": fingerprint(case), "case_file": case_file_version(case), "trusted": 1}
-    told |= {"withheld": outcome.withheld, "cautions": outcome.cautions}
+    wholes = [boxes.whole(s.volume, case.kept, f"whole-{s.number}").told() for s in study.timeline.scans]
+    timeline = study.timeline if seed else replace(study.timeline, seeds=())
+    work._keep_look(timeline, wholes)
+    if not seed:
+        case.remember("candidates", [candidate(1, 3, [34.0, -6.0, 12.0]), candidate(2, 4, [30.0, 2.0, 8.0])])
+    return case
+
+
+def candidate(number: int, scan: int, at: list[float]) -> dict[str, object]:
+    why = "1482 mg of mineral over 35 mm"
+    return {"number": number, "scan": scan, "at": at, "why": why, "extent_mm": 35.0, "bone_mm": 4.0}
+
+
+def measured(case: Case, *, sealed: bool = False, untrusted: int | None = None) -> Case:
+    """The same case with results of a made-up study, as if it had been measured; without pictures, to be quick."""
+    study = study_factory.study(untrusted=untrusted)
+    study = replace(study, timeline=replace(study.timeline, alias=case.alias))
+    document = record.history(study)
+    with whole_folder(case.results) as folder:
+        (folder / "history.json").write_text(record.dumps(document), encoding="utf-8")
+        (folder / "measurements.csv").write_text(tables.measurements(document), encoding="utf-8")
+        (folder / "summary.html").write_text("<!--impression--><!--/impression-->", encoding="utf-8")
+        (folder / "summary.pdf").write_bytes(b"%PDF-1.4\n")
+        if sealed:
+            cover(folder, document)
+    told = Work(case)._keep_study(study)
+    told |= {"files": fingerprint(case), "case_file": case_file_version(case)}
+    rows = [row["trust"] for row in document["measurements"]]
+    told |= {"trusted": rows.count("ok"), "withheld": rows.count("withheld"), "cautions": rows.count("caution")}
     case.remember("measured", told)
-    work._keep_look(study.timeline, None)
-    return shelf.case(case.key)
+    return case
 
 
 @dataclass
@@ -105,11 +140,7 @@ class Running:
 @contextlib.contextmanager
 def serving(root: Path, *more: str) -> Iterator[Running]:
     """``mineralize serve`` as a person would start it."""
-    package = str(
-        Path(cases.__file__).parents[2]
-        if Path(cases.__file__).name == "__init__.py"
-        else Path(cases.__file__).parents[1]
-    )
+    package = str(Path(cases.__file__).parents[2])
     process = subprocess.Popen(
         [sys.executable, "-m", "mineralize", "serve", str(root), "--no-open", *more],
         stdout=subprocess.PIPE,

@@ -26,8 +26,8 @@ export function candidatesPanel(store, place, take) {
         { range: TISSUES.all.range, outline: false, zones: false, marks: true, bar: 20, spot: null, ring: null });
     });
     const day = doc.scans.find((/** @type {any} */ s) => s.number === c.scan)?.day;
-    return el("li", {}, el("button", { type: "button", onclick: () => take(c.scan, c.at), "aria-label": `Candidate ${c.number}: ${c.why}, scan ${c.scan}` },
-      canvas, el("span", {}, el("b", {}, `${c.number}`), ` day ${day}: ${c.why}${c.bone_mm === null ? "" : `; ${Math.round(c.bone_mm)} mm from bone`}`)));
+    return el("li", {}, el("button", { type: "button", onclick: () => take(c.scan, c.at) },
+      canvas, el("span", {}, el("b", {}, `Candidate ${c.number}`), `, day ${day}: ${c.why}${c.bone_mm === null ? "" : `; ${Math.round(c.bone_mm)} mm from bone`}`)));
   });
   place.replaceChildren(el("section", { className: "candidates", "aria-labelledby": "which" },
     el("h2", { id: "which" }, "Which of these is the lesion?"),

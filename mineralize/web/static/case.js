@@ -118,14 +118,14 @@ class CasePage {
     const use = (/** @type {any} */ made) => { store.tool = made; this.acts(); this.strip.schedule(); };
     const button = (/** @type {string} */ text, /** @type {() => void} */ act, /** @type {any} */ more = {}) =>
       el("button", { type: "button", onclick: act, ...more }, text);
-    const toggled = (/** @type {string} */ text, /** @type {string} */ name, /** @type {() => any} */ make) =>
-      button(text, () => (tool === name ? store.tool.leave() : use(make())), { "aria-pressed": String(tool === name), disabled: !seen });
+    const toggled = (/** @type {string} */ text, /** @type {string} */ name, /** @type {() => any} */ make, next = false) =>
+      button(text, () => (tool === name ? store.tool.leave() : use(make())), { "aria-pressed": String(tool === name), disabled: !seen, className: next ? "next" : "" });
     const held = document.activeElement instanceof HTMLElement && (parts.acts.contains(document.activeElement) || parts.correct.contains(document.activeElement)) ? document.activeElement.textContent : "";
     parts.acts.replaceChildren(
-      toggled("Point at the lesion", "point", this.tools.point),
+      toggled("Point at the lesion", "point", this.tools.point, doc.state === "pointless"),
       button("Correct the outline", () => { this.shown.correct = !this.shown.correct; this.acts(); }, { "aria-expanded": String(this.shown.correct), disabled: !seen }),
       el("span", { className: "pair" },
-        button("Measure", () => store.start({ do: "measure", sealed: this.sealed }, true), { className: doc.state === "measured" && !doc.measured?.stale ? "" : "main", disabled: covered }),
+        button("Measure", () => store.start({ do: "measure", sealed: this.sealed }, true), { className: doc.state === "pointed" || doc.measured?.stale ? "main" : "", disabled: covered || !seen }),
         el("label", { className: "tick", title: "Cover what is found until an impression of the slides is recorded" }, el("input", { type: "checkbox", checked: this.sealed, disabled: covered, onchange: (/** @type {any} */ e) => { this.sealed = e.target.checked; } }), el("span", {}, "slides first"))),
       toggled("Mark the biopsy", "biopsy", () => this.tools.biopsy(() => this.cutOut, () => this.biopsyDay())),
       button("Record the impression", () => { this.shown.impression = true; this.refresh(); this.goTo(parts.impression); }),

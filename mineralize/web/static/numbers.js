@@ -119,7 +119,7 @@ function profiles(told) {
       svg("text", { x: x(0), y: 114, "text-anchor": "middle", class: "quiet" }, "outline"), svg("text", { x: 196, y: 114, "text-anchor": "end", class: "quiet" }, `${Math.round(deep)} mm deep`));
     return el("div", { className: "column" }, made);
   };
-  return el("div", {}, el("div", { className: "columns" }, el("div", { className: "gutter" }, el("h3", {}, "From the outline to the centre"), el("p", { className: "quiet" }, "HU at 120 kVp; the band is the spread at equal depth.")), ...told.scans.map(one)));
+  return el("div", { className: "scroll", tabIndex: 0, role: "region", "aria-label": "Profiles by depth" }, el("div", { className: "columns" }, el("div", { className: "gutter" }, el("h3", {}, "From the outline to the centre"), el("p", { className: "quiet" }, "HU at 120 kVp; the band is the spread at equal depth.")), ...told.scans.map(one)));
 }
 
 /** @param {any} told */

@@ -72,7 +72,7 @@ export class Picture {
     if (how.outline && content.mesh) this.outline(brush, content.mesh, plane, pen);
     if (how.zones && content.depth) {
       for (const [n, level] of content.borders.entries()) {
-        this.segments(brush, contour(content.depth, plane, level, field / 2), 4, 1.1 * pen, QUIET, n ? [1 * pen, 4 * pen] : [5 * pen, 4 * pen]);
+        this.border(brush, contour(content.depth, plane, level, field / 2), 1.3 * pen, n ? 0.4 : 0.7, n ? 28 : 16);
       }
     }
     if (how.marks) for (const mark of content.marks) this.mark(brush, mark, plane, pen);
@@ -102,20 +102,21 @@ export class Picture {
     }
   }
 
-  /** @param {CanvasRenderingContext2D} brush @param {ArrayLike<number>} found @param {number} stride @param {number} width
-   * @param {string} colour @param {number[]} dash */
-  segments(brush, found, stride, width, colour, dash) {
-    // Short segments have no dashes of their own: every so often one is left out.
+  /** A closed border of a zone, broken into dashes all round. @param {CanvasRenderingContext2D} brush @param {number[]} found
+   * @param {number} width @param {number} share of every dash that is drawn @param {number} dashes all round */
+  border(brush, found, width, share, dashes) {
+    let x = 0, y = 0;
+    for (let at = 0; at < found.length; at += 4) { x += found[at]; y += found[at + 1]; }
+    x /= found.length / 4; y /= found.length / 4;
     brush.beginPath();
-    const period = Math.max(1, Math.round(dash[0] + dash[1]));
-    for (let at = 0, n = 0; at < found.length; at += stride, n++) {
-      const along = (Math.atan2(found[at + 1], found[at]) * 12) % period;
-      if (Math.abs(along) > dash[0] * (period / (dash[0] + dash[1]))) continue;
+    for (let at = 0; at < found.length; at += 4) {
+      const turn = Math.atan2(found[at + 1] - y, found[at] - x) / (2 * Math.PI) + 1;
+      if ((turn * dashes) % 1 > share) continue;
       brush.moveTo(found[at], found[at + 1]);
       brush.lineTo(found[at + 2], found[at + 3]);
     }
     brush.lineWidth = width;
-    brush.strokeStyle = colour;
+    brush.strokeStyle = QUIET;
     brush.stroke();
   }
 

@@ -5,6 +5,9 @@ import { el, svg } from "./dom.js";
 
 const EVENT_WORDS = { injury: "injury", biopsy: "biopsy", excision: "cut out", treatment: "treatment", other: "event" };
 
+/** Pixels that a letter of a label takes, at most. */
+const LETTER = 6.9;
+
 /** @param {{scans: {number: number, day: number}[], events: {day: number, kind: string, text: string}[], day_zero?: string}} told */
 function span(told) {
   const days = [...told.scans.map((s) => s.day), ...told.events.map((e) => e.day), told.day_zero === "onset" ? 0 : told.scans[0]?.day ?? 0];
@@ -21,36 +24,36 @@ export function rail(doc, gutter, width) {
   const n = doc.scans.length;
   const inner = width - gutter;
   const x = (/** @type {number} */ day) => gutter + 28 + ((day - low) / (high - low)) * (inner - 56);
-  const events = [...doc.events].sort((a, b) => a.day - b.day);
-  const rows = Math.min(3, Math.max(1, levels(events.map((e) => x(e.day)), 110)));
+  const covered = doc.state === "covered";
+  const events = [...doc.events].sort((a, b) => a.day - b.day).map((e) => {
+    const words = e.text && e.text.length < 24 ? e.text : EVENT_WORDS[/** @type {keyof typeof EVENT_WORDS} */ (e.kind)] ?? e.kind;
+    return { at: x(e.day), text: `${words}, day ${e.day}`, level: 0 };
+  });
+  /** @type {number[]} */ const ends = [];
+  for (const e of events) {
+    const level = ends.findIndex((end) => end < e.at - 6);
+    e.level = level < 0 ? ends.length : level;
+    ends[e.level] = e.at + LETTER * e.text.length + 12;
+  }
+  const rows = Math.max(1, ends.length);
   const y = 18 + 17 * rows, bottom = y + 46;
   const made = svg("svg", { class: "rail", viewBox: `0 0 ${width} ${bottom}`, width, height: bottom, role: "img", "aria-label": railWords(doc) });
   made.append(svg("line", { x1: gutter + 10, x2: width - 10, y1: y, y2: y, class: "line" }));
   if (doc.day_zero === "onset") made.append(svg("line", { x1: x(0), x2: x(0), y1: y - 6, y2: y + 6, class: "zero" }), label(x(0), y + 20, "day 0", "quiet"));
-  /** @type {number[]} */ const ends = [];
-  for (const e of events) {
-    const at = x(e.day);
-    let level = ends.findIndex((end) => end < at - 4);
-    if (level < 0) level = ends.length < rows ? ends.length : rows - 1;
-    const text = `${e.text && e.text.length < 24 ? e.text : EVENT_WORDS[/** @type {keyof typeof EVENT_WORDS} */ (e.kind)] ?? e.kind}, day ${e.day}`;
-    ends[level] = at + 6.2 * text.length + 10;
-    const top = y - 14 - 17 * level;
-    const left = at + 6.2 * text.length > width - 8;
+  // The first event hangs highest, so that no pole runs through an earlier label.
+  for (const { at, text, level } of events) {
+    const top = y - 14 - 17 * (rows - 1 - level);
+    const left = at + LETTER * text.length > width - 8;
     made.append(svg("path", { d: `M${at} ${y - 3}V${top - 6}`, class: "flagpole" }), svg("circle", { cx: at, cy: top - 6, r: 2.6, class: "flag" }),
       label(at + (left ? -6 : 6), top - 2, text, "flagtext", left ? "end" : "start"));
   }
   for (const [i, scan] of doc.scans.entries()) {
     const at = x(scan.day), to = gutter + ((i + 0.5) * inner) / n;
-    made.append(svg("path", { d: `M${at} ${y + 5}C${at} ${y + 30} ${to} ${y + 18} ${to} ${bottom}`, class: "thread" }), svg("circle", { cx: at, cy: y, r: 5.5, class: "bead" }));
+    if (covered) made.append(label(at, y + 22, `day ${scan.day}`, "quiet"));
+    else made.append(svg("path", { d: `M${at} ${y + 5}C${at} ${y + 30} ${to} ${y + 18} ${to} ${bottom}`, class: "thread" }));
+    made.append(svg("circle", { cx: at, cy: y, r: 5.5, class: "bead" }));
   }
   return made;
-}
-
-/** @param {number[]} places @param {number} width */
-function levels(places, width) {
-  let most = 1;
-  for (const p of places) most = Math.max(most, places.filter((q) => q >= p && q < p + width).length);
-  return most;
 }
 
 /** @param {any} told */

@@ -240,8 +240,13 @@ export class Store {
       reach.push(most);
     }
     if (reach.length) return Math.max(60, Math.ceil((2 * (Math.max(...reach) + 16)) / 10) * 10);
-    const known = this.doc.given?.table?.lesion?.seed;
-    return known ? 140 : 240;
+    if (this.doc.given?.table?.lesion?.seed) return 140;
+    const widths = (this.doc.wholes ?? []).map((/** @type {any} */ w) => {
+      const [n, r, c] = w.shape, m = w.affine;
+      const step = (/** @type {number} */ k) => Math.hypot(m[k], m[k + 4], m[k + 8]);
+      return this.view.way === "across" ? Math.max(r * step(1), c * step(2)) : Math.max(n * step(0), r * step(1), c * step(2));
+    });
+    return widths.length ? Math.min(500, Math.ceil(Math.max(...widths) / 10) * 10) : 240;
   }
 
   /** @param {number} scan @returns {import("./picture.js").Content} */
