@@ -56,11 +56,14 @@ def run(root: Path, *, port: int, open_browser: bool) -> int:
         timeout_graceful_shutdown=PATIENCE_S,
         lifespan="on",
     )
-    asyncio.run(_serve(_Server(config), held, keys, open_browser))
+    cases = shelf.cases()
+    # With one case there is nothing to choose: the browser opens on it.
+    first = keys.address if len(cases) != 1 else keys.address.replace("/?", f"/case/{cases[0].key}?")
+    asyncio.run(_serve(_Server(config), held, keys, first, open_browser))
     return 0
 
 
-async def _serve(server: _Server, held: socket.socket, keys: Keys, open_browser: bool) -> None:
+async def _serve(server: _Server, held: socket.socket, keys: Keys, first: str, open_browser: bool) -> None:
     serving = asyncio.create_task(server.serve(sockets=[held]))
     while not server.started and not serving.done():
         await asyncio.sleep(0.01)
@@ -69,7 +72,7 @@ async def _serve(server: _Server, held: socket.socket, keys: Keys, open_browser:
         sys.stdout.flush()
         print("mineralize: serving on this machine only; stop with Ctrl+C", file=sys.stderr)
         if open_browser:
-            await asyncio.to_thread(webbrowser.open, keys.address)
+            await asyncio.to_thread(webbrowser.open, first)
     await serving
 
 

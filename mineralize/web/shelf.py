@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from ..base import InputError
+from ..base import InputError, OutputError
 from ..dicom import OWN_FOLDER
 
 RESULTS = OWN_FOLDER
@@ -149,7 +149,12 @@ class Shelf:
                 self._salt = b""
             if len(self._salt) != 32:
                 self._salt = secrets.token_bytes(32)
-                write_whole(path, self._salt)
+                try:
+                    write_whole(path, self._salt)
+                except OSError as error:
+                    raise OutputError(
+                        "the served folder cannot be written to; give one where results can lie"
+                    ) from error
         return self._salt
 
 
