@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable
 
 from . import inspection
+from .case_file import alias_of
 from .case_file import parse as parse_case_file
 from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
@@ -25,6 +26,7 @@ __all__ = [
     "Offered",
     "Seed",
     "Timeline",
+    "alias_of",
     "comparability",
     "comparability_notes",
     "differences",

@@ -10,7 +10,6 @@ import asyncio
 import contextlib
 import json
 import os
-import shutil
 import signal
 import sys
 import time
@@ -19,8 +18,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..base import UsageError
-from ..cases import MARKER
+from ..base import OutputError, UsageError
+from ..cases import check_output
 from .shelf import Case, Shelf
 
 MOST_IDLE = 2
@@ -111,8 +110,8 @@ class Attendant:
         task = self._tasks.get(case.key)
         if task is not None:
             await asyncio.wait([task])
-        if not any(j.state == "running" for j in self._jobs.values()):
-            await asyncio.to_thread(_sweep, case.results.parent)
+        with contextlib.suppress(OutputError):
+            await asyncio.to_thread(check_output, case.results)  # clears away what the stopped run left
 
     async def release(self, key: str) -> None:
         """Let the worker of a case go, because its files are about to be moved."""
@@ -204,9 +203,3 @@ class Attendant:
         if worker.stdin is not None:
             worker.stdin.close()
         await worker.wait()
-
-
-def _sweep(home: Path) -> None:
-    """Remove what a stopped run left of results that never became any."""
-    for left in home.glob(f"{MARKER}-new-*"):
-        shutil.rmtree(left, ignore_errors=True)

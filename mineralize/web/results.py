@@ -12,7 +12,8 @@ from typing import Any
 from starlette.responses import FileResponse, Response, StreamingResponse
 
 from ..base import InputError, UsageError
-from ..cases import MARKER, record_answers
+from ..cases import kept as kept_results
+from ..cases import record_answers
 from ..results import impression
 from . import shapes
 from .guard import DOCUMENT_POLICY
@@ -51,11 +52,9 @@ def rim(case: Case, scan: int) -> dict[str, Any]:
 
 def names(case: Case) -> list[str]:
     """Every file of the results, as the folder itself lists them."""
-    try:
-        listed = (case.results / MARKER).read_text(encoding="utf-8").splitlines()
-    except OSError:
-        raise Unknown("there are no results yet; measure first") from None
-    found = [name for name in listed if _plain_file(case.results, name)]
+    found = [name for name in kept_results(case.results).files if _plain_file(case.results, name)]
+    if not found:
+        raise Unknown("there are no results yet; measure first")
     folder = case.results / impression.FOLDER
     found += [f"{impression.FOLDER}/{p.name}" for p in sorted(folder.glob("*.json")) if not p.is_symlink()]
     return found

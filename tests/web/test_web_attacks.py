@@ -88,7 +88,9 @@ def test_results_never_leave_their_folder(tmp_path: Path) -> None:
     (case.results / "secret.txt").symlink_to(tmp_path / "secret.txt")
     (case.kept / "near-9.i16").symlink_to(tmp_path / "secret.txt")
     marker = case.results / ".mineralize"
-    marker.write_text(marker.read_text() + "secret.txt\n../../../secret.txt\n")
+    listed = json.loads(marker.read_text())
+    listed["files"] |= {"secret.txt": "", "../../../secret.txt": ""}
+    marker.write_text(json.dumps(listed))
     climbs = ("../../secret.txt", "..%2F..%2Fsecret.txt", "%2e%2e/%2e%2e/secret.txt", "/etc/passwd", "%2Fetc%2Fpasswd")
     with page(tmp_path / "root") as held:
         at = f"/api/cases/{case.key}"
