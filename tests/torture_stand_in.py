@@ -91,7 +91,8 @@ def timeline(path: Path) -> Any:
             ids=SimpleNamespace(study=f"1.2.{whom}", patient=patient),
             where=SimpleNamespace(path=os.devnull, encapsulated=True),
         )
-        scans = tuple(replace(s, source=SimpleNamespace(stack=SimpleNamespace(images=(image,)))) for s in scans)
+        stack = SimpleNamespace(images=(image,))
+        scans = tuple(replace(s, source=SimpleNamespace(stack=stack, read=s.source.read)) for s in scans)
     alias = find.alias_of(path) or "case"
     held = find.content(path) if path.is_dir() else path.name
     return replace(_STUDY.timeline, scans=scans, alias=alias, input_hash=held)
