@@ -6,17 +6,16 @@ import csv
 import hashlib
 import os
 import re
-import tomllib
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from ..base import InputError
+from ..dicom import OWN_FOLDER
 from ..results import texts
+from ..timeline import alias_of as given_alias
 
-LARGEST_CASE_FILE = 2**20
-"""Bytes of a ``case.toml`` that is looked into for its alias; the case itself refuses a larger one with a sentence."""
 _UNNAMED = re.compile(r"case(-\d+)?", re.IGNORECASE)
 
 
@@ -52,7 +51,9 @@ def entries(root: Path) -> list[Path]:
     """As :func:`find_cases`; there may be none yet."""
     try:
         return sorted(
-            p for p in root.iterdir() if not p.name.startswith(".") and (p.is_dir() or p.suffix.lower() == ".zip")
+            p
+            for p in root.iterdir()
+            if not p.name.startswith(".") and p.name != OWN_FOLDER and (p.is_dir() or p.suffix.lower() == ".zip")
         )
     except OSError as error:
         raise InputError(texts.BATCH_NO_ROOT) from error
@@ -92,15 +93,7 @@ def _listed(table: Path) -> list[Found]:
 
 def alias_of(path: Path) -> str:
     """The alias of a case's ``case.toml`` as a folder name; empty where there is none, or one that says nothing."""
-    file = path / "case.toml"
-    try:
-        if not file.is_file() or file.stat().st_size > LARGEST_CASE_FILE:
-            return ""
-        table = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError, RecursionError):
-        return ""
-    alias = table.get("alias")
-    name = safe(alias) if isinstance(alias, str) else ""
+    name = safe(given_alias(path / "case.toml"))
     return "" if _UNNAMED.fullmatch(name) else name
 
 
