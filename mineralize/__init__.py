@@ -15,10 +15,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from .base import InputError, LesionNeeded, MineralizeError, OutputError, Settings
     from .cases import write_study as write
-    from .errors import InputError, LesionNeeded, MineralizeError, OutputError
     from .measure import Measurement
-    from .settings import Settings
     from .study import Study, analyse
     from .timeline import Seed, Timeline, read
 
@@ -40,13 +39,13 @@ __all__ = [
 ]
 
 _HOMES = {
-    "InputError": ("errors", "InputError"),
-    "LesionNeeded": ("errors", "LesionNeeded"),
+    "InputError": ("base", "InputError"),
+    "LesionNeeded": ("base", "LesionNeeded"),
     "Measurement": ("measure", "Measurement"),
-    "MineralizeError": ("errors", "MineralizeError"),
-    "OutputError": ("errors", "OutputError"),
+    "MineralizeError": ("base", "MineralizeError"),
+    "OutputError": ("base", "OutputError"),
     "Seed": ("timeline", "Seed"),
-    "Settings": ("settings", "Settings"),
+    "Settings": ("base", "Settings"),
     "Study": ("study", "Study"),
     "Timeline": ("timeline", "Timeline"),
     "analyse": ("study", "analyse"),

@@ -8,12 +8,11 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
-from mineralize.geometry import Grid
-from mineralize.outline import Outline
-from mineralize.outline_near import Neighbourhood, neighbourhood
-from mineralize.outline_start import sphere_directions
-from mineralize.reference import Reference, Tissue, slope
-from mineralize.scan import Volume
+from mineralize.base import Grid, Volume, slope
+from mineralize.lesion import Neighbourhood, Outline, neighbourhood
+from mineralize.reference import Reference
+from mineralize.reference.tissues import Tissue
+from mineralize.surface import sphere_directions
 
 SOFT_HU = 50.0
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-from mineralize.geometry import Grid
-from mineralize.scan import Acquisition, InMemory, Scan, Volume
+from mineralize.base import Acquisition, Grid, InMemory, Scan, Volume
 from mineralize.study import Study, analyse
 from mineralize.timeline import Seed, Timeline
 from phantoms import History, load_history

@@ -12,15 +12,11 @@ import numpy as np
 from skimage.measure import marching_cubes
 
 from mineralize.align import Alignment
-from mineralize.candidates import Candidate
-from mineralize.change import Change
-from mineralize.geometry import Grid, Rigid
-from mineralize.maturation import Curve, CurvePoint
+from mineralize.base import Acquisition, Grid, InMemory, Note, Rigid, Scan, SeriesRow, Settings, Volume
+from mineralize.change import Change, Curve, CurvePoint
+from mineralize.correlate import ExpectedTissue, Finding
+from mineralize.lesion import Candidate, Outline
 from mineralize.measure import DepthProfile, Measurement, RimMap, Rows
-from mineralize.outline import Outline
-from mineralize.scan import Acquisition, InMemory, Note, Scan, SeriesRow, Volume
-from mineralize.settings import Settings
-from mineralize.statements import ExpectedTissue, Finding
 from mineralize.study import Study
 from mineralize.timeline import BiopsySite, Event, Seed, Timeline
 

@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 import mineralize
-from mineralize import cli, tables
-from mineralize.settings import Settings
+from mineralize.base import Settings
+from mineralize.cli import commands as cli
+from mineralize.results import tables
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -117,7 +118,7 @@ def test_developers_guide_names_files_that_exist() -> None:
             assert (ROOT / path).exists(), path
     for name in re.findall(r"`(\w+\.(?:py|css|json))`", DEVELOPERS):
         if name != "history.json":
-            assert (ROOT / "mineralize" / name).exists(), name
+            assert list((ROOT / "mineralize").rglob(name)), name
 
 
 @pytest.mark.parametrize("name", ["demo", "test", "bench"])

@@ -1,8 +1,9 @@
-"""Data flows one way: a module imports only what stands above it, imports inside functions included."""
+"""Data flows one way: a package imports only packages that stand above it, and only through their doors."""
 
 from __future__ import annotations
 
 import ast
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -10,126 +11,125 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "mineralize"
 PHANTOMS = PACKAGE.parent / "phantoms"
 
-LAYERS: tuple[tuple[str, ...], ...] = (
-    # ground
-    ("errors", "geometry", "scan", "settings"),
-    # reading
+FLOORS: tuple[tuple[str, ...], ...] = (
+    ("base",),
     ("dicom",),
-    # time
     ("timeline",),
-    # science
-    ("reference",),
-    ("comparability", "inspection"),
-    ("skeleton", "align"),
-    ("candidates", "outline", "lesion", "zones"),
-    ("estimate", "rim_map", "measure", "change", "maturation"),
-    ("statements", "sources", "wording", "evidence"),
-    ("findings", "tissue", "biopsy", "correlate"),
-    # whole
+    ("reference", "bones", "align"),
+    ("surface",),
+    ("lesion",),
+    ("measure", "change"),
+    ("correlate",),
     ("study",),
-    # results
-    ("texts", "views", "shown", "record", "tables", "impression", "concordance", "figures", "page", "pdf"),
-    ("codes", "identity", "seg", "sr"),
-    # doors
-    ("cases", "batch", "cohort", "web", "progress", "cli"),
-    ("__main__",),
+    ("results", "figures", "page", "dicom_out"),
+    ("cases", "batch", "cohort", "web"),
+    ("cli",),
 )
-ORDER = [name for layer in LAYERS for name in layer]
-NOT_PURE = {"pydicom", "matplotlib", "dask", "http", "socketserver", "flask", "aiohttp", "highdicom"}
+ORDER = [name for floor in FLOORS for name in floor]
 PURE = ORDER[: ORDER.index("study") + 1]
+NOT_PURE = {"pydicom", "matplotlib", "dask", "distributed", "http", "socketserver", "starlette", "uvicorn", "highdicom"}
+LARGEST_MODULE = 350
 
 
-def room(name: str) -> str:
-    """The entry of the order that a module belongs to: its own, or that of the module it was split from.
-
-    ``align_search`` belongs to ``align``; inside a room imports must only be free of circles.
-    """
-    while name not in ORDER and "_" in name:
-        name = name.rpartition("_")[0]
-    return name
+def package_of(path: Path) -> str:
+    """Package that a file belongs to; ``""`` for the files beside the packages."""
+    parts = path.relative_to(PACKAGE).parts
+    return parts[0] if len(parts) > 1 else ""
 
 
-def modules() -> dict[str, list[Path]]:
-    """Python files by the name that stands in the order; a folder is one name."""
-    found: dict[str, list[Path]] = {}
-    for path in sorted(PACKAGE.rglob("*.py")):
-        parts = path.relative_to(PACKAGE).with_suffix("").parts
-        if parts[0] != "__init__":
-            found.setdefault(parts[0], []).append(path)
+def modules() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def imports(path: Path) -> list[tuple[str, list[str]]]:
+    """(module, names) of every import in a file, absolute; ``import x`` has no names."""
+    home = ["mineralize", *path.relative_to(PACKAGE).parent.parts] if path.is_relative_to(PACKAGE) else []
+    found: list[tuple[str, list[str]]] = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, []) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            base = home[: len(home) - node.level + 1] if node.level else []
+            module = ".".join([*base, *([node.module] if node.module else [])])
+            found.append((module, [alias.name for alias in node.names]))
     return found
 
 
-def imports(path: Path) -> tuple[set[str], set[str]]:
-    """(own modules, outside packages) that a file imports anywhere in it."""
-    depth = len(path.relative_to(PACKAGE).parts) if path.is_relative_to(PACKAGE) else 1
-    own: set[str] = set()
-    outside: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            names = [alias.name.split(".") for alias in node.names]
-        elif isinstance(node, ast.ImportFrom) and node.level == 0:
-            names = [[*str(node.module).split("."), *([node.names[0].name] if node.module == "mineralize" else [])]]
-        elif isinstance(node, ast.ImportFrom):
-            if node.level == depth:
-                own |= {str(node.module).split(".")[0]} if node.module else {alias.name for alias in node.names}
-            continue
-        else:
-            continue
-        for parts in names:
-            if parts[0] == "mineralize":
-                own |= set(parts[1:2])
-            else:
-                outside.add(parts[0])
-    return own - {"__version__"}, outside
+def across(path: Path) -> list[tuple[str, list[str]]]:
+    """What a module of a package takes from other packages of ours: (path below ``mineralize``, names)."""
+    found: list[tuple[str, list[str]]] = []
+    for module, names in imports(path):
+        if module == "mineralize":
+            found += [(name, []) for name in names if (PACKAGE / name).is_dir()]
+        elif module.startswith("mineralize."):
+            found.append((module.removeprefix("mineralize."), names))
+    return [(module, names) for module, names in found if module.split(".")[0] != package_of(path)]
 
 
-@pytest.mark.parametrize("name", sorted(modules()))
-def test_imports_only_what_stands_above(name: str) -> None:
-    home = room(name)
-    assert home in ORDER, f"{name} has no place in the order of modules; give it one"
-    above = set(ORDER[: ORDER.index(home)])
-    for path in modules()[name]:
-        own, _ = imports(path)
-        wrong = {other for other in own if room(other) not in above | {home}}
-        assert not wrong, f"{path.name} imports {sorted(wrong)}, which do not stand above it"
+def test_every_module_has_a_room() -> None:
+    assert {package_of(p) for p in modules()} - {""} <= set(ORDER)
+    assert {p.name for p in modules() if not package_of(p)} == {"__init__.py", "__main__.py"}
 
 
-def test_no_circles() -> None:
-    """Also inside a room: whatever imports nothing unvisited is taken away until nothing is left."""
-    waiting = {name: {o for path in paths for o in imports(path)[0]} - {name} for name, paths in modules().items()}
-    while free := {name for name, own in waiting.items() if not own & waiting.keys()}:
-        waiting = {name: own for name, own in waiting.items() if name not in free}
+@pytest.mark.parametrize("path", modules(), ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_imports_only_doors_that_stand_above(path: Path) -> None:
+    home = package_of(path)
+    above = set(ORDER[: ORDER.index(home)]) if home else set(ORDER)
+    for module, names in across(path):
+        assert module in above, f"{path.name} imports {module}: not above it, or past a door"
+        offered = set(import_module(f"mineralize.{module}").__all__)
+        assert set(names) <= offered, f"{path.name} takes {sorted(set(names) - offered)} past the door of {module}"
+
+
+@pytest.mark.parametrize("name", [n for n in ORDER if (PACKAGE / n).exists()])
+def test_every_door_says_what_it_offers(name: str) -> None:
+    door = import_module(f"mineralize.{name}")
+    assert len((door.__doc__ or "").split()) >= 10
+    assert len(set(door.__all__)) == len(door.__all__)
+    for offered in door.__all__:
+        assert not offered.startswith("_")
+        assert getattr(door, offered) is not None
+
+
+@pytest.mark.parametrize("name", [n for n in ORDER if (PACKAGE / n).exists()])
+def test_no_circles_inside(name: str) -> None:
+    """Whatever imports nothing unvisited is taken away until nothing is left."""
+    waiting: dict[str, set[str]] = {}
+    inside = f"mineralize.{name}"
+    for path in (PACKAGE / name).glob("*.py"):
+        own: set[str] = set()
+        for module, names in imports(path):
+            if module == inside:
+                own |= set(names)
+            elif module.startswith(inside + "."):
+                own.add(module.removeprefix(inside + "."))
+        waiting[path.stem] = own - {path.stem}
+    while free := {stem for stem, own in waiting.items() if not own & waiting.keys()}:
+        waiting = {stem: own for stem, own in waiting.items() if stem not in free}
     assert not waiting, f"these modules import each other in a circle: {sorted(waiting)}"
 
 
-@pytest.mark.parametrize("name", [n for n in sorted(modules()) if room(n) in PURE and n not in ("dicom", "inspection")])
-def test_pure_modules_touch_no_files_or_pictures(name: str) -> None:
-    for path in modules()[name]:
-        _, outside = imports(path)
-        assert not outside & NOT_PURE, f"{path.name} imports {sorted(outside & NOT_PURE)}"
+@pytest.mark.parametrize("path", modules(), ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_pure_packages_touch_no_files_or_pictures(path: Path) -> None:
+    if package_of(path) not in PURE or package_of(path) == "dicom":
+        return
+    outside = {module.split(".")[0] for module, _ in imports(path)}
+    assert not outside & NOT_PURE
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_no_module_is_too_long(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LARGEST_MODULE
 
 
 def test_phantoms_and_measuring_share_nothing() -> None:
     for path in PHANTOMS.rglob("*.py"):
-        assert not imports_package(path, "mineralize")
-    for paths in modules().values():
-        for path in paths:
-            assert not imports_package(path, "phantoms")
-
-
-def imports_package(path: Path, package: str) -> bool:
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import) and any(a.name.split(".")[0] == package for a in node.names):
-            return True
-        if isinstance(node, ast.ImportFrom) and node.level == 0 and str(node.module).split(".")[0] == package:
-            return True
-    return False
+        assert not any(module.split(".")[0] == "mineralize" for module, _ in imports(path))
+    for path in modules():
+        assert not any(module.split(".")[0] == "phantoms" for module, _ in imports(path))
 
 
 def test_the_check_sees_imports_inside_functions(tmp_path: Path) -> None:
     path = tmp_path / "planted.py"
-    path.write_text("def f():\n    from mineralize import cli\n    import phantoms.build\n", encoding="utf-8")
-    own, outside = imports(path)
-    assert own == {"cli"}
-    assert outside == {"phantoms"}
-    assert imports_package(path, "phantoms")
+    path.write_text("def f():\n    from mineralize.cli import commands\n    import phantoms.build\n", encoding="utf-8")
+    assert imports(path) == [("mineralize.cli", ["commands"]), ("phantoms.build", [])]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from .. import tables, texts
-from ..errors import InputError
-from ..maturation import Curve, CurvePoint
+from ..base import InputError
+from ..change import Curve, CurvePoint
+from ..results import tables, texts
 
 
 def read_curves(paths: Iterable[Path], quantity: str) -> dict[str, Curve]:

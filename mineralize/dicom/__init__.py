@@ -1,4 +1,67 @@
 """Folder to checked CT series: files, headers, rules, series choice, pixels.
 
-Nothing is imported here, so that the child processes that decode pixels start fast.
+In: paths. Out: headers and series that passed the rules (:func:`gather`, :func:`read_ct`), the chosen one of each
+study (``choose``), outlines drawn elsewhere (:func:`read_drawn`), and a ``Note`` for all that was set aside.
+``SeriesError``, ``InputError`` and ``PatientsMixedError`` in one sentence, without identifiers.
+
+Names are loaded on first use, so that the child processes that decode pixels start fast.
 """
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from . import choose
+    from .choose import Choice, Judged
+    from .drawn import Drawn, deepest, read_drawn, region_on
+    from .files import gather
+    from .grouping import earliest
+    from .image import When
+    from .pixels import DicomSource
+    from .reading import CtReading, input_hash, read_ct
+    from .times import moment
+
+__all__ = [
+    "Choice",
+    "CtReading",
+    "DicomSource",
+    "Drawn",
+    "Judged",
+    "When",
+    "choose",
+    "deepest",
+    "earliest",
+    "gather",
+    "input_hash",
+    "moment",
+    "read_ct",
+    "read_drawn",
+    "region_on",
+]
+
+_HOMES = {
+    "Choice": "choose",
+    "CtReading": "reading",
+    "DicomSource": "pixels",
+    "Drawn": "drawn",
+    "Judged": "choose",
+    "When": "image",
+    "deepest": "drawn",
+    "earliest": "grouping",
+    "gather": "files",
+    "input_hash": "reading",
+    "moment": "times",
+    "read_ct": "reading",
+    "read_drawn": "drawn",
+    "region_on": "drawn",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(f".{_HOMES[name]}", __name__), name)
+    if name in __all__:
+        return import_module(f".{name}", __name__)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

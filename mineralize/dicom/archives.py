@@ -19,7 +19,7 @@ from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import IO, cast
 
-from ..errors import InputError
+from ..base import InputError
 
 LARGEST_COUNT = 100_000
 """Members of one archive."""

@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..errors import SeriesError
-from ..geometry import Floats, Grid
-from ..scan import Note
+from ..base import Floats, Grid, Note, SeriesError
 from . import rules
 from .grouping import Part
 from .stack import Shear, Stack

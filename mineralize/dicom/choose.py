@@ -28,8 +28,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..errors import InputError, SeriesError
-from ..scan import Acquisition, Note, SeriesRow
+from ..base import Acquisition, InputError, Note, SeriesError, SeriesRow
 from .assemble import assemble
 from .decode import can_decode
 from .grouping import Part, StudyGroup

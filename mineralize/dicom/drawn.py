@@ -16,7 +16,7 @@ from pydicom import dcmread
 from pydicom.dataset import Dataset
 from scipy import ndimage
 
-from ..geometry import Floats, Grid
+from ..base import Floats, Grid
 from .headers import DRAWN, Other
 from .values import integer, items, number, numbers, quiet, spacing_pair, text, triple, unit_pair
 

@@ -9,7 +9,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..errors import InputError
+from ..base import InputError
 from . import archives
 
 LARGEST_COUNT = 200_000

@@ -276,13 +276,6 @@ def _coding(ds: Values, syntax: str, rows: int, columns: int, frames: int) -> Co
     )  # fmt: skip
 
 
-def _deflated(found: list[Image] | Other | Unreadable) -> list[Image] | Other | Unreadable:
-    """Offsets of an inflated copy mean nothing in the file."""
-    if not isinstance(found, list):
-        return found
-    return [replace(image, where=replace(image.where, offset=None)) for image in found]
-
-
 def _pixels_at(stream: Any, path: str, syntax: str, size: int) -> Where | None:
     """Where the value of Pixel Data lies; the stream stands at its element after the header was parsed."""
     here = stream.tell()

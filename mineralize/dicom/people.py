@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from ..errors import PatientsMixedError
-from ..scan import Note
+from ..base import Note, PatientsMixedError
 from .image import Patient
 
 REMEDY = (

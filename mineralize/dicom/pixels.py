@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import SeriesError
-from ..scan import Volume
+from ..base import SeriesError, Volume
 from . import resample, workers
 from .slices import PADDED_HU, OutOfRange, read_slice
 from .stack import Stack

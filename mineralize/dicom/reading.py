@@ -9,8 +9,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
-from ..errors import InputError
-from ..scan import Note
+from ..base import InputError, Note
 from .files import Gathered
 from .grouping import StudyGroup, group
 from .headers import HeaderReader, Other, Unreadable

@@ -6,8 +6,7 @@ expected and found, and what to do. :func:`set_aside` tells which images are no 
 
 from __future__ import annotations
 
-from ..errors import SeriesError
-from ..scan import Note
+from ..base import Note, SeriesError
 from .enhanced import ENHANCED
 from .grouping import Part
 

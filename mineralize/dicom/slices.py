@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import SeriesError
+from ..base import SeriesError
 from .decode import stored_values
 from .image import Image
 

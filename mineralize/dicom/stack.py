@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..geometry import Floats, Grid
-from ..scan import Note
+from ..base import Floats, Grid, Note
 from .image import Image
 
 

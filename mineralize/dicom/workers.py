@@ -20,7 +20,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import SeriesError
+from ..base import SeriesError
 from .decode import needs_child
 from .image import Image
 from .slices import OutOfRange, read_slice

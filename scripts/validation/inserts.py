@@ -18,14 +18,9 @@ from pathlib import Path
 import numpy as np
 
 import mineralize as mz
-from mineralize.estimate import Estimate
-from mineralize.lesion import SeenScan, look_at
-from mineralize.measure_mineral import measure_mineral
-from mineralize.measure_site import Site
-from mineralize.outline_mask import outline_from_mask
-from mineralize.scan import Calibration, InMemory, Rod, Scan, Volume
-from mineralize.settings import Settings
-from mineralize.zones import find_zones
+from mineralize.base import Calibration, InMemory, Rod, Scan, Settings, Volume
+from mineralize.lesion import SeenScan, find_zones, look_at, outline_from_mask
+from mineralize.measure import Estimate, Site, measure_mineral
 
 ARCHIVE = Path("qrm-hydroxyapatite") / "canon_Large_rep1.tar.xz"
 TOLERANCE_MM = 0.1

@@ -19,11 +19,8 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from mineralize import study as whole
-from mineralize.errors import MineralizeError
-from mineralize.geometry import Grid
-from mineralize.reference import SLOPE_TABLE
-from mineralize.scan import Acquisition, InMemory, Scan, Volume
+from mineralize.base import SLOPE_TABLE, Acquisition, Grid, InMemory, MineralizeError, Scan, Volume
+from mineralize.study import order as whole
 from mineralize.timeline import Seed, Timeline
 from phantoms.physics import HYDROXYAPATITE_MG_CM3
 from phantoms.projected import SCENES, SLICE_MM, Projected, project

@@ -16,12 +16,9 @@ from scipy.spatial import cKDTree
 from skimage import measure
 
 from mineralize import timeline
-from mineralize.candidates import Candidate
-from mineralize.errors import LesionNeeded, MineralizeError
-from mineralize.geometry import Grid
-from mineralize.lesion import SeenScan, candidates_of, look_at
+from mineralize.base import Grid, LesionNeeded, MineralizeError
+from mineralize.lesion import Candidate, Outline, SeenScan, candidates_of, look_at
 from mineralize.measure import Measurement
-from mineralize.outline import Outline
 from mineralize.study import analyse
 from mineralize.timeline import Seed, Timeline
 

@@ -15,9 +15,8 @@ from scipy import ndimage
 
 from mineralize import timeline
 from mineralize.align import Alignment, align
-from mineralize.geometry import Rigid
+from mineralize.base import Rigid, Settings
 from mineralize.lesion import SeenScan, look_at
-from mineralize.settings import Settings
 
 FOLDER = "philips-head-phantom"
 SOURCE = "plastic head, neurolabusc/dcm_qa_ct (Paul Morgan), BSD 2-Clause"

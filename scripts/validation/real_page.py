@@ -13,7 +13,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 from matplotlib.collections import LineCollection
 
-from mineralize.geometry import sample
+from mineralize.base import sample
 
 from .page import STYLE
 from .page_parts import image, left, table

@@ -11,15 +11,13 @@ from pathlib import Path
 
 import numpy as np
 
-from mineralize import study as whole
-from mineralize.errors import LesionNeeded, MineralizeError
-from mineralize.geometry import Grid
+from mineralize.base import Acquisition, Grid, InMemory, LesionNeeded, MineralizeError, Scan, Volume
 from mineralize.lesion import look_at
 from mineralize.measure import OWN_TISSUE, UNITS
-from mineralize.scan import Acquisition, InMemory, Scan, Volume
-from mineralize.study import Study
-from mineralize.study_crew import crew
-from mineralize.timeline import Seed, Timeline, read
+from mineralize.study import Study, analyse, crew
+from mineralize.study.steps import choose_point
+from mineralize.timeline import Seed, Timeline
+from mineralize.timeline import read_case as read
 from phantoms.files import write_case
 
 from .cases import BASE_LESION, OUTLINES
@@ -172,7 +170,7 @@ def run(job: Job, cache: Path | None = None, dicom: bool = False) -> Outcome:
             study = _from_disk(job, made)
         else:
             unseeded = "" if job.kind in (*SINGLE, "scanners") else _found_alone(made)
-            study = whole.analyse(timeline_of(made), jobs=1)
+            study = analyse(timeline_of(made), jobs=1)
         spent = time.process_time() - since
         return _compared(made, study, unseeded, spent)
     except MineralizeError as error:
@@ -211,7 +209,7 @@ def _from_disk(job: Job, made: Prepared) -> Study:
         timeline = read(Path(held) / "case")
         for scan in timeline.scans:
             _ = scan.volume
-        return whole.analyse(timeline, jobs=1)
+        return analyse(timeline, jobs=1)
 
 
 def _found_alone(made: Prepared) -> str:
@@ -220,7 +218,7 @@ def _found_alone(made: Prepared) -> str:
     seen = {scan.number: look_at(scan, timeline.settings) for scan in timeline.scans}
     try:
         with crew(1) as workers:
-            base, point, _, _ = whole._where(timeline, seen, workers)
+            base, point, _, _ = choose_point(timeline, seen, workers)
     except LesionNeeded:
         return "asked"
     inside = made.pictures[base - 1].inside

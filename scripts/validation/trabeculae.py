@@ -17,16 +17,10 @@ import SimpleITK as sitk
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
-from mineralize.estimate import Estimate
-from mineralize.geometry import Grid
-from mineralize.measure_mineral import measure_mineral
-from mineralize.measure_site import Site
-from mineralize.outline_mask import outline_from_mask
-from mineralize.outline_near import neighbourhood
-from mineralize.reference import measure_reference, slope
-from mineralize.scan import Acquisition, Volume
-from mineralize.settings import Settings
-from mineralize.zones import find_zones
+from mineralize.base import Acquisition, Grid, Settings, Volume, slope
+from mineralize.lesion import find_zones, neighbourhood, outline_from_mask
+from mineralize.measure import Estimate, Site, measure_mineral
+from mineralize.reference import measure_reference
 
 FILE = Path("trabecular-microct") / "LHDL_3155_D_4_bc_160.nrrd"
 FINE_MM = 0.0195

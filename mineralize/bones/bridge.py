@@ -1,0 +1,284 @@
+"""The bone's own contour where a lesion touches it or is fused with it.
+
+Around the bone's centre line its surface is a height map: radius over level and angle. A lesion in contact is a bump
+on that map. The map is taken from the levels and angles where the lesion cannot be, continued beneath it as
+smoothly as the shaft allows (minimal bending: the smoothing of Whittaker 1923, 10.1017/S0013091500077853, in two
+directions), and pulled to the cortex edge wherever one is still visible through the lesion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.ndimage import map_coordinates
+from scipy.sparse.linalg import spsolve
+
+from ..base import Floats
+from .zone import LesionZone
+
+LEVEL_MM = 1.5
+ANGLES = 72
+DEPTH_MM = 0.75
+LARGEST_RADIUS_MM = 55.0
+WINDOW_MM = 60.0
+"""Length of free bone looked at above and below the lesion."""
+CONTACT_MARGIN_MM = 4.0
+PASSING_MM = 2.5
+LEAST_FREE = 60
+"""Surface points that make free bone on one side of the lesion."""
+STIFF_ALONG, STIFF_ACROSS = 60.0, 0.6
+"""Bending stiffness along the shaft and around it: ridges run along the shaft."""
+BELIEVED_MM = 1.2
+"""An edge this close to the continued contour is taken for the bone's own."""
+
+
+class DistanceAt(Protocol):
+    """Signed distance in mm to a bone at ``(..., 3)`` LPS points, negative inside."""
+
+    def __call__(self, world: Floats) -> Floats: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Bridge:
+    """Radius of the bone over level and angle.
+
+    ``centre`` (L, 3) LPS mm of the centre line, ``frame`` (3, 3) rows: two directions across, then the axis;
+    ``radius`` (L, A) mm; ``suspect`` (L, A) bool: where the lesion may hide the contour; ``seen`` (L, A) bool: where an
+    edge carried the radius; ``first`` the axial coordinate of level 0. ``one_sided``: free bone on one side only.
+    """
+
+    centre: Floats
+    frame: Floats
+    radius: Floats
+    suspect: NDArray[np.bool_]
+    seen: NDArray[np.bool_]
+    first: float
+    one_sided: bool
+
+    def line_within(self) -> tuple[Floats, float]:
+        """(N, 3) LPS mm of the centre line at the suspect levels, and how far the contour lies from it at most."""
+        rows = np.flatnonzero(self.suspect.any(axis=1))
+        return self.centre[max(int(rows[0]) - 1, 0) : int(rows[-1]) + 2], float(self.radius.max()) + LEVEL_MM
+
+    def locate(self, world: Floats) -> tuple[Floats, Floats, Floats]:
+        """Fractional level, fractional angle cell and distance from the centre line of ``(N, 3)`` points."""
+        level = (world @ self.frame[2] - self.first) / LEVEL_MM
+        inside = np.clip(level, 0, len(self.centre) - 1)
+        low = np.minimum(inside.astype(int), len(self.centre) - 2)
+        part = (inside - low)[:, None]
+        middle = self.centre[low] * (1 - part) + self.centre[low + 1] * part
+        x, y = (world - middle) @ self.frame[0], (world - middle) @ self.frame[1]
+        angle = (np.arctan2(y, x) / (2 * np.pi) * ANGLES) % ANGLES
+        return level, angle, np.hypot(x, y)
+
+    def distance(self, world: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        """Signed mm outside the continued contour at ``(N, 3)`` points, and where it applies; infinite elsewhere."""
+        last = len(self.centre) - 1
+        level = (world @ self.frame[2] - self.first) / LEVEL_MM
+        row = np.clip(np.rint(np.clip(level, 0, last)).astype(int), 0, last)
+        chosen = np.flatnonzero(np.asarray(self.suspect.any(axis=1))[row])
+        distance, applies = np.full(len(world), np.inf), np.zeros(len(world), bool)
+        distance[chosen], applies[chosen] = self._distance(world[chosen])
+        return distance, applies
+
+    def _distance(self, world: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+        level, angle, radial = self.locate(world)
+        applies = (level >= 0) & (level <= len(self.centre) - 1)
+        at = np.stack([np.clip(level, 0, len(self.centre) - 1), angle])
+        wrapped = np.concatenate([self.radius, self.radius[:, :1]], axis=1)
+        radius = map_coordinates(wrapped, at, order=1, mode="nearest")
+        row = np.clip(np.rint(at[0]).astype(int), 0, len(self.centre) - 1)
+        suspect = self.suspect[row, np.rint(angle).astype(int) % ANGLES]
+        return radial - radius, applies & suspect
+
+
+def bridge(
+    distance_at: DistanceAt,
+    hu_at: Any,
+    points: Floats,
+    axis: Floats,
+    zone: LesionZone,
+    carried_at: DistanceAt | None = None,
+) -> Bridge | None:
+    """Continue the bone's contour beneath a lesion.
+
+    Parameters
+    ----------
+    distance_at : signed distance to bone and whatever is fused with it.
+    hu_at : HU at ``(..., 3)`` LPS points.
+    points : (N, 3) LPS mm on the surface of that bone.
+    axis : its LPS unit vector.
+    zone : where the lesion lies.
+    carried_at : signed distance to the same bone as seen in another scan without contact, already lined up.
+
+    Returns
+    -------
+    Bridge or None
+        None where too little free bone is in view or the bone has no centre line.
+    """
+    lesion = zone.centre
+    free = zone.apart(points) > CONTACT_MARGIN_MM
+    for _ in range(2):
+        reach = zone.half_length(axis) + CONTACT_MARGIN_MM
+        along = (points - lesion) @ axis
+        window = np.abs(along) < reach + WINDOW_MM
+        aside = window & (np.abs(along) > reach)
+        if aside.sum() < LEAST_FREE:
+            return None
+        bent = min((along[aside] < 0).sum(), (along[aside] > 0).sum()) >= LEAST_FREE
+        centre_line, axis = _centre_line(points[aside], points[window & free], axis, bent)
+    frame = _frame(axis)
+    along = (points[window] - lesion) @ axis
+    base = float(lesion @ axis)
+    levels = np.arange(base + along.min() + 2, base + along.max() - 2, LEVEL_MM)
+    if len(levels) < 10:
+        return None
+    below, above = (along < -reach).sum(), (along > reach).sum()
+    centre = centre_line(levels)
+    angles = np.arange(ANGLES) * 2 * np.pi / ANGLES
+    rays = np.cos(angles)[:, None] * frame[0] + np.sin(angles)[:, None] * frame[1]
+    depths = np.arange(0.0, LARGEST_RADIUS_MM, DEPTH_MM)
+    world = centre[:, None, None, :] + depths[:, None] * rays[None, :, None, :]
+    radius = _first_crossing(distance_at(world), depths)
+    suspect = _within(zone, _spots(centre, rays, radius), CONTACT_MARGIN_MM)
+    # Rays that pass the lesion are suspect whatever radius they found.
+    passing = _within(zone, world, PASSING_MM).any(axis=2)
+    suspect |= passing & (np.nan_to_num(radius, nan=99.0) > 0)
+    weight = np.where(np.isfinite(radius) & ~suspect, 1.0, 0.0)
+    if weight.sum() < 0.15 * weight.size:
+        return None
+    if carried_at is not None:
+        start = _first_crossing(carried_at(world), depths)
+        known = np.isfinite(start)
+        radius = np.where(suspect & known, start, radius)
+        weight = np.where(suspect & known, 0.3, weight)
+    smooth = _bend(np.nan_to_num(radius), weight)
+    seen = np.zeros_like(suspect)
+    for _ in range(3):
+        edge = _edge_near(hu_at, centre, rays, smooth)
+        own = suspect & (np.abs(edge - smooth) < BELIEVED_MM)
+        outline = suspect & ~own & (np.abs(np.nan_to_num(radius, nan=99.0) - smooth) < BELIEVED_MM)
+        seen = own | outline
+        value = np.where(own, edge, np.nan_to_num(radius))
+        weight_now = np.where(own, 0.6, np.where(outline, 0.4, weight))
+        smooth = _bend(value, weight_now)
+    one_sided = bool(min(below, above) < LEAST_FREE)
+    return Bridge(centre, frame, smooth, suspect, seen, float(levels[0]), one_sided)
+
+
+def _within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]:
+    """Whether ``(..., 3)`` LPS points lie in the lesion or within a margin of it."""
+    inside = np.asarray(np.linalg.norm(world - zone.centre, axis=-1) < zone.radius + margin)
+    if zone.surface is not None:
+        inside[inside] = zone.apart(world[inside]) < margin
+    return inside
+
+
+def _frame(axis: Floats) -> Floats:
+    helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
+    first = np.cross(axis, helper)
+    first /= np.linalg.norm(first)
+    return np.stack([first, np.cross(axis, first), axis])
+
+
+def _centre_line(aside: Floats, free: Floats, axis: Floats, bent: bool) -> tuple[Any, Floats]:
+    """A curve through the middles of sections above and below the lesion, and its mean direction.
+
+    It is quadratic where ``bent``; with free bone on one side only, a straight line goes less astray.
+    """
+    along = aside @ axis
+    middles, where = [], []
+    for start in np.arange(along.min(), along.max(), 5.0):
+        ring = aside[(along >= start) & (along < start + 5.0)]
+        if len(ring) >= 12:
+            across = ring - np.outer(ring @ axis, axis)
+            middles.append((across.min(axis=0) + across.max(axis=0)) / 2)
+            where.append(start + 2.5)
+    if len(where) < 4:
+        across = free - np.outer(free @ axis, axis)
+        middle = np.median(across, axis=0)
+        return (lambda levels: middle + np.outer(levels, axis)), axis
+    place, middle_of = np.array(where), np.array(middles)
+    mean, span = float(place.mean()), max(float(np.ptp(place)), 1.0)
+    degree = 2 if bent and len(where) >= 8 else 1
+    table = np.vander((place - mean) / span, degree + 1)
+    weight = np.ones(len(place))
+    for _ in range(4):
+        found = np.linalg.lstsq(table * weight[:, None], middle_of * weight[:, None], rcond=None)[0]
+        off = np.linalg.norm(middle_of - table @ found, axis=1)
+        weight = 1 / (1 + (off / max(float(np.median(off)) * 2, 0.5)) ** 2)
+    slope = found[-2] / span
+    turned = axis + slope - (slope @ axis) * axis
+    turned /= np.linalg.norm(turned)
+
+    def line(levels: Floats) -> Floats:
+        at = np.vander((levels - mean) / span, degree + 1) @ found
+        spots = at + np.outer(levels, axis)
+        # Slide every spot along the curve onto the plane of its level in the turned frame.
+        return np.asarray(spots + np.outer(levels - spots @ turned, turned))
+
+    return line, turned
+
+
+def _spots(centre: Floats, rays: Floats, radius: Floats) -> Floats:
+    return np.asarray(centre[:, None, :] + np.nan_to_num(radius, nan=1e3)[..., None] * rays[None])
+
+
+def _first_crossing(field: Floats, depths: Floats) -> Floats:
+    """Radius where the field first turns positive from inside, per ray; NaN where it never does or starts outside."""
+    outside = field > 0
+    started = ~outside[..., :4].all(axis=-1)
+    first = np.argmax(outside & (np.cumsum(~outside, axis=-1) > 0), axis=-1)
+    found = started & (first > 0)
+    before = np.maximum(first - 1, 0)
+    a = np.take_along_axis(field, before[..., None], axis=-1)[..., 0]
+    b = np.take_along_axis(field, first[..., None], axis=-1)[..., 0]
+    part = np.clip(-a / np.where(b > a, b - a, 1.0), 0, 1)
+    return np.where(found, depths[before] + part * DEPTH_MM, np.nan)
+
+
+def _edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Floats:
+    """Radius of the cortex edge next to a contour: half way from the cortex to what lies outside, NaN if unclear."""
+    offsets = np.arange(-4.0, 3.01, 0.5)
+    at = radius[..., None] + offsets
+    world = centre[:, None, None, :] + at[..., None] * rays[None, :, None, :]
+    values = np.nan_to_num(hu_at(world), nan=-1000.0)
+    top = np.argmax(np.where(offsets <= 1.0, values, -np.inf), axis=-1)
+    peak = np.take_along_axis(values, top[..., None], axis=-1)[..., 0]
+    beyond = np.arange(len(offsets)) >= top[..., None]
+    low = np.where(beyond, values, np.inf).min(axis=-1)
+    half = (peak + low) / 2
+    below = beyond & (values < half[..., None])
+    first = np.argmax(below, axis=-1)
+    before = np.maximum(first - 1, 0)
+    a = np.take_along_axis(values, before[..., None], axis=-1)[..., 0]
+    b = np.take_along_axis(values, first[..., None], axis=-1)[..., 0]
+    part = np.clip((a - half) / np.where(a > b, a - b, 1.0), 0, 1)
+    edge = radius + offsets[before] + part * 0.5
+    clear = below.any(axis=-1) & (first > 0) & (peak - low > 250.0) & (peak > 500.0)
+    return np.where(clear, edge, np.nan)
+
+
+def _bend(value: Floats, weight: Floats) -> Floats:
+    """The map that keeps the weighted values and bends least."""
+    levels, angles = value.shape
+    along, across = _stiffness(levels, angles)
+    system = sparse.diags(weight.ravel() + 1e-9) + along + across
+    return np.asarray(spsolve(system.tocsc(), (weight * value).ravel()).reshape(value.shape))
+
+
+@lru_cache(maxsize=4)
+def _stiffness(levels: int, angles: int) -> tuple[Any, Any]:
+    """What bending along the shaft and around it costs, over all cells of a map of that size."""
+    across = sparse.eye(angles) * -2 + sparse.eye(angles, k=1) + sparse.eye(angles, k=-1)
+    across = sparse.lil_matrix(across)
+    across[0, angles - 1] = across[angles - 1, 0] = 1
+    along = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(levels - 2, levels))
+    bend_along = sparse.kron(along, sparse.eye(angles))
+    bend_across = sparse.kron(sparse.eye(levels), across.tocsr())
+    return STIFF_ALONG * (bend_along.T @ bend_along), STIFF_ACROSS * (bend_across.T @ bend_across)

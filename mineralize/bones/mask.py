@@ -1,0 +1,274 @@
+"""Filled bone at full resolution near a point, parted from a lesion that touches it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import SimpleITK as sitk
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..base import Floats, Grid, Rigid, Volume, sample, to_sitk
+from .bridge import CONTACT_MARGIN_MM, Bridge, bridge
+from .field import signed_distance, sub_voxel_field
+from .parts import Bone
+from .skeleton import Skeleton
+from .zone import LesionZone
+
+MARGIN_MM = 12.0
+FAR_MM = 60.0
+SAME_SURFACE_MM = 3.0
+"""A part whose surface mostly lies this close to the outline is the lesion."""
+WHOLLY_INSIDE = 0.95
+"""Share of its surface within or close to the outline from which a part counts as lying in the lesion whole."""
+SUB_VOXEL_MM = 2.0
+"""Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
+
+
+@dataclass(frozen=True, eq=False)
+class BoneNear:
+    """Bone on the native voxels near a point.
+
+    Attributes
+    ----------
+    volume : float32 box of the scan.
+    mask : bool, bone with marrow, without the lesion.
+    distance : float32 mm outside the bone surface, negative inside, sub-voxel near the surface; 60 where no bone is
+        in view.
+    points, normals : (N, 3) LPS mm on the outer surface and outward unit normals.
+    bridged : (N,) bool, the contour was continued beneath the lesion there, not seen.
+    note : plain words where the contour had to be continued, else empty.
+    """
+
+    volume: Volume
+    mask: NDArray[np.bool_]
+    distance: NDArray[np.float32]
+    points: Floats
+    normals: Floats
+    bridged: NDArray[np.bool_]
+    note: str = ""
+
+    def distance_at(self, world: Floats) -> Floats:
+        """mm outside bone at ``(..., 3)`` LPS points; 60 beyond the box."""
+        return sample(self.distance, self.volume.grid, world, outside=FAR_MM)
+
+
+def bone_mask_near(
+    volume: Volume, centre_lps: Any, radius_mm: float, skeleton: Skeleton, **more: Any
+) -> tuple[Volume, NDArray[np.bool_]]:
+    """Box of the scan and filled bone in it; see :func:`bone_near`."""
+    near = bone_near(volume, centre_lps, radius_mm, skeleton, **more)
+    return near.volume, near.mask
+
+
+def bone_surface_near(skeleton: Skeleton, centre_lps: Any, radius_mm: float) -> tuple[Floats, Floats]:
+    """Sub-voxel points (N, 3) LPS mm on bone surfaces within a radius of a point, and outward unit normals."""
+    near = np.linalg.norm(skeleton.points - np.asarray(centre_lps, float), axis=1) <= radius_mm
+    return skeleton.points[near], skeleton.normals[near]
+
+
+def bone_near(
+    volume: Volume,
+    centre_lps: Any,
+    radius_mm: float,
+    skeleton: Skeleton,
+    *,
+    lesion_point: Any = None,
+    lesion_radius_mm: float = 0.0,
+    lesion_surface: Any = None,
+    carried: tuple[BoneNear, Rigid] | None = None,
+) -> BoneNear:
+    """Filled bone (cortex and marrow) on the native voxels near a point.
+
+    The coarse bone surface is moved to the half maxima found on the full-resolution voxels. Where the lesion may
+    touch the bone (``lesion_point``, ``lesion_radius_mm``, ``lesion_surface``) the bone's own contour is continued
+    from the levels and angles without contact.
+
+    Parameters
+    ----------
+    centre_lps, radius_mm : the box of interest.
+    lesion_point, lesion_radius_mm : a point in the lesion and how far the lesion reaches from it.
+    lesion_surface : (N, 3) LPS mm of its outline, where it is known; without it the lesion is taken for a ball.
+    carried : bone as seen in another scan, and the motion from this scan to that one; used beneath the lesion.
+    """
+    crop = volume.around(np.asarray(centre_lps, float)[None], radius_mm)
+    lesion = None if lesion_point is None else np.asarray(lesion_point, float)
+    surface = None if lesion_surface is None else np.asarray(lesion_surface, float)
+    zone = None if lesion is None else LesionZone(lesion, lesion_radius_mm, surface)
+    parts = [b for b in skeleton.bones if zone is None or not _is_lesion(skeleton, b, zone)]
+    box = _coarse_box(skeleton, crop.grid, lesion, lesion_radius_mm)
+    grid = skeleton.grid.cropped(box)
+    (a, b), (c, d), (e, f) = box
+    labels = skeleton.labels[a:b, c:d, e:f]
+    inside = np.isin(labels, [part.label for part in parts]) & (labels > 0)
+    if not inside.any():
+        nothing = np.zeros((0, 3))
+        return BoneNear(
+            crop,
+            np.zeros(crop.grid.shape, bool),
+            np.full(crop.grid.shape, FAR_MM, np.float32),
+            nothing,
+            nothing,
+            np.zeros(0, bool),
+        )
+    known = np.isin(skeleton.point_labels, [part.label for part in parts])
+    points, normals = skeleton.points[known], skeleton.normals[known]
+    field = sub_voxel_field(inside, grid, points)
+    native = _resampled(field, grid, crop.grid)
+    bridges: list[Bridge] = []
+    note = ""
+    if zone is not None:
+        native, bridges, note = _bridged(volume, skeleton, parts, points, field, grid, crop, native, zone, carried)
+    mask = native < 0
+    if bridges and zone is not None:
+        mask = _without_crumbs(mask, crop.grid, zone, CONTACT_MARGIN_MM + 3.0)
+    distance = _far_and_near(mask, native, crop.grid)
+    return _with_points(crop, mask, distance, points, normals, bridges, note, centre_lps, radius_mm)
+
+
+def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
+    """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like.
+
+    Where the outline is known, so is a part of any shape whose surface is the lesion's, or that lies in it whole, as a
+    long piece of a thick shell does.
+    """
+    own = skeleton.points[skeleton.point_labels == bone.label]
+    if zone.surface is not None and len(own):
+        apart = zone.apart(own)
+        if (np.abs(apart) < SAME_SURFACE_MM).mean() > 0.7 or (apart < SAME_SURFACE_MM).mean() > WHOLLY_INSIDE:
+            return True
+    if bone.tubular or bone.extent_mm > 2.6 * zone.radius:
+        return False
+    return bool(len(own) and (zone.apart(own) < 0.2 * zone.radius + 3.0).mean() > 0.7)
+
+
+def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: float) -> tuple[tuple[int, int], ...]:
+    corners = grid.corners()
+    if lesion is not None:
+        corners = np.vstack([corners, lesion - radius - 70.0, lesion + radius + 70.0])
+    return skeleton.grid.bounds_around(corners, MARGIN_MM)
+
+
+def _resampled(field: NDArray[np.float32], grid: Grid, target: Grid) -> NDArray[np.float32]:
+    """A field on another grid, linear, 60 beyond its box."""
+    like = to_sitk(np.zeros(target.shape, np.uint8), target)
+    moved = sitk.Resample(to_sitk(field, grid), like, sitk.Transform(), sitk.sitkLinear, FAR_MM, sitk.sitkFloat32)
+    return np.asarray(sitk.GetArrayFromImage(moved), np.float32)
+
+
+def _bridged(
+    volume: Volume,
+    skeleton: Skeleton,
+    parts: list[Bone],
+    points: Floats,
+    field: NDArray[np.float32],
+    grid: Grid,
+    crop: Volume,
+    native: NDArray[np.float32],
+    zone: LesionZone,
+    carried: tuple[BoneNear, Rigid] | None,
+) -> tuple[NDArray[np.float32], list[Bridge], str]:
+    """Replace the contour of every bone that the lesion may touch."""
+    lesion, radius = zone.centre, zone.radius
+    reach = radius + CONTACT_MARGIN_MM
+    wide = volume.around(np.stack([lesion - radius - 70, lesion + radius + 70]), 0.0)
+    found: list[Bridge] = []
+    notes: list[str] = []
+    known = skeleton.point_labels[np.isin(skeleton.point_labels, [p.label for p in parts])]
+    for part in parts:
+        own = points[known == part.label]
+        if not (zone.apart(own) < CONTACT_MARGIN_MM).any():
+            continue
+        other = None
+        if carried is not None:
+            bone, motion = carried
+
+            def other(world: Floats, bone: BoneNear = bone, motion: Rigid = motion) -> Floats:
+                return bone.distance_at(motion.apply(world))
+
+        made = bridge(
+            lambda world: sample(field, grid, world, outside=FAR_MM),
+            lambda world: sample(wide.hu, wide.grid, world, outside=-1000.0),
+            own,
+            part.axis,
+            zone,
+            other,
+        )
+        if made is None:
+            notes.append("the lesion may touch a bone whose contour could not be continued beneath it")
+            continue
+        found.append(made)
+        if not made.suspect.any():
+            continue
+        box = crop.grid.bounds_around(np.stack([lesion - reach - 25, lesion + reach + 25]), 0.0)
+        (a, b), (c, d), (e, f) = box
+        native = native.copy()
+        part_of = native[a:b, c:d, e:f]
+        part_grid = crop.grid.cropped(box)
+        # Only what lies within 6 mm of the old contour or the new one can change.
+        wanted = part_of < 6.0
+        line, reach = made.line_within()
+        wanted[tuple(slice(*span) for span in part_grid.bounds_around(line, reach + 6.0))] = True
+        at = np.nonzero(wanted)
+        distance, applies = made.distance(part_grid.to_world(np.stack(at, axis=1)))
+        old = part_of[at]
+        part_of[at] = np.where(applies & (np.minimum(distance, old) < 6.0), distance, old)
+        hidden = made.suspect & ~made.seen
+        if hidden.any():
+            notes.append("the bone contour was continued beneath the lesion where it cannot be seen")
+        if made.one_sided:
+            notes.append("free bone is in view on one side of the lesion only")
+    return native, found, "; ".join(dict.fromkeys(notes))
+
+
+def _without_crumbs(mask: NDArray[np.bool_], grid: Grid, zone: LesionZone, margin: float) -> NDArray[np.bool_]:
+    """Drop what was left of the lesion: parts that lie wholly within its reach."""
+    parts = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(mask, grid)))
+    keep = np.zeros(int(parts.max()) + 1, bool)
+    for label, span in enumerate(ndimage.find_objects(parts), start=1):
+        world = grid.to_world(np.argwhere(parts[span] == label) + [s.start for s in span])
+        keep[label] = bool((zone.apart(world) > margin).any())
+    return np.asarray(keep[parts])
+
+
+def _far_and_near(mask: NDArray[np.bool_], native: NDArray[np.float32], grid: Grid) -> NDArray[np.float32]:
+    """Distance by voxels, and by the sub-voxel field next to the surface."""
+    if not mask.any():
+        return np.full(grid.shape, FAR_MM, np.float32)
+    counted = signed_distance(mask, grid)
+    near = (np.abs(counted) < SUB_VOXEL_MM) & (np.abs(native) < SUB_VOXEL_MM)
+    return np.where(near, native, np.clip(counted, -FAR_MM, FAR_MM)).astype(np.float32)
+
+
+def _with_points(
+    crop: Volume,
+    mask: NDArray[np.bool_],
+    distance: NDArray[np.float32],
+    points: Floats,
+    normals: Floats,
+    bridges: list[Bridge],
+    note: str,
+    centre: Any,
+    radius_mm: float,
+) -> BoneNear:
+    """Surface points in the box; those beneath the lesion replaced by the continued contour."""
+    near = np.linalg.norm(points - np.asarray(centre, float), axis=1) <= radius_mm * 1.8
+    near &= crop.grid.contains(points)
+    points, normals = points[near], normals[near]
+    bridged = np.zeros(len(points), bool)
+    for made in bridges:
+        _, replaced = made.distance(points)
+        points, normals, bridged = points[~replaced], normals[~replaced], bridged[~replaced]
+        level, angle = np.nonzero(made.suspect)
+        turn = angle * 2 * np.pi / made.suspect.shape[1]
+        ray = np.cos(turn)[:, None] * made.frame[0] + np.sin(turn)[:, None] * made.frame[1]
+        spots = made.centre[level] + made.radius[level, angle][:, None] * ray
+        inside = crop.grid.contains(spots)
+        points = np.vstack([points, spots[inside]])
+        normals = np.vstack([normals, ray[inside]])
+        bridged = np.concatenate([bridged, ~made.seen[level, angle][inside]])
+    # What is left on the lesion's own surface no longer borders the mask.
+    own = np.abs(sample(distance, crop.grid, points)) < 1.5
+    return BoneNear(crop, mask, distance, points[own], normals[own], bridged[own], note)

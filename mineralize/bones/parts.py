@@ -1,0 +1,216 @@
+"""The parts of the skeleton: marrow filled, touching bones parted, and how much each part looks like bone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import SimpleITK as sitk
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..base import Floats, Grid, frozen, to_sitk
+from .field import signed_distance
+
+LARGEST_MARROW_MM2 = 3000.0
+"""Largest hole in a section that is filled as marrow; a femoral head measures about 2000 mm2."""
+LONG_MM = 60.0
+"""From this length an elongated part is taken for a bone."""
+
+
+@dataclass(frozen=True, eq=False)
+class Bone:
+    """One connected part of the skeleton.
+
+    ``axis`` is the LPS unit vector of its longest extent, ``extent_mm`` the length along it, ``width_mm`` the
+    equivalent diameter across; ``across`` (2, 3) are the directions of its larger and smaller width and
+    ``half_widths`` half the extent in each. ``tubular`` parts are long and slim. ``likeness`` (0..1) says how much it
+    resembles a bone rather than a mineralised lesion, ``reason`` why. ``core_hu`` is the median HU deeper than
+    3 mm (NaN where nothing is that deep).
+    """
+
+    label: int
+    volume_mm3: float
+    centre: Floats
+    axis: Floats
+    extent_mm: float
+    width_mm: float
+    touches_ends: bool
+    tubular: bool
+    core_hu: float
+    likeness: float
+    reason: str
+    across: Floats
+    half_widths: tuple[float, float]
+
+
+def filled_bone(bone: NDArray[np.bool_], grid: Grid) -> NDArray[np.bool_]:
+    """Bone with its marrow: holes of each plane up to a marrow's size, after closing thin cortex gaps."""
+    closed = sitk.GetArrayFromImage(sitk.BinaryMorphologicalClosing(to_sitk(bone, grid), [1, 1, 1])) > 0
+    filled = bone.copy()
+    for axis in range(3):
+        structure = np.zeros((3, 3, 3), bool)
+        structure[1, 1, 1] = True
+        for other in range(3):
+            if other != axis:
+                for step in (0, 2):
+                    at = [1, 1, 1]
+                    at[other] = step
+                    structure[tuple(at)] = True
+        area = grid.voxel_volume_mm3 / float(grid.spacing[axis])
+        found, count = ndimage.label(~closed, structure=structure)
+        if count == 0:
+            continue
+        holes = np.bincount(found.ravel(), minlength=count + 1) * area <= LARGEST_MARROW_MM2
+        holes[0] = False
+        edges = [found.take(k, axis=other) for other in range(3) if other != axis for k in (0, -1)]
+        holes[np.unique(np.concatenate([e.ravel() for e in edges]))] = False
+        filled |= holes[found]
+    # The closing leaves a seam between cortex and filled marrow.
+    seam = ndimage.binary_closing(filled, iterations=1)
+    return np.asarray(filled | (seam & closed))
+
+
+def label_parts(mask: NDArray[np.bool_], grid: Grid, smallest_mm3: float) -> NDArray[np.int16]:
+    """Parts that hang together by more than a thin bridge, largest first.
+
+    Bones that touch at a joint, or a lesion that touches a bone, are parted where the contact is thin: the cores
+    that an opening leaves are labelled and grow back into the mask.
+    """
+    image = to_sitk(mask, grid)
+    opened = sitk.BinaryErode(image, [1, 1, 1], sitk.sitkCross, 0, 1)
+    cores = sitk.GetArrayFromImage(sitk.ConnectedComponent(opened, False)).astype(np.int32)
+    core_sizes = np.bincount(cores.ravel()) * grid.voxel_volume_mm3
+    cores[(core_sizes < 0.15 * smallest_mm3)[cores]] = 0
+    grown = cores
+    for _ in range(3):
+        wider = ndimage.grey_dilation(grown, size=(3, 3, 3))
+        grown = np.where((grown == 0) & mask, wider, grown)
+    rest = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(mask & (grown == 0), grid), True)).astype(np.int32)
+    grown = np.where(rest > 0, rest + int(grown.max()), grown)
+    grown = _part_parallel(grown, grid)
+    sizes = np.bincount(grown.ravel()) * grid.voxel_volume_mm3
+    sizes[0] = 0
+    order = np.argsort(-sizes)
+    table = np.zeros(len(sizes), np.int16)
+    for rank, label in enumerate(order[: int((sizes >= smallest_mm3).sum())], start=1):
+        table[label] = rank
+    return table[grown]
+
+
+def _part_parallel(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.int32]:
+    """Part two long bones that lie side by side and touch (forearm, lower leg): each keeps a core of its own."""
+    following = int(labels.max()) + 1
+    for label, span in enumerate(ndimage.find_objects(labels), start=1):
+        if span is None:
+            continue
+        inside = labels[span] == label
+        if inside.sum() * grid.voxel_volume_mm3 < 20_000:
+            continue
+        part_grid = grid.cropped([(s.start, s.stop) for s in span])
+        depth = -signed_distance(inside, part_grid)
+        for deeper_mm in (2.5, 4.0, 5.5):
+            cores = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(depth > deeper_mm, part_grid)))
+            sizes = np.bincount(cores.ravel())
+            sizes[0] = 0
+            large = np.flatnonzero(sizes > 0.15 * sizes.sum())
+            if len(large) < 2 or not _side_by_side([part_grid.to_world(np.argwhere(cores == k)) for k in large]):
+                continue
+            kept = np.where(np.isin(cores, large), cores, 0)
+            _, nearest = ndimage.distance_transform_edt(kept == 0, sampling=part_grid.spacing, return_indices=True)
+            owner = kept[tuple(nearest)]
+            view = labels[span]
+            for core in large[1:]:
+                view[inside & (owner == core)] = following
+                following += 1
+            break
+    return labels
+
+
+def _side_by_side(clouds: list[Floats]) -> bool:
+    """Whether point clouds are all long and slim and share at least half of the shorter one's length."""
+    spans = []
+    axis = np.zeros(3)
+    for cloud in clouds:
+        if len(cloud) < 10:
+            return False
+        spread, vectors = np.linalg.eigh(np.cov(cloud.T))
+        if np.sqrt(spread[2] / max(spread[1], 1e-6)) < 2.5:
+            return False
+        axis = vectors[:, 2] if not axis.any() else axis
+        spans.append((float((cloud @ axis).min()), float((cloud @ axis).max())))
+    shared = min(high for _, high in spans) - max(low for low, _ in spans)
+    shortest = min(high - low for low, high in spans)
+    return shortest >= LONG_MM / 2 and shared >= 0.5 * shortest
+
+
+def describe(
+    labels: NDArray[np.int16], coarse: NDArray[np.float32], grid: Grid, whole: Grid, box: tuple[slice, slice, slice]
+) -> list[Bone]:
+    """Properties and likeness of every part."""
+    boxes = ndimage.find_objects(labels)
+    drafts: list[dict[str, Any]] = []
+    for label, span in enumerate(boxes, start=1):
+        if span is None:
+            continue
+        inside = labels[span] == label
+        index = np.argwhere(inside) + [s.start for s in span]
+        world = grid.to_world(index)
+        centre = world.mean(axis=0)
+        spread, vectors = np.linalg.eigh(np.cov((world - centre).T) + 1e-6 * np.eye(3))
+        axis = vectors[:, 2] * (1 if vectors[2, 2] >= 0 else -1)
+        along = (world - centre) @ axis
+        extent = float(np.ptp(along) + grid.spacing.mean())
+        volume = len(index) * grid.voxel_volume_mm3
+        deep = ndimage.binary_erosion(inside, iterations=2)
+        at = index + [s.start for s in box]
+        drafts.append(
+            {
+                "label": label,
+                "volume_mm3": float(volume),
+                "centre": frozen(centre),
+                "axis": frozen(axis),
+                "extent_mm": extent,
+                "width_mm": float(2 * np.sqrt(volume / extent / np.pi)),
+                "touches_ends": bool((at == 0).any() or (at >= np.asarray(whole.shape) - 1).any()),
+                "core_hu": float(np.median(coarse[span][deep])) if deep.any() else float("nan"),
+                "across": frozen(vectors[:, [1, 0]].T),
+                "half_widths": tuple(float(v) for v in np.ptp((world - centre) @ vectors[:, [1, 0]], axis=0) / 2),
+                "elongation": float(np.sqrt(spread[2] / max(spread[1], 1e-6))),
+                "ends": np.stack([world[np.argmin(along)], world[np.argmax(along)]]),
+            }
+        )
+    return [_judge(draft, drafts) for draft in drafts]
+
+
+def _judge(draft: dict[str, Any], all_parts: list[dict[str, Any]]) -> Bone:
+    """Score how much a part looks like bone. Likeness steps: common practice, no source."""
+    long = draft["extent_mm"] >= LONG_MM and draft["elongation"] >= 2.0
+    if long:
+        likeness, reason = 0.95, "long and slim"
+    elif draft["volume_mm3"] >= 150_000:
+        likeness, reason = 0.9, "larger than a lesion"
+    elif draft["touches_ends"] and draft["volume_mm3"] >= 10_000:
+        likeness, reason = 0.7, "runs through the end of the scan"
+    elif draft["touches_ends"]:
+        likeness, reason = 0.55, "small, cut by the end of the scan"
+    elif _beside_a_joint(draft, all_parts):
+        likeness, reason = 0.55, "small, beside the end of a bone"
+    else:
+        likeness, reason = 0.2, "free and compact, away from any joint"
+    names = ("elongation", "ends")
+    plain = {key: value for key, value in draft.items() if key not in names}
+    return Bone(**plain, tubular=long and draft["width_mm"] < 60, likeness=likeness, reason=reason)
+
+
+def _beside_a_joint(draft: dict[str, Any], all_parts: list[dict[str, Any]]) -> bool:
+    reach = draft["width_mm"] / 2 + 25.0
+    for other in all_parts:
+        if other is draft or other["volume_mm3"] < 3 * draft["volume_mm3"] or other["extent_mm"] < LONG_MM:
+            continue
+        if not other["touches_ends"] or other["extent_mm"] > 3 * draft["extent_mm"]:
+            for end in other["ends"]:
+                if np.linalg.norm(end - draft["centre"]) < reach:
+                    return True
+    return False

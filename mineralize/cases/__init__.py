@@ -1,0 +1,27 @@
+"""One case on disk: what is to be done with it, and its results written whole or not at all.
+
+In: a :class:`Request` (where the case lies, settings, options). Out: :func:`run` measures and writes the results
+folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`mineralize.study.Study`;
+:func:`write_study` writes one; :func:`record_impression` records what the slides show. ``InputError`` and
+``OutputError`` in one sentence; ``LesionNeeded`` where the lesion must be pointed at.
+"""
+
+from __future__ import annotations
+
+from .folder import MARKER, check_output, failed, write_text
+from .one import Outcome, Request, load, run, studied, write_study
+from .seal import record as record_impression
+
+__all__ = [
+    "MARKER",
+    "Outcome",
+    "Request",
+    "check_output",
+    "failed",
+    "load",
+    "record_impression",
+    "run",
+    "studied",
+    "write_study",
+    "write_text",
+]

@@ -1,0 +1,105 @@
+"""The DICOM objects of a case, written by a process of its own while this one draws the pictures.
+
+Both are work of the interpreter itself, so that threads would gain nothing. The child is a plain one that is handed its
+job on standard input, as for compressed slices: it never runs the user's own script again. Where it cannot be started,
+or fails, the work is done here, and what is wrong is then said here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import copy
+import hashlib
+import logging
+import os
+import pickle
+import shutil
+import subprocess
+import sys
+import warnings
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from ..dicom_out import Identity, seg, sr
+from ..results import Options
+from ..study import Study, cores
+
+KEY_SLICES = 8
+"""About how many slices of each scan enter the key of an export."""
+
+
+@contextlib.contextmanager
+def writing(study: Study, folder: Path, options: Options, jobs: int | None = None) -> Iterator[Identity]:
+    """Write segmentations and structured report into ``folder``; they are there, whole, when the block ends well.
+
+    The block is handed the identity that the objects carry.
+    """
+    folder.mkdir()
+    identity = Identity(study.timeline, options.keep_identifiers, options.keep_dates, key=export_key(study))
+    child = _start(study, folder, identity) if (jobs or cores()) > 1 and _light(study) else None
+    try:
+        yield identity
+        if child is None or child.wait() != 0:
+            shutil.rmtree(folder)
+            folder.mkdir()
+            write(study, folder, identity)
+    finally:
+        if child is not None:
+            child.kill()
+            child.wait()
+
+
+def write(study: Study, folder: Path, identity: Identity) -> None:
+    """Segmentations and structured report, by this process."""
+    sr.write(study, seg.write(study, folder, identity), folder, identity)
+
+
+def export_key(study: Study) -> bytes:
+    """The secret under which UIDs are replaced: the same on every run, known only to who has the scans.
+
+    It is drawn from voxels, of which no output holds enough to draw it again.
+    """
+    digest = hashlib.sha256(b"mineralize export")
+    for scan in study.timeline.scans:
+        slices = scan.volume.hu[:: max(scan.grid.shape[0] // KEY_SLICES, 1)]
+        digest.update(np.ascontiguousarray(slices, dtype="<f4").tobytes())
+    return digest.digest()
+
+
+def _light(study: Study) -> bool:
+    """Whether a child can read the scans again at little cost: files, and none of them compressed."""
+    images = [getattr(getattr(scan.source, "stack", None), "images", ()) for scan in study.timeline.scans]
+    return all(images) and not any(image.where.encapsulated for stack in images for image in stack)
+
+
+def _start(study: Study, folder: Path, identity: Identity) -> subprocess.Popen[bytes] | None:
+    scans = []
+    for scan in study.timeline.scans:
+        bare = copy.copy(scan)
+        bare.forget()  # of the copy alone
+        scans.append(bare)
+    timeline = replace(study.timeline, scans=tuple(scans), offered=(), hasher=None)
+    job = pickle.dumps((replace(study, timeline=timeline), folder, replace(identity, timeline=timeline)))
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(p or os.getcwd() for p in sys.path)}
+    command = [sys.executable, "-c", "from mineralize.cases.dicom import main; main()"]
+    try:
+        child = subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment
+        )
+    except OSError:
+        return None
+    assert child.stdin is not None
+    with contextlib.suppress(BrokenPipeError), child.stdin:
+        child.stdin.write(job)
+    return child
+
+
+def main() -> None:
+    """What the child runs."""
+    warnings.simplefilter("ignore")
+    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
+    study, folder, identity = pickle.load(sys.stdin.buffer)
+    write(study, folder, identity)

@@ -1,0 +1,135 @@
+"""One case on disk: read it, run the main job, write the results whole or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from ..base import Settings, UsageError
+from ..dicom_out import write_pdf_object
+from ..figures import draw
+from ..page import render_page, render_pdf
+from ..results import History, Options, impression, record, tables, views
+from ..study import Study, analyse
+from ..timeline import Seed, Timeline
+from ..timeline import read as read_timeline
+from . import seal
+from .dicom import writing
+from .folder import check_output, whole_folder, write_text
+
+Step = Callable[[str, int, int], None]
+
+
+@dataclass(frozen=True)
+class Request:
+    """What one run of the main job is asked to do.
+
+    ``seed`` is a point in the lesion (LPS mm of ``seed_scan``, numbered from 1); it replaces the seeds of
+    ``case.toml``. ``alias`` replaces the case's own where given, ``settings`` those of ``case.toml``. With ``sealed``
+    what imaging says stays covered until an impression from the slides is recorded. ``jobs`` is how many scans are
+    worked on at a time; by default as many as cores and memory allow.
+    """
+
+    case: Path
+    seed: tuple[float, float, float] | None = None
+    seed_scan: int = 1
+    alias: str = ""
+    settings: Settings | None = None
+    sealed: bool = False
+    options: Options = field(default_factory=Options)
+    jobs: int | None = None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run came to: the record, and how much of it is withheld."""
+
+    document: History
+    withheld: int
+    cautions: int
+
+    @property
+    def exit_code(self) -> int:
+        return 5 if self.withheld else 0
+
+
+def load(request: Request, on_step: Step | None = None) -> Timeline:
+    """The case's time line with the request's seed, alias and settings put in."""
+    case = read_timeline(request.case, on_step=on_step)
+    if request.seed is not None:
+        numbers = [scan.number for scan in case.scans]
+        if request.seed_scan not in numbers:
+            raise UsageError(f"--scan {request.seed_scan}: the case has scans {numbers[0]} to {numbers[-1]}")
+        if not case.scan(request.seed_scan).grid.contains(request.seed):
+            raise UsageError(f"--seed lies outside scan {request.seed_scan}; give LPS millimetres of that scan")
+        case = replace(case, seeds=(Seed(request.seed_scan, request.seed),))
+    if request.alias:
+        case = replace(case, alias=request.alias)
+    if request.settings is not None:
+        case = replace(case, settings=request.settings)
+    return case
+
+
+def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
+    """The main job for one case, results in ``out``.
+
+    Raises
+    ------
+    LesionNeeded
+        when no candidate clearly wins and no seed was given.
+    InputError, OutputError
+        with one clear sentence; then nothing was written.
+    """
+    check_output(out)
+    case = load(request, on_step)
+    study = studied(case, request.settings, on_step, request.jobs)
+    return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step, jobs=request.jobs)
+
+
+def studied(
+    case: Timeline, settings: Settings | None = None, on_step: Step | None = None, jobs: int | None = None
+) -> Study:
+    """:func:`analyse`, with the hash of all that was read, which writing will ask for, taken while a worker is idle."""
+    known: list[str] = []
+    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()))
+    return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
+
+
+def write_study(
+    study: Study,
+    out: Path | str,
+    options: Options | None = None,
+    *,
+    sealed: bool = False,
+    on_step: Step | None = None,
+    jobs: int | None = None,
+) -> Outcome:
+    """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all.
+
+    With ``jobs`` of 1 all is done by this process; else another one writes the DICOM objects meanwhile.
+    """
+    options, out = options or Options(), Path(out)
+    if on_step is not None:
+        on_step("write results", 0, 0)
+    impressions = impression.load_impressions(out)
+    with whole_folder(out) as folder:
+        with writing(study, folder / "dicom", options, jobs) as identity:
+            layout = views.plan(study)
+            document = record.history(study, layout, options)
+            pictures = draw(study, document, layout)
+            write_text(folder / "measurements.csv", tables.measurements(document))
+            write_text(folder / "changes.csv", tables.changes(document))
+            write_text(folder / "history.json", record.dumps(document))
+            write_text(folder / "summary.html", render_page(document, pictures, impressions))
+            summary = render_pdf(study, document, pictures)
+            (folder / "summary.pdf").write_bytes(summary)
+            (folder / "figures").mkdir()
+            for name, data in pictures.files.items():
+                (folder / "figures" / name).write_bytes(data)
+        if options.dicom_pdf:
+            write_pdf_object(summary, folder / "dicom", identity)
+        if sealed and not impressions:
+            seal.cover(folder, document)
+    trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
+    return Outcome(document, trusts.count("withheld"), trusts.count("caution"))

@@ -1,0 +1,18 @@
+"""What changed between two scans, whether it is real, and the course over all scans.
+
+In: the time line and rows of measurements. Out: :class:`Change` rows (difference, 95 % interval, real yes, no or
+unsure, reason) and :class:`Curve` points over days. Limits of repeatability are named with their source.
+"""
+
+from __future__ import annotations
+
+from .curves import Curve, CurvePoint, find_curves
+from .verdict import Change, find_changes
+
+__all__ = [
+    "Change",
+    "Curve",
+    "CurvePoint",
+    "find_changes",
+    "find_curves",
+]

@@ -1,0 +1,324 @@
+"""The command line: parse, call, print, exit code. Nothing is computed here."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+import tomllib
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+from .. import __version__, batch, cases, cohort
+from ..base import CaseFileError, LesionNeeded, MineralizeError, Settings, UsageError
+from ..cases import Outcome, Request
+from ..results import Options, blank_form, load_impressions, texts
+from ..timeline import inspection
+from .progress import Progress
+
+EXIT_CODES = """\
+exit codes:
+  0  done
+  2  wrong usage
+  3  needs an answer: which of the numbered candidates is the lesion?
+  4  the input cannot be used, or the results cannot be written
+  5  done, with some values withheld; each says why"""
+
+DESCRIPTION = """\
+Turns serial CT of a mineralising soft-tissue lesion into a measured imaging
+history, to lay beside the slides: scans lined up on the skeleton, the lesion
+outlined, rim and core, mineral, bone and muscle around measured, each number
+with its interval and its trust. It makes no diagnosis."""
+
+EPILOG = f"""\
+start here:
+  mineralize inspect CASE              what is there, what was chosen, and why
+  mineralize summarise CASE --out DIR  the main job; then open DIR/summary.html
+
+{EXIT_CODES}"""
+
+SUMMARISE = """\
+Reads a case (a folder, a .zip or a DICOMDIR with CT series, optionally a
+case.toml), finds the lesion, measures it in every scan, and writes
+summary.html, summary.pdf, measurements.csv, changes.csv, history.json,
+figures/ and dicom/ into DIR: whole, or not at all."""
+
+SUMMARISE_EPILOG = f"""\
+examples:
+  mineralize summarise scans --out results
+  mineralize summarise scans --out results --seed 38,-0.3,18.8 --scan 2
+
+{EXIT_CODES}"""
+
+IMPRESSION = """\
+Records what the slides show, as a form filled in before imaging speaks (see
+summarise --sealed), with time stamp and hash. An impression can be amended
+with a reason; earlier versions stay. Without an option, lists the versions."""
+
+BATCH = """\
+Summarises every case of ROOT (one folder or .zip each) into a folder of its
+own in DIR, and joins the tables. A case that cannot be used is reported in
+cases.csv and does not stop the others. Folders in DIR are named by the alias
+in case.toml, else by position, never by the name of the input."""
+
+CURVE = """\
+Reads measurements.csv of one or many cases and prints one quantity over the
+days as a table, one row per scan; withheld values stay empty."""
+
+
+class _Help(argparse.RawDescriptionHelpFormatter):
+    """Wide enough that a command and what it does stand on one line."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=26, width=92)
+        self._action_max_length = 15
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The command line's grammar."""
+    top = _Parser(prog="mineralize", description=DESCRIPTION, epilog=EPILOG, formatter_class=_Help)
+    top.add_argument("--version", action="version", version=f"mineralize {__version__}")
+    commands = top.add_subparsers(dest="command", title="commands", metavar="COMMAND", prog="mineralize", required=True)
+
+    def command(name: str, brief: str, about: str, epilog: str | None = None) -> argparse.ArgumentParser:
+        return commands.add_parser(name, help=brief, description=about, epilog=epilog, formatter_class=_Help)
+
+    sub = command("summarise", "measure one case and write its page and tables", SUMMARISE, SUMMARISE_EPILOG)
+    sub.add_argument("case", metavar="CASE", type=Path, help="folder, .zip or DICOMDIR")
+    sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
+    sub.add_argument(
+        "--seed",
+        metavar="X,Y,Z",
+        type=_point,
+        help="a point in the lesion, LPS millimetres of the scan given by --scan",
+    )
+    sub.add_argument(
+        "--scan", metavar="N", type=int, help="the scan that --seed belongs to, in time order from 1 (default: 1)"
+    )
+    sub.add_argument("--alias", metavar="NAME", default="", help="how outputs call the case (default: from case.toml)")
+    sub.add_argument(
+        "--jobs", metavar="N", type=_count, help="scans at a time (default: as many as cores and memory allow)"
+    )
+    _outputs(sub)
+    _shared(sub)
+
+    sub = command("inspect", "say what a case holds, what is chosen and why", "Reads a case and says what is there.")
+    sub.add_argument("case", metavar="CASE", type=Path, help="folder, .zip or DICOMDIR")
+    _shared(sub, settings=False)
+
+    sub = command("impression", "record what the slides show, before or after imaging speaks", IMPRESSION)
+    sub.add_argument("out", metavar="DIR", type=Path, help="results folder of a case")
+    what = sub.add_mutually_exclusive_group()
+    what.add_argument("--form", action="store_true", help="print a blank form (TOML) and stop")
+    what.add_argument("--from", dest="form_file", metavar="FORM", type=Path, help="record the answers of a filled form")
+    sub.add_argument("--because", metavar="TEXT", default="", help="why an earlier impression is amended")
+
+    sub = command("batch", "summarise every case of a folder", BATCH, EXIT_CODES)
+    sub.add_argument("root", metavar="ROOT", type=Path, help="folder with one folder or .zip per case")
+    sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
+    sub.add_argument("--jobs", metavar="N", type=_count, default=1, help="cases at a time (default: 1)")
+    _outputs(sub)
+    _shared(sub)
+
+    sub = command("curve", "one quantity over time from many tables", CURVE)
+    sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
+    sub.add_argument("--quantity", default="mineral_mass", help="a name of the quantity column (default: %(default)s)")
+    return top
+
+
+def _outputs(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--sealed", action="store_true", help="cover what imaging says until an impression is recorded")
+    sub.add_argument("--dicom-pdf", action="store_true", help="also put summary.pdf into a DICOM object, in dicom/")
+
+
+def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
+    if settings:
+        sub.add_argument(
+            "--settings", metavar="FILE", type=Path, help="TOML with settings, instead of those of case.toml"
+        )
+    sub.add_argument("--keep-dates", action="store_true", help="write calendar dates (default: days from day zero)")
+    sub.add_argument(
+        "--keep-identifiers", action="store_true", help="write identifiers where a format can hold them (default: none)"
+    )
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code."""
+    given = list(sys.argv[1:] if argv is None else argv)
+    try:
+        arguments = parser().parse_args(_joined_seed(given))
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    # Libraries quote what they stumble over, and that may be a patient's name.
+    warnings.simplefilter("ignore")
+    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
+    try:
+        return int(_COMMANDS[arguments.command](arguments))
+    except LesionNeeded as error:
+        print(f"mineralize: {error}", file=sys.stderr)
+        print(candidates_listing(error))
+        return error.exit_code
+    except MineralizeError as error:
+        print(f"mineralize: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        print(f"mineralize: {texts.STOPPED}", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _summarise(a: argparse.Namespace) -> int:
+    if a.scan is not None and a.seed is None:
+        raise UsageError("--scan says which scan --seed belongs to; give --seed too")
+    request = Request(
+        a.case,
+        seed=a.seed,
+        seed_scan=a.scan if a.scan is not None else 1,
+        alias=a.alias,
+        settings=_settings(a.settings),
+        sealed=a.sealed,
+        options=_options(a),
+        jobs=a.jobs,
+    )
+    with Progress() as progress:
+        outcome = cases.run(request, a.out, on_step=progress)
+    print(_summary(outcome))
+    return outcome.exit_code
+
+
+def _inspect(a: argparse.Namespace) -> int:
+    with Progress() as progress:
+        text = inspection.report(a.case, keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, on_step=progress)
+    print(text)
+    return 0
+
+
+def _impression(a: argparse.Namespace) -> int:
+    if a.form:
+        sys.stdout.write(blank_form())
+        return 0
+    if a.form_file is not None:
+        made = cases.record_impression(a.out, a.form_file, a.because)
+        seen = texts.SEEN[made.findings_seen]
+        print(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest))
+        return 0
+    for r in load_impressions(a.out):
+        print(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
+    return 0
+
+
+def _batch(a: argparse.Namespace) -> int:
+    template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
+    done = 0
+
+    with Progress() as progress:
+        progress("cases", 0, len(batch.find_cases(a.root)))
+
+        def tell(report: batch.Report, total: int) -> None:
+            nonlocal done
+            done += 1
+            progress("cases", done, total)
+
+        reports = batch.run(a.root, a.out, template, jobs=a.jobs, on_done=tell)
+    for r in reports:
+        state = r.message or f"{r.scans} scans, {r.withheld} values withheld, {r.cautions} with caution"
+        print(f"{r.name}  exit {r.exit_code}  {state}")
+    print(f"{sum(r.done for r in reports)} of {len(reports)} cases done")
+    return batch.exit_code(reports)
+
+
+def _curve(a: argparse.Namespace) -> int:
+    sys.stdout.write(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n"))
+    return 0
+
+
+_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
+
+
+def candidates_listing(error: LesionNeeded) -> str:
+    """The numbered candidates of an undecided case, with how to answer."""
+    if not error.candidates:
+        return texts.NO_CANDIDATES
+    lines = [texts.CANDIDATES_HEAD]
+    for c in error.candidates:
+        x, y, z = (f"{v:.1f}" for v in c.point)
+        lines.append(
+            texts.CANDIDATE_LINE.format(
+                number=c.number, scan=c.scan, x=x, y=y, z=z, bone=f"{c.bone_distance_mm:.0f}", why=c.why
+            )
+        )
+    first = error.candidates[0]
+    seed = ",".join(f"{v:.1f}" for v in first.point)
+    lines.append(texts.CANDIDATES_ANSWER.format(number=first.number, seed=seed, scan=first.scan))
+    return "\n".join(lines)
+
+
+def _summary(outcome: Outcome) -> str:
+    d = outcome.document
+    days = [scan["day"] for scan in d["scans"]]
+    ok = len(d["measurements"]) + len(d["alignment"]) - outcome.withheld - outcome.cautions
+    return "\n".join(
+        (
+            texts.DONE.format(
+                case=d["case"],
+                scans=len(days),
+                first=days[0],
+                last=days[-1],
+                zero=f"day 0 is the {d['day_zero']}",
+                reference=d["reference_scan"],
+            ),
+            texts.DONE_TRUST.format(ok=ok, cautions=outcome.cautions, withheld=outcome.withheld),
+            texts.DONE_WHERE,
+        )
+    )
+
+
+def _options(a: argparse.Namespace) -> Options:
+    return Options(keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, dicom_pdf=a.dicom_pdf)
+
+
+def _settings(path: Path | None) -> Settings | None:
+    if path is None:
+        return None
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise CaseFileError("the settings file cannot be read as TOML; see the README for its form") from error
+    return Settings.from_mapping(table.get("settings", table))
+
+
+def _point(text: str) -> tuple[float, float, float]:
+    try:
+        x, y, z = (float(part) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError("expected three numbers X,Y,Z in millimetres, such as 38,-0.3,18.8") from None
+    if not all(abs(v) < 1e5 for v in (x, y, z)):
+        raise argparse.ArgumentTypeError("expected three finite numbers X,Y,Z in millimetres")
+    return x, y, z
+
+
+def _count(text: str) -> int:
+    if not text.isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError("expected a whole number from 1")
+    return int(text)
+
+
+def _joined_seed(given: list[str]) -> list[str]:
+    """``--seed -3,4,5`` as ``--seed=-3,4,5``: argparse would take the minus for an option."""
+    joined: list[str] = []
+    for word in given:
+        if joined and joined[-1] == "--seed" and word.startswith("-") and "," in word:
+            joined[-1] = f"--seed={word}"
+        else:
+            joined.append(word)
+    return joined

@@ -1,0 +1,335 @@
+"""Where tissue was taken, in terms of the lesion, in the scan it was given in and carried to the others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..align import Alignment
+from ..base import Floats, Rigid, Trust, Volume, anatomical_words, worst
+from ..lesion import Outline
+from ..measure import RimMap
+from ..timeline import BiopsySite, Timeline
+from .biopsy_site import Inside, ball, depths, gas_along, look_inside, nearest_on, path_through, rim_there
+from .evidence import trimmed
+from .sources import cite
+from .statements import BiopsyReport, RimState, SiteInScan, Zone
+from .wording import ZONE_WORDS, amount, listed, say
+
+NEAR_MIDDLE = 0.15
+"""Nearer to the centroid than this share of the inradius no direction is named."""
+REACHED_MM = 1.0
+"""Length of path in a zone from which the zone counts as reached."""
+SHORTEST_TRACK_MM = 3.0
+"""Gas along less of the path is a bubble, or another path that ends in the same place."""
+NINETY_FIVE = 1.96
+
+
+@dataclass(frozen=True, eq=False)
+class _Case:
+    timeline: Timeline
+    outlines: Mapping[int, Outline]
+    alignments: Mapping[int, Alignment]
+    rim_maps: Mapping[int, RimMap]
+    volumes: Mapping[int, Volume]
+    insides: dict[int, Inside]
+
+    def label(self, scan: int) -> str:
+        return f"scan {scan} (day {self.timeline.scan(scan).day})"
+
+    def inside(self, scan: int) -> Inside:
+        if scan not in self.insides:
+            self.insides[scan] = look_inside(self.outlines[scan], self.timeline.settings.zones)
+        return self.insides[scan]
+
+    def volume(self, scan: int) -> Volume:
+        return self.volumes[scan] if scan in self.volumes else self.timeline.scan(scan).volume
+
+
+def biopsy_reports(
+    timeline: Timeline,
+    outlines: Sequence[Outline | None],
+    alignments: Sequence[Alignment] = (),
+    *,
+    rim_maps: Sequence[RimMap | None] = (),
+    volumes: Mapping[int, Volume] | None = None,
+) -> tuple[BiopsyReport, ...]:
+    """One report per ``[[biopsy]]``; an empty tuple when none was given.
+
+    ``volumes`` maps scan numbers to volumes already at hand; others are read from their scan. A place is carried
+    from the scan in which it was given to another by both alignments to the reference scan; its error is the 95 %
+    half-width from their predicted standard errors.
+    """
+    case = _Case(
+        timeline,
+        {o.scan: o for o in outlines if o is not None},
+        {a.scan: a for a in alignments},
+        {m.scan: m for m in rim_maps if m is not None},
+        volumes or {},
+        {},
+    )
+    return tuple(_report(case, number, site) for number, site in enumerate(timeline.biopsies, start=1))
+
+
+def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
+    limits, sources = say("biopsy.limits"), cite("Ackerman58", "Zeanah82", "Lacout12", "IJP20", "Svajdler19")
+    day = _day(case.timeline, site)
+    if site.scan not in {s.number for s in case.timeline.scans}:
+        text = say("biopsy.no-scan", number=number, scan=site.scan)
+        nowhere = _unplaced(site.scan, None, None, "there is no such scan", text)
+        return BiopsyReport(number, day, nowhere, (), (), (), text, "", "withheld", limits, sources)
+    own = _place(case, site, site.scan, day, Rigid.identity(), 0.0, "ok", "", number)
+    carried = tuple(
+        _carry(case, site, scan.number, day, number) for scan in case.timeline.scans if scan.number != site.scan
+    )
+    own, carried = _with_tracks(case, site, day, own, carried)
+    shares: tuple[tuple[Zone, float], ...] = ()
+    zones: tuple[Zone, ...] = ()
+    cautions: list[str] = []
+    text = own.text
+    if own.depth_mm is not None:
+        inside = case.inside(site.scan)
+        shares = inside.shares
+        if site.entry is None:
+            zones = (own.zone,) if own.zone not in (None, "outside") else ()
+            cautions.append(say("biopsy.point-only"))
+        else:
+            zones = tuple(zone for zone, length in own.path_mm if length >= REACHED_MM)
+            if len(zones) > 1 and own.zone in ("core", "rim"):
+                cautions.append(say(f"biopsy.if-target-only.{own.zone}"))
+        cautions = [*_reached(zones), *cautions, *_doubt(inside, own)]
+        text += say("biopsy.share", list=listed([f"{100 * part:.0f} % {ZONE_WORDS[zone]}" for zone, part in shares]))
+    trust: Trust = "withheld" if own.trust == "withheld" else worst(own.trust, "caution" if cautions else "ok")
+    return BiopsyReport(number, day, own, carried, zones, shares, text, " ".join(cautions), trust, limits, sources)
+
+
+def _day(timeline: Timeline, site: BiopsySite) -> int | None:
+    """The day of the site; failing that the day of the only biopsy event when there is one site only."""
+    if site.day is not None:
+        return site.day
+    events = [e.day for e in timeline.events if e.kind == "biopsy"]
+    return events[0] if len(events) == 1 and len(timeline.biopsies) == 1 else None
+
+
+def _reached(zones: tuple[Zone, ...]) -> list[str]:
+    if len(zones) > 1:
+        return []
+    return [say(f"biopsy.only.{zones[0]}" if zones else "biopsy.none-reached")]
+
+
+def _doubt(inside: Inside, at: SiteInScan) -> list[str]:
+    if at.depth_low_mm is None or at.depth_high_mm is None or at.depth_mm is None:
+        return []
+    near = {inside.zone(at.depth_low_mm), inside.zone(at.depth_high_mm)} - {at.zone}
+    if not near:
+        return []
+    error = amount(max(at.depth_mm - at.depth_low_mm, at.depth_high_mm - at.depth_mm), "mm")
+    return [say("biopsy.doubt", error=error, other=" or ".join(sorted(ZONE_WORDS[z] for z in near)))]
+
+
+def _carry(case: _Case, site: BiopsySite, scan: int, day: int | None, number: int) -> SiteInScan:
+    days = None if day is None else case.timeline.scan(scan).day - day
+    from_, to = (_to_reference(case, n) for n in (site.scan, scan))
+    label = case.label(scan)
+    if from_ is None or to is None or from_.reference_scan != to.reference_scan:
+        why = say("biopsy.no-alignment")
+        return _unplaced(scan, site, days, why, say("biopsy.carried.withheld", scan=label, why=why))
+    for one in (from_, to):
+        if one.trust == "withheld":
+            why = say("biopsy.bad-alignment", why=trimmed(one.reason) or "its fit is not pinned")
+            return _unplaced(scan, site, days, why, say("biopsy.carried.withheld", scan=label, why=why))
+    move = to.transform.inverse() @ from_.transform
+    error = NINETY_FIVE * float(np.hypot(from_.predicted_sd_mm, to.predicted_sd_mm))
+    reason = "; ".join(dict.fromkeys(trimmed(a.reason) for a in (from_, to) if a.trust == "caution" and a.reason))
+    return _place(case, site, scan, day, move, error, worst(from_.trust, to.trust), reason, number)
+
+
+def _to_reference(case: _Case, scan: int) -> Alignment | None:
+    held = case.alignments.get(scan)
+    if held is not None:
+        return held
+    if any(a.reference_scan == scan for a in case.alignments.values()):
+        return Alignment(scan, scan, Rigid.identity(), 0.0, 1.0, "ok", "")
+    return None
+
+
+def _unplaced(scan: int, site: BiopsySite | None, days: int | None, why: str, text: str) -> SiteInScan:
+    given = site is not None and site.scan == scan
+    return SiteInScan(
+        scan=scan,
+        point=site.target if given and site is not None else None,
+        entry=site.entry if given and site is not None else None,
+        error_mm=None,
+        zone=None,
+        depth_mm=None,
+        depth_low_mm=None,
+        depth_high_mm=None,
+        inradius_mm=None,
+        normalised_depth=None,
+        direction=None,
+        direction_words="",
+        ball_hu=None,
+        ball_sd_hu=None,
+        rim_state="not assessed",
+        path_mm=(),
+        days_from_biopsy=days,
+        track="",
+        trust="withheld",
+        reason=why,
+        text=text,
+    )
+
+
+def _place(
+    case: _Case,
+    site: BiopsySite,
+    scan: int,
+    day: int | None,
+    move: Rigid,
+    error: float,
+    trust: Trust,
+    reason: str,
+    number: int,
+) -> SiteInScan:
+    days = None if day is None else case.timeline.scan(scan).day - day
+    given = scan == site.scan
+    label = case.label(scan)
+    if scan not in case.outlines:
+        why = say("biopsy.no-outline")
+        key = "biopsy.no-outline-at-site" if given else "biopsy.carried.withheld"
+        return _unplaced(scan, site, days, why, say(key, number=number, scan=label, why=why))
+    outline, inside = case.outlines[scan], case.inside(scan)
+    point = move.apply(site.target)
+    entry = None if site.entry is None else move.apply(site.entry)
+    depth = float(depths(outline, point[None])[0])
+    half = float(np.hypot(outline.spread_mm, error))
+    path: tuple[tuple[Zone, float], ...] = ()
+    enters: Floats | None = None
+    if entry is not None:
+        path, enters = path_through(inside, entry, point)
+    place = enters if enters is not None else nearest_on(outline, point)
+    rim = rim_there(outline, case.rim_maps.get(scan), place)
+    values = ball(case.volume(scan), point)
+    away = point - inside.centroid
+    near_middle = float(np.linalg.norm(away)) < NEAR_MIDDLE * inside.inradius_mm
+    words = say("biopsy.centre-words") if near_middle else say("biopsy.from-middle", words=anatomical_words(away))
+    direction = None if near_middle else _triple(away / np.linalg.norm(away))
+    trust = worst(trust, outline.trust)
+    reasons = [r for r in (reason, trimmed(outline.reason) if outline.trust != "ok" else "") if r]
+    at = SiteInScan(
+        scan=scan,
+        point=_triple(point),
+        entry=None if entry is None else _triple(entry),
+        error_mm=error,
+        zone=inside.zone(depth),
+        depth_mm=depth,
+        depth_low_mm=depth - half,
+        depth_high_mm=depth + half,
+        inradius_mm=inside.inradius_mm,
+        normalised_depth=depth / inside.inradius_mm,
+        direction=direction,
+        direction_words=words,
+        ball_hu=None if values is None else values[0],
+        ball_sd_hu=None if values is None else values[1],
+        rim_state=rim,
+        path_mm=path,
+        days_from_biopsy=days,
+        track="",
+        trust=trust,
+        reason="; ".join(reasons),
+        text="",
+    )
+    return replace(at, text=_sentence(at, number, label, given, entry is not None, enters is not None))
+
+
+def _sentence(at: SiteInScan, number: int, label: str, given: bool, has_path: bool, enters: bool) -> str:
+    assert at.depth_mm is not None
+    assert at.normalised_depth is not None
+    assert at.inradius_mm is not None
+    assert at.zone is not None
+    assert at.depth_low_mm is not None
+    assert at.depth_high_mm is not None
+    low, high = at.depth_low_mm, at.depth_high_mm
+    span = f"{amount(at.depth_mm, 'mm')} ({low:.1f} to {high:.1f})"
+    outside = f"{amount(-at.depth_mm, 'mm')} ({-high:.1f} to {-low:.1f})"
+    parts = {
+        "number": number,
+        "scan": label,
+        "what": say("biopsy.target" if has_path else "biopsy.point"),
+        "zone": ZONE_WORDS[at.zone],
+        "depth": outside if at.zone == "outside" else span,
+        "u": f"{100 * at.normalised_depth:.0f} %",
+        "inradius": amount(at.inradius_mm, "mm"),
+        "direction": at.direction_words,
+        "error": amount(at.error_mm or 0.0, "mm"),
+    }
+    key = "biopsy.where" if given else "biopsy.carried"
+    if at.zone == "outside":
+        key = "biopsy.outside" if given else "biopsy.carried.outside"
+    text = say(key, **parts)
+    if at.ball_hu is None:
+        text += say("biopsy.no-ball", why="the scan does not reach there")
+    else:
+        text += say("biopsy.ball", hu=f"{at.ball_hu:.0f}", sd=f"{at.ball_sd_hu:.0f}")
+    place = say("biopsy.place.entry" if enters else "biopsy.place.nearest")
+    why = "no map of the rim is available"
+    text += say(f"biopsy.rim.{at.rim_state}", place=place, why=why)
+    if has_path and at.path_mm:
+        total = sum(length for _, length in at.path_mm)
+        listing = listed([f"{ZONE_WORDS[zone]} {amount(length, 'mm')}" for zone, length in at.path_mm])
+        text += say("biopsy.path", total=amount(total, "mm"), list=listing)
+    elif has_path:
+        text += say("biopsy.path.miss")
+    if at.days_from_biopsy is None:
+        text += say("biopsy.days.unknown") if given else ""
+    elif at.days_from_biopsy == 0:
+        text += say("biopsy.days.same")
+    else:
+        key = "biopsy.days.after" if at.days_from_biopsy > 0 else "biopsy.days.before"
+        text += say(key, days=abs(at.days_from_biopsy))
+    if at.trust == "caution" and at.reason:
+        text += say("with-caution", why=at.reason)
+    return text
+
+
+def _with_tracks(
+    case: _Case, site: BiopsySite, day: int | None, own: SiteInScan, carried: tuple[SiteInScan, ...]
+) -> tuple[SiteInScan, tuple[SiteInScan, ...]]:
+    """The same sites, each with what is seen of the track."""
+    every = sorted((own, *carried), key=lambda at: at.scan)
+    before: list[RimState] = []
+    done: dict[int, SiteInScan] = {}
+    for at in every:
+        track = _track(case, site, day, at, before[-1] if before else "not assessed")
+        text = at.text
+        if track != say("biopsy.track.before"):
+            text += say("biopsy.track.sentence", track=track)
+        done[at.scan] = replace(at, track=track, text=text)
+        if at.days_from_biopsy is not None and at.days_from_biopsy <= 0 and at.rim_state != "not assessed":
+            before.append(at.rim_state)
+    return done[own.scan], tuple(done[at.scan] for at in carried)
+
+
+def _track(case: _Case, site: BiopsySite, day: int | None, at: SiteInScan, rim_before: RimState) -> str:
+    if day is None:
+        return say("biopsy.track.no-day")
+    if case.timeline.scan(at.scan).day < day:
+        return say("biopsy.track.before")
+    if site.entry is None:
+        return say("biopsy.track.no-path")
+    if at.point is None or at.entry is None or at.error_mm is None:
+        return say("biopsy.track.not-placed")
+    gas = gas_along(case.volume(at.scan), at.entry, at.point, at.error_mm)
+    if gas > 0:
+        return say("biopsy.track.gas" if gas >= SHORTEST_TRACK_MM else "biopsy.track.speck", length=amount(gas, "mm"))
+    if rim_before == "present" and at.rim_state in ("gap", "edge of a gap"):
+        return say("biopsy.track.gap")
+    known = rim_before != "not assessed" and at.rim_state != "not assessed"
+    return say("biopsy.track.nothing" if known else "biopsy.track.nothing-gas")
+
+
+def _triple(values: object) -> tuple[float, float, float]:
+    x, y, z = (float(v) for v in np.asarray(values))
+    return x, y, z

@@ -1,0 +1,108 @@
+"""What can be compared: how alike the scans were made, what the steady tissues say, and what is withheld."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from ..base import Acquisition
+from ..change import Change
+from .evidence import Evidence, make, trimmed, withheld
+from .statements import Finding
+from .wording import QUANTITIES, amount, listed, named, say, scan_numbers
+
+
+def comparability(evidence: Evidence) -> tuple[Finding, ...]:
+    """How alike the scans were made, what was not compared, and what the steady tissues say."""
+    if len(evidence.scans) < 2:
+        return ()
+    limits = say("compare.limits")
+    unlike = _unlike(evidence)
+    text = say("compare.unlike", list="; ".join(unlike)) if unlike else say("compare.alike")
+    key = "compare.unlike" if unlike else "compare.alike"
+    found = [
+        make(evidence, "compare", key, text, [], cautions=[], sources=("Nakazato09", "Muhlenbruch05") if unlike else ())
+    ]
+    found += _refused(evidence)
+    steady = _steady(evidence)
+    if steady:
+        changes = list(steady.values())
+        first, last = changes[0].from_scan, changes[0].to_scan
+        items = [f"{named(q)} {amount(c.difference or 0.0, 'HU', signed=True)}" for q, c in steady.items()]
+        text = say("compare.steady", first=evidence.label(first), last=evidence.label(last), list=listed(items))
+        rests = [(n, q) for q in steady for n in (first, last)]
+        found.append(make(evidence, "compare", "compare.steady", text, rests, limits=limits, changes=changes))
+    for a in evidence.alignments:
+        if a.trust == "withheld" and a.scan != a.reference_scan:
+            why = trimmed(a.reason) or "the fit is not pinned"
+            text = say("compare.alignment", scan=evidence.label(a.scan), reference=a.reference_scan, why=why)
+            found.append(withheld("compare", text))
+    return tuple(found)
+
+
+def _unlike(evidence: Evidence) -> list[str]:
+    def spread(read: Callable[[Acquisition], object], key: str, show: Callable[[object], str]) -> str:
+        values = {n: read(evidence.timeline.scan(n).acquisition) for n in evidence.scans}
+        known = [v for v in values.values() if v not in (None, "", "unknown")]
+        if len(set(known)) < 2:
+            return ""
+        groups: dict[str, list[int]] = {}
+        for n, v in values.items():
+            if v not in (None, "", "unknown"):
+                groups.setdefault(show(v), []).append(n)
+        return say(key, values=", ".join(f"{word} in {scan_numbers(where)}" for word, where in groups.items()))
+
+    def spacing(a: Acquisition) -> object:
+        value = a.slice_spacing_mm if a.slice_spacing_mm is not None else a.slice_thickness_mm
+        return None if value is None else round(value, 2)
+
+    lines = [
+        spread(lambda a: a.kvp, "compare.kvp", lambda v: f"{v:g} kV"),
+        spread(spacing, "compare.slice", lambda v: f"{v:g} mm"),
+        spread(lambda a: a.kernel_class, "compare.kernel", str),
+        spread(lambda a: a.contrast_agent, "compare.contrast", lambda v: "given" if v else "not given"),
+    ]
+    return [line for line in lines if line]
+
+
+def _refused(evidence: Evidence) -> list[Finding]:
+    """Comparisons that were not made although both scans have a value; a missing value has a finding of its own."""
+    groups: dict[tuple[int, int, str], list[str]] = {}
+    for change in evidence.changes:
+        ends = (change.from_scan, change.to_scan)
+        both = all(evidence.usable(n, change.quantity) for n in ends)
+        if change.difference is None and change.reason and both and change.quantity in QUANTITIES:
+            groups.setdefault((*ends, trimmed(change.reason)), []).append(change.quantity)
+    found = []
+    for (first, last, why), quantities in groups.items():
+        words = listed([named(q) for q in quantities])
+        text = say("compare.refused", pair=f"scan {first} and scan {last}", quantities=words, why=why)
+        found.append(withheld("compare", text, [(n, q) for q in quantities for n in (first, last)]))
+    return found
+
+
+def remaining(evidence: Evidence, said: Sequence[Finding]) -> tuple[Finding, ...]:
+    """One finding per reason for withheld measurements that no other finding has named."""
+    named_already = {at for f in said if f.trust == "withheld" for at in f.rests_on}
+    groups: dict[str, dict[str, list[int]]] = {}
+    for row in evidence.measurements:
+        if (row.value is None or row.trust == "withheld") and (row.scan, row.quantity) not in named_already:
+            why = trimmed(row.reason) or say("not-measured", quantity=named(row.quantity))
+            groups.setdefault(why, {}).setdefault(row.quantity, []).append(row.scan)
+    found = []
+    for why, held in groups.items():
+        by_scans: dict[tuple[int, ...], list[str]] = {}
+        for quantity, scans in held.items():
+            by_scans.setdefault(tuple(scans), []).append(quantity)
+        for where, quantities in by_scans.items():
+            words = listed([named(q) for q in quantities])
+            text = say("withheld", scans=scan_numbers(where), quantities=words, why=why)
+            found.append(withheld("withheld", text, [(n, q) for n in where for q in quantities]))
+    return tuple(found)
+
+
+def _steady(evidence: Evidence) -> dict[str, Change]:
+    tissues = ("fat_reference", "reference_muscle", "cortex_reference")
+    whole = {q: evidence.overall(q) for q in tissues}
+    known = {q: c for q, c in whole.items() if c is not None and c.difference is not None}
+    pairs = [(c.from_scan, c.to_scan) for c in known.values()]
+    return {q: c for q, c in known.items() if (c.from_scan, c.to_scan) == pairs[0]} if pairs else {}

@@ -1,0 +1,232 @@
+"""Rows and changes by scan and quantity, and what is missing and why: what the rules of ``findings`` read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from ..align import Alignment
+from ..base import Trust, worst
+from ..change import Change, Curve
+from ..measure import Measurement
+from ..timeline import Timeline
+from .sources import cite
+from .statements import Finding
+from .wording import TOPICS, named, say, scan_numbers, signed_change
+
+SOLID_CORE = 0.5
+"""Share of mineral in the core from which it counts as filled; a working limit."""
+SOLID_LESION = 0.8
+"""Share of mineral in the whole lesion from which it counts as mineral throughout; a working limit."""
+LARGEST_PERCENT = 1000.0
+"""Above this a percentage only says that the start was near zero, and is left out."""
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """The measured history of one case."""
+
+    timeline: Timeline
+    measurements: tuple[Measurement, ...]
+    changes: tuple[Change, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    alignments: tuple[Alignment, ...] = ()
+
+    @cached_property
+    def _rows(self) -> dict[tuple[int, str], Measurement]:
+        return {(row.scan, row.quantity): row for row in self.measurements}
+
+    @property
+    def scans(self) -> tuple[int, ...]:
+        """Numbers of all scans, in time order."""
+        return tuple(scan.number for scan in self.timeline.scans)
+
+    @property
+    def outlined(self) -> tuple[int, ...]:
+        """Numbers of the scans in which anything was measured."""
+        held = {row.scan for row in self.measurements}
+        return tuple(n for n in self.scans if n in held)
+
+    def row(self, scan: int, quantity: str) -> Measurement | None:
+        """The row if it has a value, else ``None``; :meth:`why_not` then says why."""
+        row = self._rows.get((scan, quantity))
+        return None if row is None or row.value is None or row.trust == "withheld" else row
+
+    def value(self, scan: int, quantity: str) -> float | None:
+        row = self.row(scan, quantity)
+        return None if row is None else row.value
+
+    def usable(self, scan: int, *quantities: str) -> bool:
+        return all(self.row(scan, q) is not None for q in quantities)
+
+    def latest(self, *quantities: str) -> int | None:
+        """The last scan in which all ``quantities`` have values."""
+        return next((n for n in reversed(self.scans) if self.usable(n, *quantities)), None)
+
+    def why_not(self, scan: int, *quantities: str) -> str:
+        """Why at least one of ``quantities`` has no value in ``scan``, in words without a full stop."""
+        if scan not in self.outlined:
+            return say("not-outlined")
+        reasons = []
+        for quantity in quantities:
+            if self.row(scan, quantity) is None:
+                held = self._rows.get((scan, quantity))
+                reason = held.reason if held is not None else ""
+                reasons.append(trimmed(reason) or say("not-measured", quantity=named(quantity)))
+        return "; ".join(dict.fromkeys(reasons))
+
+    def label(self, scan: int) -> str:
+        """``scan 3 (day 92)``."""
+        return f"scan {scan} (day {self.timeline.scan(scan).day})"
+
+    def day(self, scan: int) -> int:
+        return self.timeline.scan(scan).day
+
+    def no_mineral(self, scan: int) -> bool:
+        """Whether the mineral mass is not above zero beyond doubt, or no voxel reached the threshold."""
+        mass, volume = self.row(scan, "mineral_mass"), self.row(scan, "mineral_volume")
+        if volume is not None and volume.value is not None and volume.value <= 0:
+            return True
+        if mass is not None and mass.value is not None:
+            return mass.value <= 0 or (mass.low is not None and mass.low <= 0)
+        contrast = self._rows.get((scan, "zonal_contrast"))
+        # a reason given for the rim tells only where the lesion itself was outlined
+        return contrast is not None and "no mineral" in contrast.reason and self.usable(scan, "lesion_volume")
+
+    def solid(self, scan: int) -> bool:
+        """Whether mineral fills the core too, so that the outline may follow a nodule inside a larger soft mass."""
+        core = self.value(scan, "core_mineral_fraction") or 0.0
+        return core >= SOLID_CORE or (self.value(scan, "mineral_fraction") or 0.0) >= SOLID_LESION
+
+    def solid_caution(self, *scans: int) -> list[str]:
+        """The caution that goes with a lesion that is mineral throughout; empty where none is."""
+        return [say("solid")] if any(self.solid(n) for n in scans) else []
+
+    # -- changes
+
+    def changes_of(self, quantity: str) -> tuple[Change, ...]:
+        """Changes of a quantity in time order; those that run backwards in time are turned away."""
+        mine = [c for c in self.changes if c.quantity == quantity and c.to_scan > c.from_scan]
+        return tuple(sorted(mine, key=lambda c: (c.from_scan, c.to_scan)))
+
+    def overall(self, quantity: str) -> Change | None:
+        """The change over the longest time between scans that are trusted for the quantity.
+
+        Where no two are, the longest that has a number; failing that the longest without.
+        """
+
+        def rank(change: Change) -> tuple[bool, bool, int, int]:
+            span = change.to_scan - change.from_scan
+            return change.difference is not None, self.trusted(change), span, change.to_scan
+
+        return max(self.changes_of(quantity), key=rank, default=None)
+
+    def trusted(self, change: Change) -> bool:
+        """Whether the quantity is trusted in both scans of a change."""
+        ends = [self.row(n, change.quantity) for n in (change.from_scan, change.to_scan)]
+        return all(row is not None and row.trust == "ok" for row in ends)
+
+    def steps(self, quantity: str) -> tuple[Change, ...]:
+        """Changes from each scan to the next one that was measured."""
+        nearest: dict[int, Change] = {}
+        for change in self.changes_of(quantity):
+            held = nearest.get(change.from_scan)
+            if change.difference is not None and (held is None or change.to_scan < held.to_scan):
+                nearest[change.from_scan] = change
+        order = [nearest[n] for n in sorted(nearest)]
+        return tuple(c for c in order if not any(c.from_scan < n < c.to_scan for n in nearest))
+
+
+def direction_of(change: Change | None) -> str:
+    """``rose``, ``fell``, ``same`` or ``unsettled``; a change without a number is unsettled."""
+    if change is None or change.difference is None or change.real == "unsure":
+        return "unsettled"
+    if change.real == "no":
+        return "same"
+    return "rose" if change.difference > 0 else "fell"
+
+
+def change_words(change: Change, unit: str) -> str:
+    """``+510 mg (+430 to +590), +165 % in 170 days``."""
+    if change.difference is None:
+        return f"no number, over {change.days} days"
+    text = signed_change(change.difference, change.low, change.high, unit)
+    if change.percent is not None and abs(change.percent) < LARGEST_PERCENT:
+        text += f", {change.percent:+.0f} %"
+    return f"{text} in {change.days} days"
+
+
+def trimmed(reason: str) -> str:
+    """A reason without its full stop, to stand inside a sentence."""
+    return reason.strip().rstrip(".")
+
+
+def because(change: Change) -> str:
+    reason = trimmed(change.reason)
+    return f" ({reason})" if reason else ""
+
+
+def make(
+    evidence: Evidence,
+    topic: str,
+    key: str,
+    text: str,
+    rests_on: Sequence[tuple[int, str]],
+    *,
+    limits: str = "",
+    sources: Sequence[str] = (),
+    changes: Sequence[Change] = (),
+    cautions: Sequence[str] = (),
+) -> Finding:
+    """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
+    rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
+    levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
+    given: dict[str, set[int]] = {}
+    for row in rows:
+        if row.trust == "caution" and row.reason:
+            for part in trimmed(row.reason).split("; "):
+                given.setdefault(part, set()).add(row.scan)
+    if cautions or any(c.real == "unsure" for c in changes):
+        levels.append("caution")
+    whole = [part for caution in cautions for part in caution.split("; ") if part not in given]
+    if len({row.scan for row in rows}) < 2:
+        whole, given = [*given, *whole], {}
+    for scans in dict.fromkeys(tuple(sorted(held)) for held in given.values()):
+        why = [part for part, held in given.items() if tuple(sorted(held)) == scans]
+        text += say("with-caution-for", scans=scan_numbers(scans), why="; ".join(why))
+    if whole:
+        text += say("with-caution", why="; ".join(dict.fromkeys(whole)))
+    return Finding(
+        topic=TOPICS[topic],
+        text=text,
+        rests_on=tuple(dict.fromkeys(rests_on)),
+        trust=worst(*levels),
+        limits=limits,
+        key=key,
+        rests_on_changes=tuple((c.from_scan, c.to_scan, c.quantity) for c in changes),
+        sources=cite(*sources),
+    )
+
+
+def not_assessed(evidence: Evidence, topic: str, *quantities: str) -> tuple[Finding, ...]:
+    """One finding per reason for which ``quantities`` are missing in some scans; empty when none is."""
+    groups: dict[str, list[int]] = {}
+    for scan in evidence.scans:
+        if not evidence.usable(scan, *quantities):
+            groups.setdefault(evidence.why_not(scan, *quantities), []).append(scan)
+    found = []
+    for why, scans in groups.items():
+        found.append(
+            withheld(
+                topic,
+                say("not-assessed", scans=scan_numbers(scans), why=why),
+                [(n, q) for n in scans for q in quantities],
+            )
+        )
+    return tuple(found)
+
+
+def withheld(topic: str, text: str, rests_on: Sequence[tuple[int, str]] = ()) -> Finding:
+    """A finding that says that something was not assessed."""
+    return Finding(TOPICS[topic], text, tuple(rests_on), "withheld", key=f"{topic}.not-assessed")

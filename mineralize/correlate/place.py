@@ -1,0 +1,147 @@
+"""Where the lesion lies: against bone, and what of it lies beyond its mineral."""
+
+from __future__ import annotations
+
+import math
+
+from ..measure import Measurement
+from .evidence import Evidence, make, not_assessed, withheld
+from .statements import Finding
+from .wording import amount, say, with_interval
+
+BESIDE_MM = 5.0
+"""Up to this distance a lesion is called beside the cortex: the reach within which the cleft is defined."""
+CONTACT_MM = 0.5
+"""Distance that counts as contact in the definition of the contact area."""
+OPEN_SHARE = 0.05
+"""Share of the outline that has to be free of mineral before soft tissue is said to reach it."""
+
+
+def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
+    """In soft tissue, beside the cortex, or attached, in the last scan that tells; and what is missing."""
+    needed = ("cortex_gap", "cortex_contact_area")
+    scan = evidence.latest(*needed)
+    missing = not_assessed(evidence, "relation", *needed)
+    if scan is None:
+        return missing
+    gap, area = evidence.row(scan, needed[0]), evidence.row(scan, needed[1])
+    assert gap is not None
+    assert gap.value is not None
+    assert area is not None
+    assert area.value is not None
+    rests = [(scan, q) for q in needed]
+    cleft = evidence.row(scan, "cleft_fraction")
+    cleft_words = ""
+    if cleft is not None and gap.value <= BESIDE_MM:
+        rests.append((scan, "cleft_fraction"))
+        cleft_words = say("relation.cleft", cleft=with_interval(cleft, percent=True))
+    state = _bone_state(gap, area)
+    parts = {"scan": evidence.label(scan), "gap": with_interval(gap), "area": with_interval(area), "cleft": cleft_words}
+    if state == "contact":
+        disc = 2 * math.sqrt(area.value / math.pi)
+        longest = evidence.row(scan, "longest_diameter")
+        parts["disc"] = amount(disc, "mm")
+        parts["share"] = "not assessed as a share"
+        if longest is not None and longest.value:
+            rests.append((scan, "longest_diameter"))
+            parts["share"] = amount(100 * disc / longest.value, "%")
+    found = make(
+        evidence,
+        "relation",
+        f"relation.{state}",
+        say(f"relation.{state}", **parts),
+        rests,
+        limits=say("relation.limits"),
+        sources=("Jelinek96",),
+        cautions=evidence.solid_caution(scan),
+    )
+    return (found, *missing)
+
+
+def _bone_state(gap: Measurement, area: Measurement) -> str:
+    assert gap.value is not None
+    assert area.value is not None
+    if area.value > 0 and (area.low is None or area.low > 0):
+        return "contact"
+    least = gap.value if gap.low is None else gap.low
+    most = 0.0 if area.high is None else area.high
+    if area.value > 0 or (most > 0 and least <= CONTACT_MM):
+        return "unsettled"
+    return "beside" if gap.value <= BESIDE_MM else "soft-tissue"
+
+
+def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
+    """Whether part of the lesion reaches its outline without mineral in front of it."""
+    scan = max((n for n in evidence.scans if _beyond_assessable(evidence, n)), default=None)
+    missing = not_assessed(evidence, "beyond", "rim_completeness")
+    missing = tuple(
+        f for f in missing if not all(evidence.no_mineral(n) or _beyond_assessable(evidence, n) for n, _ in f.rests_on)
+    )
+    if scan is None:
+        return missing
+    limits, sources = say("beyond.limits"), ("Jelinek96",)
+    label = evidence.label(scan)
+    if evidence.no_mineral(scan):
+        found = make(
+            evidence,
+            "beyond",
+            "beyond.no-mineral",
+            say("beyond.no-mineral", scan=label),
+            [(scan, "mineral_mass")],
+            limits=limits,
+            sources=sources,
+        )
+        return (found, *missing)
+    if evidence.solid(scan):
+        rests = [(scan, "mineral_fraction"), (scan, "core_mineral_fraction")]
+        text = say("not-assessed", scans=f"scan {scan}", why=say("solid"))
+        return (withheld("beyond", text, rests), *missing)
+    contrast, fraction = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "mineral_fraction")
+    if contrast is not None and contrast.high is not None and contrast.high < 0 and fraction is not None:
+        text = say("beyond.reversed", scan=label, fraction=with_interval(fraction, percent=True))
+        rests = [(scan, "zonal_contrast"), (scan, "mineral_fraction")]
+        return (make(evidence, "beyond", "beyond.reversed", text, rests, limits=limits, sources=sources), *missing)
+    complete, unresolved = evidence.row(scan, "rim_completeness"), evidence.row(scan, "rim_unresolved")
+    assert complete is not None
+    assert complete.value is not None
+    hidden = 0.0 if unresolved is None or unresolved.value is None else unresolved.value
+    rests = [(scan, "rim_completeness"), (scan, "rim_unresolved")]
+    open_share = max(0.0, 1 - complete.value - hidden)
+    if open_share < OPEN_SHARE:
+        key = "beyond.complete"
+        text = say(
+            key,
+            scan=label,
+            completeness=with_interval(complete, percent=True),
+            unresolved=amount(100 * hidden, "%"),
+        )
+    else:
+        key = "beyond.part"
+        text = say(key, scan=label, open=amount(100 * open_share, "%"), gap=gap_words(evidence, scan))
+        rests.append((scan, "largest_gap"))
+    return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources), *missing)
+
+
+def _beyond_assessable(evidence: Evidence, scan: int) -> bool:
+    contrast = evidence.row(scan, "zonal_contrast")
+    reversed_zoning = contrast is not None and contrast.high is not None and contrast.high < 0
+    return (
+        evidence.no_mineral(scan)
+        or evidence.usable(scan, "rim_completeness")
+        or (reversed_zoning and evidence.usable(scan, "mineral_fraction"))
+    )
+
+
+def gap_words(evidence: Evidence, scan: int) -> str:
+    """Size of the largest gap and where it faces, with its leading separator; empty when there is none."""
+    gap = evidence.row(scan, "largest_gap")
+    if gap is None or not gap.value or gap.value < 0.005:
+        return ""
+    facing = ""
+    for name in ("direction_words", "direction", "words", "largest_gap_direction", "faces"):
+        held = (gap.detail or {}).get(name)
+        if isinstance(held, str) and held not in ("", "none"):
+            facing = held
+            break
+    size = with_interval(gap, percent=True)
+    return say("rim.gap", gap=size, direction=facing) if facing else say("rim.gap-nowhere", gap=size)

@@ -1,0 +1,171 @@
+"""Lesion, rim, core and mineral of each scan as a binary DICOM Segmentation on the scan's own frames (PS3.3 A.51)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import highdicom as hd
+import numpy as np
+from highdicom.content import AlgorithmIdentificationSequence
+from highdicom.seg import Segmentation, SegmentDescription
+from numpy.typing import NDArray
+from pydicom.sr.coding import Code
+
+from .. import __version__
+from ..base import Note, Scan, to_hu120
+from ..lesion import voxel_masks
+from ..reference import table_slope
+from ..study import Study
+from . import codes
+from .codes import SEGMENTS, Segment, Term
+from .identity import Identity, item
+
+
+@dataclass(frozen=True, eq=False)
+class Slab:
+    """Boolean masks by name, (slices, rows, columns), of the slices from ``first`` of a scan's grid."""
+
+    first: int
+    masks: Mapping[str, NDArray[np.bool_]]
+
+
+MANUFACTURER = "mineralize"
+MODEL = "mineralize"
+SERIAL = "none"
+SERIES_NUMBER = 900
+SOFT_HU = 50.0
+"""Muscle, where the scan's own muscle was withheld (Goodpaster 2000: 49 HU)."""
+
+
+def code(term: Term) -> Code:
+    """A term as pydicom takes it."""
+    return Code(term.value, term.scheme, term.meaning)
+
+
+def slab(study: Study, number: int) -> Slab:
+    """Masks ``lesion``, ``rim``, ``core`` and ``mineral`` over the slices that the outline spans in one scan.
+
+    Mineral is what reaches the threshold at 120 kVp equivalent inside the lesion, as in ``mineral_volume``.
+
+    Raises
+    ------
+    KeyError
+        when the lesion was not outlined in that scan.
+    """
+    outline = next((o for o in study.outlines if o is not None and o.scan == number), None)
+    if outline is None:
+        raise KeyError(f"the lesion was not outlined in scan {number}")
+    scan = study.timeline.scan(number)
+    (first, last), *_ = scan.grid.bounds_around(outline.vertices, float(scan.grid.spacing[0]))
+    planes = ((first, last), (0, scan.grid.shape[1]), (0, scan.grid.shape[2]))
+    found = voxel_masks(outline, scan.grid.cropped(planes), study.settings.zones)
+    muscle = study.measurement(number, "reference_muscle")
+    soft = SOFT_HU if muscle is None or muscle.value is None else muscle.value
+    lesion = found["lesion"]
+    reference = study.reference(number)
+    own_slope = (reference or table_slope(scan.acquisition, study.settings.mineral)).slope
+    hu120 = to_hu120(scan.volume.hu[first:last][lesion].astype(np.float32), soft, own_slope)
+    mineral = np.zeros(lesion.shape, bool)
+    mineral[lesion] = hu120 >= study.settings.mineral.threshold_hu120
+    return Slab(first, {"lesion": lesion, "rim": found["rim"], "core": found["core"], "mineral": mineral})
+
+
+def build(identity: Identity, scan: Scan, part: Slab) -> Segmentation:
+    """One Segmentation of a scan; a segment without a voxel is left out, numbers stay without a gap.
+
+    Raises
+    ------
+    ValueError
+        when the lesion mask is empty or masks do not fit the scan.
+    """
+    parts = part.masks
+    count = parts["lesion"].shape[0]
+    fits = all(m.shape == (count, *scan.grid.shape[1:]) for m in parts.values())
+    if not fits or part.first + count > scan.grid.shape[0] or not parts["lesion"].any():
+        raise ValueError("expected masks on the scan's own grid with at least one voxel of lesion")
+    used = np.flatnonzero(np.logical_or.reduce([m.any(axis=(1, 2)) for m in parts.values()]))
+    low, high = int(used[0]), int(used[-1]) + 1
+    wanted = [s for s in SEGMENTS if s.label in parts and parts[s.label].any()]
+    pixels = np.stack([parts[s.label][low:high] for s in wanted], axis=-1).astype(np.uint8)
+    seg = Segmentation(
+        source_images=identity.frames(scan, part.first + low, part.first + high),
+        pixel_array=pixels,
+        segmentation_type=hd.seg.SegmentationTypeValues.BINARY,
+        segment_descriptions=[_description(identity, s, n) for n, s in enumerate(wanted, start=1)],
+        series_instance_uid=identity.new_uid("seg", "series", scan.number),
+        series_number=SERIES_NUMBER + scan.number,
+        sop_instance_uid=identity.new_uid("seg", "instance", scan.number),
+        instance_number=1,
+        manufacturer=MANUFACTURER,
+        manufacturer_model_name=MODEL,
+        software_versions=__version__,
+        device_serial_number=SERIAL,
+        content_label="LESION",
+        content_description="Lesion, rim, core and mineral",
+        content_creator_name=f"{MANUFACTURER}^",
+    )
+    for segment, held in zip(wanted, seg.SegmentSequence, strict=True):
+        if segment.modifier is not None:
+            kind = held.SegmentedPropertyTypeCodeSequence[0]
+            kind.SegmentedPropertyTypeModifierCodeSequence = [item(segment.modifier)]
+    organisation = identity.new_uid("seg", "dimensions", scan.number)
+    for held in (*seg.DimensionOrganizationSequence, *seg.DimensionIndexSequence):
+        held.DimensionOrganizationUID = organisation
+    seg.SeriesDescription = "mineralize segmentation"
+    identity.finish(seg, scan)
+    return seg
+
+
+def _description(identity: Identity, segment: Segment, number: int) -> SegmentDescription:
+    return SegmentDescription(
+        segment_number=number,
+        segment_label=segment.label,
+        segmented_property_category=code(codes.ABNORMAL),
+        segmented_property_type=code(segment.kind),
+        algorithm_type=hd.seg.SegmentAlgorithmTypeValues.AUTOMATIC,
+        algorithm_identification=AlgorithmIdentificationSequence(
+            name=MANUFACTURER, family=code(codes.EDGE_DETECTION), version=__version__
+        ),
+        tracking_uid=tracking_uid(identity, segment.label),
+        tracking_id=segment.label,
+    )
+
+
+def tracking_uid(identity: Identity, group: str) -> str:
+    """The Tracking UID of a region, the same at every time point."""
+    return identity.new_uid("tracking", group)
+
+
+def write(study: Study, folder: Path, identity: Identity) -> dict[int, Segmentation]:
+    """Write ``seg-scan-N.dcm`` for every scan in which the lesion was outlined; the objects by scan number.
+
+    A scan whose images nothing can refer to under this policy is left out; :func:`refused` says which and why.
+    """
+    written: dict[int, Segmentation] = {}
+    for outline in study.outlines:
+        if outline is None:
+            continue
+        scan = study.timeline.scan(outline.scan)
+        if identity.refusal(scan):
+            continue
+        held = "volume" in scan.__dict__
+        part = slab(study, scan.number)
+        if not held:
+            scan.forget()
+        if not part.masks["lesion"].any():
+            continue
+        written[scan.number] = build(identity, scan, part)
+        written[scan.number].save_as(folder / f"seg-scan-{scan.number}.dcm")
+    return written
+
+
+def refused(study: Study, identity: Identity) -> tuple[Note, ...]:
+    """One note for each scan that :func:`write` leaves out although the lesion was outlined."""
+    scans = [study.timeline.scan(o.scan) for o in study.outlines if o is not None]
+    return tuple(
+        Note("dicom-not-written", f"no segmentation: {reason}", "caution", f"scan {scan.number}")
+        for scan in scans
+        if (reason := identity.refusal(scan))
+    )

@@ -1,0 +1,38 @@
+"""The lesion of one scan: candidates, its outline by shell, by soft margin or drawn, and its zones.
+
+In: a scan with its skeleton and reference (:func:`look_at`), a point LPS mm, the outlines of other scans. Out: an
+:class:`Outline` (closed mesh, how each part of it is known, trust and reason), :class:`Zones` with the depth below it
+in mm, :class:`Neighbourhood` (the box of voxels around), :class:`Candidate` where no point was given.
+"""
+
+from __future__ import annotations
+
+from .candidates import Candidate, clear_winner, nearest_words, why_none
+from .drawn import outline_from_mask
+from .find import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
+from .near import FAR_MM, Neighbourhood, neighbourhood
+from .outline import UNSEEN, Outline
+from .zones import Zones, find_zones, signed_depth, voxel_masks
+
+__all__ = [
+    "FAR_MM",
+    "UNSEEN",
+    "Candidate",
+    "Neighbourhood",
+    "Outline",
+    "SeenScan",
+    "Zones",
+    "candidates_of",
+    "clear_winner",
+    "drawn_lesion",
+    "find_lesion",
+    "find_zones",
+    "look_at",
+    "nearest_words",
+    "neighbourhood",
+    "outline_at",
+    "outline_from_mask",
+    "signed_depth",
+    "voxel_masks",
+    "why_none",
+]

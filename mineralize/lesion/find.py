@@ -1,0 +1,284 @@
+"""Finding the lesion again in every scan: by its own seed, by the alignment, or not at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from ..align import Alignment
+from ..base import Floats, Note, Scan, Settings, Trust, Volume, worst
+from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
+from ..reference import Reference, measure_reference
+from ..surface import vertex_normals
+from ..timeline import Offered
+from .candidates import Candidate, clear_winner, find_candidates
+from .drawn import outline_from_mask, outline_of_shape
+from .margin import beyond_mineral, carried_over, find_mass_margin, is_shell
+from .metal import too_bright
+from .near import Neighbourhood, neighbourhood
+from .outline import LEFT_OUT, Outline, find_outline
+from .soft import find_soft_margin
+from .start import Ellipsoid, lesion_mineral
+
+BESIDE_MM = 3.0
+"""A point may lie so far outside the outline and still mean the lesion: on its rim, or a slice off."""
+MARGIN_REACH_MM = (46.0, 80.0)
+"""How far around a point the margin of a lesion without mineral is looked for, at first and where it is not there."""
+STILL_GROWING = 0.05
+"""A third look is the last unless the volume still changes by this share."""
+SURROUND_MM = 14.0
+"""How much of the scan around the outline is measured."""
+VOLTAGE_DOUBTS = {
+    "kvp-unknown": "tube voltage not stated; 120 kVp assumed",
+    "kvp-outside": "tube voltage outside the table of mineral slopes",
+}
+"""What a note on the scan's slope means for every quantity of the lesion, unless the slope is calibrated."""
+
+
+@dataclass(frozen=True, eq=False)
+class SeenScan:
+    """A scan with its skeleton and its steady tissues."""
+
+    scan: Scan
+    volume: Volume
+    skeleton: Skeleton
+    reference: Reference
+    settings: Settings
+
+    def near(
+        self, centre: Floats, radius_mm: float, lesion_radius_mm: float, surface: Floats | None = None
+    ) -> tuple[Neighbourhood, BoneNear]:
+        """The neighbourhood of a point, bone parted from a lesion of that radius, or of that surface where known."""
+        bone = bone_near(
+            self.volume,
+            centre,
+            radius_mm,
+            self.skeleton,
+            lesion_point=centre,
+            lesion_radius_mm=lesion_radius_mm,
+            lesion_surface=surface,
+        )
+        return neighbourhood(bone.volume, bone.distance, self.reference), bone
+
+    def near_outline(self, outline: Outline) -> Neighbourhood:
+        """The neighbourhood of an outline, with the margin that measuring wants."""
+        middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
+        reach = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        near, _ = self.near(middle, reach + SURROUND_MM, reach, outline.vertices[::4])
+        box = near.grid.bounds_around(outline.vertices, SURROUND_MM)
+        (a, b), (c, d), (e, f) = box
+        return Neighbourhood(
+            near.hu[a:b, c:d, e:f],
+            near.hu120[a:b, c:d, e:f],
+            near.bone_distance[a:b, c:d, e:f],
+            near.grid.cropped(box),
+            near.spill[a:b, c:d, e:f],
+        )
+
+    def verdicts(self, outline: Outline) -> tuple[tuple[Trust, str], ...]:
+        """What limits every quantity of the lesion in this scan."""
+        found: list[tuple[Trust, str]] = []
+        if self.scan.calibration is None:
+            found += [("caution", VOLTAGE_DOUBTS[n.kind]) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
+        bright = too_bright(self.volume, self.reference, outline.vertices)
+        if bright:
+            found.append(("withheld", bright))
+        return tuple(found)
+
+
+def look_at(scan: Scan, settings: Settings) -> SeenScan:
+    """Find the skeleton and measure the steady tissues of one scan."""
+    volume = scan.volume
+    skeleton = find_skeleton(volume, settings.align)
+    points, normals = skeleton.points, skeleton.normals
+    reference = measure_reference(
+        volume,
+        scan.acquisition,
+        settings.mineral,
+        bone_points=points,
+        bone_normals=normals,
+        calibration=scan.calibration,
+        where=f"calibration of scan {scan.number}",
+    )
+    notes = tuple(replace(n, subject=n.subject or f"scan {scan.number}") for n in reference.notes)
+    return SeenScan(scan, volume, skeleton, replace(reference, notes=notes), settings)
+
+
+def candidates_of(seen: SeenScan) -> tuple[Candidate, ...]:
+    """What could be the lesion in one scan."""
+    return find_candidates(seen.scan.number, seen.volume, seen.skeleton, seen.reference)
+
+
+def drawn_lesion(seen: SeenScan, offer: Offered) -> Outline | None:
+    """The outline that a reader drew before, on request used instead of ours; ``None`` where only a point was drawn."""
+    if offer.mask is None or offer.grid is None:
+        return None
+    return outline_from_mask(
+        offer.mask,
+        offer.grid,
+        scan=seen.scan.number,
+        method="drawn",
+        trust="caution",
+        reason="the outline was drawn by a reader and taken over as it is",
+        spread_mm=0.5 * float(offer.grid.spacing[1:].max()),
+    )
+
+
+def find_lesion(
+    seen: SeenScan, point: object, settings: Settings, *, expected: Ellipsoid | None = None
+) -> Outline | None:
+    """Outline the lesion at a point: its mineral shell, else its mass margin, else ``None``.
+
+    Without ``expected`` the point must lie in or on what is outlined; else that is something else, and withheld.
+    """
+    seed = np.asarray(point, float)
+    outline = _outlined(seen, seed, settings, expected)
+    if outline is None or expected is not None:
+        return outline
+    off = _outside_mm(outline, seed)
+    if off <= BESIDE_MM:
+        return outline
+    # The point may lie in a mass with a clump of mineral to one side.
+    mass = _by_soft_margin(seen, seed)
+    if mass is not None and _outside_mm(mass, seed) <= 0.0:
+        return mass
+    text = f"the point given lies {off:.0f} mm outside what could be outlined there"
+    return replace(outline, trust="withheld", reason=text, doubt_is_local=False, holds_mineral=False)
+
+
+def _outside_mm(outline: Outline, point: Floats) -> float:
+    """How far (mm) a point lies outside an outline; negative inside."""
+    nearest = int(np.linalg.norm(outline.vertices - point, axis=1).argmin())
+    normal = vertex_normals(outline.vertices, outline.faces)[nearest]
+    return float((point - outline.vertices[nearest]) @ normal)
+
+
+def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipsoid | None) -> Outline | None:
+    """The outline at a seed. The first look reaches far; the second knows the size and parts bone accordingly."""
+    number = seen.scan.number
+    guess = 18.0 if expected is None else float(expected.radii.max())
+    centre = seed if expected is None else expected.centre
+    outline: Outline | None = None
+    surface: Floats | None = None
+    looks, before = 0, 0.0
+    size = guess
+    for _ in range(8):
+        reach = guess + (28.0 if looks == 0 else 14.0)
+        near, _ = seen.near(centre, reach, size, surface)
+        outline = find_outline(near, seen.reference, seed, settings, scan=number, expected=expected)
+        # A large lesion on bone passes for bone until its size is allowed for.
+        missed = outline is None or (
+            expected is None and looks == 0 and (outline.trust == "withheld" or _outside_mm(outline, seed) > BESIDE_MM)
+        )
+        if missed and guess < 50.0 and near.bone_at(seed[None])[0] < 0.0:
+            guess *= 1.6
+            size = guess
+            continue
+        if outline is None:
+            break
+        looks += 1
+        changed = abs(outline.volume_mm3 - before) > STILL_GROWING * outline.volume_mm3
+        before = outline.volume_mm3
+        if looks >= 3 and not changed:
+            break
+        middle = outline.centroid
+        radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
+        steady = abs(radius - size) < 0.2 * radius and (looks < 3 or not changed)
+        if inside_view and steady and (looks > 1 or expected is not None):
+            break
+        centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
+        size, surface = radius, outline.vertices[::4]
+    if outline is not None:
+        if outline.left_out > LEFT_OUT and expected is None:
+            mineral = lesion_mineral(
+                near.hu120,
+                near.grid,
+                near.bone_distance,
+                seed,
+                threshold_hu120=settings.mineral.threshold_hu120,
+                noise_hu=seen.reference.noise_hu,
+                blur_mm=seen.reference.blur_sd_mm,
+            )
+            shape = outline_of_shape(near, mineral, number)
+            # The pieces of a broken shell close to fragments, not to the lesion.
+            if shape is not None and shape.volume_mm3 > 0.5 * outline.volume_mm3:
+                return shape
+        if is_shell(near, seen.reference, settings, outline):
+            return outline
+        middle = outline.centroid
+        radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
+        return beyond_mineral(near, seen.reference, settings, outline)
+    if expected is not None:
+        near, _ = seen.near(centre, guess + 28.0, guess)
+        return find_mass_margin(near, seen.reference, settings, scan=number, expected=expected)
+    return _by_soft_margin(seen, seed)
+
+
+def _by_soft_margin(seen: SeenScan, seed: Floats) -> Outline | None:
+    """The mass around a point by its soft margin, looked for ever farther; ``None`` where it does not show."""
+    for reach in MARGIN_REACH_MM:
+        near, _ = seen.near(seed, reach, 18.0)
+        outline = find_soft_margin(near, seed, seen.reference, scan=seen.scan.number)
+        if outline is not None:
+            return outline
+    return None
+
+
+def outline_at(
+    seen: SeenScan,
+    alignment: Alignment,
+    base: SeenScan,
+    outlines: dict[int, Outline | None],
+    own_seed: Floats | None,
+    settings: Settings,
+) -> tuple[Outline | None, list[Note]]:
+    """Outline the lesion in another scan than the one it was pointed out in.
+
+    Where the alignment is not trusted and no seed of the scan's own was given, a candidate that clearly wins is
+    taken, and said; else the lesion counts as not found.
+    """
+    number = seen.scan.number
+    subject = f"scan {number}"
+    source = outlines.get(base.scan.number)
+    if alignment.trust == "withheld":
+        point = own_seed
+        notes = []
+        if point is None:
+            winner = clear_winner(candidates_of(seen))
+            if winner is None:
+                text = f"the alignment is not trusted ({alignment.reason}) and no structure clearly is the lesion"
+                return None, [Note("lesion-not-found", text, "caution", subject)]
+            point = np.asarray(winner.point)
+            text = "found by its own mineral, not by the alignment: check that it is the same lesion"
+            notes = [Note("lesion-by-candidate", text, "caution", subject)]
+        outline = find_lesion(seen, point, settings)
+        if outline is None:
+            return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
+        if notes:
+            reason = "; ".join(t for t in (outline.reason, notes[0].text) if t)
+            outline = replace(outline, trust=worst(outline.trust, "caution"), reason=reason)
+        return outline, notes
+    back = alignment.transform.inverse()
+    if source is None:
+        centre = None if own_seed is None else own_seed
+        if centre is None:
+            text = "the lesion was outlined in no other scan"
+            return None, [Note("lesion-not-found", text, "caution", subject)]
+        return find_lesion(seen, centre, settings), []
+    carried = carried_over(source, back, number)
+    centre = carried.centroid
+    if not seen.volume.grid.contains(centre):
+        return None, [Note("lesion-not-found", "the lesion lies outside this scan", "caution", subject)]
+    outline = find_lesion(seen, own_seed if own_seed is not None else centre, settings, expected=carried.ellipsoid)
+    if outline is not None:
+        off = float(np.linalg.norm(outline.centroid - centre))
+        size = float(np.linalg.norm(carried.vertices - centre, axis=1).max())
+        if off > max(8.0, 0.6 * size):
+            text = f"what was found lies {off:.0f} mm from where the alignment puts the lesion"
+            return None, [Note("lesion-not-found", text, "caution", subject)]
+        return outline, []
+    text = "no mineral and no visible margin where the alignment puts the lesion"
+    return carried, [Note("no-mineral", text, "info", subject)]

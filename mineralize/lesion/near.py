@@ -1,0 +1,86 @@
+"""What surrounds the lesion in one scan, with what the blur of cortex adds outside bone taken off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, special
+
+from ..base import Floats, Grid, Volume, lazy, sample
+from ..reference import Reference
+
+FAR_MM = 1000.0
+"""Distance to bone where there is none in view."""
+SMOOTH_MM = 1.0
+"""Gaussian that steadies soft tissue before its margin is sought."""
+
+
+@dataclass(frozen=True, eq=False)
+class Neighbourhood:
+    """The part of a scan around the lesion, (slices, rows, columns) on ``grid``.
+
+    ``hu`` as scanned; ``spill`` the HU that the blur of cortex adds outside bone; ``hu120`` HU at 120 kVp with the
+    spill taken off; ``bone_distance`` mm outside bone, negative inside.
+    """
+
+    hu: NDArray[Any]
+    hu120: NDArray[Any]
+    bone_distance: NDArray[Any]
+    grid: Grid
+    spill: NDArray[Any]
+
+    def at(self, points: Any) -> Floats:
+        """HU120 at LPS points; NaN outside."""
+        return sample(self.hu120, self.grid, points)
+
+    @lazy
+    def soft(self) -> NDArray[Any]:
+        """HU smoothed over soft tissue alone; NaN near mineral and bone."""
+        return _soft_without_mineral(self)
+
+    def bone_at(self, points: Any) -> Floats:
+        """mm outside bone at LPS points (negative inside bone); far where outside the crop."""
+        return sample(self.bone_distance, self.grid, points, outside=FAR_MM)
+
+
+def neighbourhood(volume: Volume, bone_distance: NDArray[Any] | None, reference: Reference) -> Neighbourhood:
+    """Prepare a cropped volume; ``bone_distance`` lies on its grid, ``None`` means no bone in view."""
+    distance = np.full(volume.grid.shape, FAR_MM, np.float32) if bone_distance is None else bone_distance
+    distance = distance.astype(np.float32)
+    spill = bone_spill(distance, reference)
+    return Neighbourhood(volume.hu, reference.hu120(volume.hu - spill), distance, volume.grid, spill)
+
+
+def bone_spill(distance: NDArray[Any], reference: Reference) -> NDArray[np.float32]:
+    """HU of the scan that the blur of cortex adds outside bone, from the distance (mm) and the scan's blur."""
+    spill = np.zeros(distance.shape, np.float32)
+    close = (distance > 0) & (distance < 5.0 * reference.blur_sd_mm)
+    if close.any():
+        cortex = reference.cortex.mean_hu if reference.cortex else 1200.0
+        spill[close] = (cortex - reference.muscle.mean_hu) * special.ndtr(-distance[close] / reference.blur_sd_mm)
+    return spill
+
+
+def _soft_without_mineral(near: Neighbourhood) -> NDArray[Any]:
+    """HU smoothed by ``SMOOTH_MM`` over soft tissue alone; NaN near mineral and bone."""
+    sigma = SMOOTH_MM / near.grid.spacing
+    dense = ndimage.gaussian_filter(near.hu120, sigma * 0.6) >= 110.0
+    reach = ndimage.distance_transform_edt(~dense, sampling=near.grid.spacing) if dense.any() else None
+    usable = near.bone_distance > 2.0
+    if reach is not None:
+        usable &= reach > 1.5
+    return smoothed_over(near.hu, usable, near.grid)
+
+
+def smoothed_over(values: NDArray[Any], usable: NDArray[np.bool_], grid: Grid) -> NDArray[Any]:
+    """``values`` smoothed by ``SMOOTH_MM`` over the usable voxels alone; NaN where they are few.
+
+    Normalised convolution (Knutsson and Westin 1993; from memory).
+    """
+    sigma = SMOOTH_MM / grid.spacing
+    share = ndimage.gaussian_filter(usable.astype(np.float32), sigma)
+    soft = ndimage.gaussian_filter(np.where(usable, values, 0.0).astype(np.float32), sigma)
+    return np.where(share > 0.3, soft / np.maximum(share, 0.3), np.nan).astype(np.float32)

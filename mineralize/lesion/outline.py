@@ -1,0 +1,275 @@
+"""The closed outer surface of the lesion in one scan.
+
+Rays leave an ellipsoid laid through the lesion's mineral; one surface that crosses each ray once is found as the
+global optimum of edges, enclosed mineral and smoothness (``outline_graph``), then moved to the sub-voxel edge
+along its normals (``outline_edge``) under a bending penalty that carries it across gaps in the shell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..base import Floats, Note, Settings, Trust, sample, worst
+from ..reference import Reference
+from ..surface import (
+    RayMesh,
+    dents,
+    mesh_volume,
+    optimal_levels,
+    sphere_directions,
+    subdivided,
+    vertex_normals,
+    with_halves,
+)
+from .near import Neighbourhood
+from .refine import Refined, refined
+from .region import WITHIN_SHELL, Margin, mass_margin, region_cost
+from .start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points
+
+WELL_COVERED = 0.35
+"""Share of directions with mineral from which the ellipsoid goes by it alone."""
+UNSEEN = "no edge is visible"
+MOSTLY_UNSEEN = 0.72
+"""Share of an outline that no edge carries from which it is not stated."""
+DENTED = 0.2
+"""Depth of a dent, as a share of the radius, beyond which a lobed surface is unlikely."""
+LEFT_OUT = 0.1
+"""Share of the mineral outside an outline from which its shape counts as misjudged."""
+
+
+@dataclass(frozen=True, eq=False)
+class Outline:
+    """A closed triangle surface in LPS mm of its scan.
+
+    ``vertices`` (V, 3); ``faces`` (F, 3) int, normals outward; ``supported`` (V,) in 0..1 says how far an edge in
+    the image carried each vertex (0: bridged by its neighbours); ``method`` names what drew it
+    (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
+    of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
+    share of the mineral nearby that the outline does not enclose; ``doubt_is_local`` says that the caution concerns
+    only where the outline bridges a gap or lies on bone, which the middle of the lesion does not feel. Where
+    ``holds_mineral``, a withheld outline still has all the mineral of the lesion inside or on it: only its margin is
+    unknown.
+    """
+
+    scan: int
+    vertices: Floats
+    faces: NDArray[Any]
+    supported: Floats
+    method: str
+    spread_mm: float
+    trust: Trust
+    reason: str
+    notes: tuple[Note, ...] = ()
+    touches_bone: NDArray[np.bool_] | None = None
+    ellipsoid: Ellipsoid | None = None
+    left_out: float = 0.0
+    doubt_is_local: bool = False
+    holds_mineral: bool = False
+
+    @property
+    def volume_mm3(self) -> float:
+        """Enclosed volume."""
+        return mesh_volume(self.vertices, self.faces)
+
+    @property
+    def centroid(self) -> Floats:
+        """LPS mm of the centre of the enclosed volume."""
+        base = self.vertices.mean(axis=0)
+        a, b, c = (self.vertices[self.faces[:, k]] - base for k in range(3))
+        parts = np.einsum("ij,ij->i", a, np.cross(b, c))
+        return np.asarray(base + ((a + b + c) * parts[:, None]).sum(axis=0) / (4 * parts.sum()))
+
+
+def find_outline(
+    near: Neighbourhood,
+    reference: Reference,
+    seed: Floats,
+    settings: Settings,
+    *,
+    scan: int,
+    expected: Ellipsoid | None = None,
+) -> Outline | None:
+    """Outline the mineralised lesion at ``seed``; ``None`` where there is no mineral to outline.
+
+    Parameters
+    ----------
+    near : what surrounds the lesion.
+    seed : (3,) LPS mm in or on the lesion.
+    expected : its place and size by another scan, if known.
+    """
+    seed = np.asarray(seed, float)
+    mineral = lesion_mineral(
+        near.hu120,
+        near.grid,
+        near.bone_distance,
+        seed,
+        threshold_hu120=settings.mineral.threshold_hu120,
+        noise_hu=reference.noise_hu,
+        blur_mm=reference.blur_sd_mm,
+        expected=expected,
+    )
+    if mineral.sum() * near.grid.voxel_volume_mm3 < 15.0:
+        return None
+    points = near.grid.to_world(np.argwhere(mineral))
+    mesh = RayMesh.of(settings.outline.rays)
+    body, coverage = _ellipsoid_of(points, seed, mesh.directions, expected)
+    margin = mass_margin(near, reference, body)
+    for _ in range(2):
+        radius = _first_surface(near, mineral, body, mesh, settings, margin)
+        surface = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
+        if coverage >= WELL_COVERED:
+            # Only where the surface lies on mineral may it move the ellipsoid; across gaps it follows the ellipsoid.
+            free = ~_on_mineral(near, mineral, body, mesh, radius)
+            surface[free] = body.centre + mesh.directions[free] @ body.shape.T
+        body = fit_ellipsoid(surface[:: max(len(surface) // 300, 1)], body.centre, start=body)
+        margin = mass_margin(near, reference, body)
+    radius = _first_surface(near, mineral, body, mesh, settings, margin)
+    edged = refined(near, reference, body, radius, mesh, margin, settings)
+    return _judged(near, reference, body, edged, mesh.faces, mineral, scan, margin.visible)
+
+
+def _ellipsoid_of(
+    points: Floats, seed: Floats, directions: Floats, expected: Ellipsoid | None
+) -> tuple[Ellipsoid, float]:
+    """The ellipsoid through the outermost mineral, and the share of directions that hold some."""
+    coarse = directions[:: max(len(directions) // 300, 1)]
+    inner = seed if expected is None else expected.centre
+    body: Ellipsoid | None = None
+    centre = points.mean(axis=0) * 0.7 + inner * 0.3
+    coverage = 0.0
+    for _ in range(3):
+        shell = outermost_points(points, centre, coarse)
+        coverage = len(shell) / len(coarse)
+        body = fit_ellipsoid(shell, inner, start=body, coverage=coverage)
+        centre = body.centre
+    assert body is not None
+    return body, coverage
+
+
+def _first_surface(
+    near: Neighbourhood,
+    mineral: NDArray[np.bool_],
+    body: Ellipsoid,
+    mesh: RayMesh,
+    settings: Settings,
+    margin: Margin,
+) -> Floats:
+    """(N,) relative radius of the globally best surface on a coarse scale."""
+    largest = float(body.radii.max())
+    count = int(np.clip(1.5 * largest / 0.5, 40, 160))
+    levels = np.linspace(0.3, 1.8, count)
+    stretch = mesh.directions @ body.shape.T
+    spots = body.centre + levels[None, :, None] * stretch[:, None, :]
+    step = (levels[1] - levels[0]) * np.linalg.norm(stretch, axis=1)
+    typical = float(np.median(step))
+    raw = near.at(spots)
+    hu = np.where(np.isfinite(raw), raw, 0.0)
+    bone = near.bone_at(spots)
+    belongs = sample(mineral.astype(np.float32), near.grid, spots, outside=0.0)
+    hu = ndimage.gaussian_filter1d(hu, 0.5 / typical, axis=1)
+    fall = np.zeros_like(hu)
+    fall[:, 1:-1] = hu[:, :-2] - hu[:, 2:]
+    reach = ndimage.maximum_filter1d(belongs, max(int(2.5 / typical) * 2 + 1, 3), axis=1)
+    edge = np.clip(fall / 150.0, 0.0, 1.0) * (reach > 0.3)
+    outside_mineral = np.cumsum((belongs * step[:, None])[:, ::-1], axis=1)[:, ::-1]
+    # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
+    cost = -2.0 * edge + 3.0 * outside_mineral + 2.0 * (levels[None, :] - 1.0) ** 2
+    cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1)
+    sure = float(np.clip((margin.contrast - 1.0) / 2.0, 0.0, 1.0))
+    within = int(np.searchsorted(levels, WITHIN_SHELL))
+    cost = cost + sure * np.clip(region_cost(near, margin, spots, step, within=within), -4.0, 4.0)
+    smooth = settings.outline.smoothness * 0.25 * typical / 0.5
+    return np.asarray(levels[optimal_levels(cost, mesh.edges, smooth)])
+
+
+def _on_mineral(
+    near: Neighbourhood, mineral: NDArray[np.bool_], body: Ellipsoid, mesh: RayMesh, radius: Floats
+) -> NDArray[np.bool_]:
+    """(N,) whether a ray meets mineral of the lesion and the surface lies within 2 mm of where it last does."""
+    levels = np.linspace(0.3, 1.8, 160)
+    stretch = mesh.directions @ body.shape.T
+    spots = body.centre + levels[None, :, None] * stretch[:, None, :]
+    inside = sample(mineral.astype(np.float32), near.grid, spots, outside=0.0) > 0.5
+    last = levels[len(levels) - 1 - inside[:, ::-1].argmax(axis=1)]
+    away = np.abs(last - radius) * np.linalg.norm(stretch, axis=1)
+    return np.asarray(inside.any(axis=1) & (away < 2.0))
+
+
+def _judged(
+    near: Neighbourhood,
+    reference: Reference,
+    body: Ellipsoid,
+    surface: Refined,
+    faces: NDArray[Any],
+    mineral: NDArray[np.bool_],
+    scan: int,
+    soft_seen: bool,
+) -> Outline:
+    """The outline with a verdict on how far it can be trusted."""
+    vertices, weight, found = surface.vertices, surface.weight, surface.edges
+    verdicts: list[tuple[Trust, str]] = []
+    seen = float((weight > 0.03).mean())
+    unseen = ~near.grid.contains(vertices, margin_mm=0.0)
+    if unseen.mean() > 0.002:
+        verdicts.append(("withheld", "the lesion is cut by the edge of the scan"))
+    unseen_share = 1.0 - seen
+    if unseen_share > MOSTLY_UNSEEN:
+        verdicts.append(("withheld", f"{UNSEEN} along {unseen_share:.0%} of the outline"))
+    elif unseen_share > 0.25:
+        verdicts.append(("caution", f"{UNSEEN} along {unseen_share:.0%} of the outline"))
+    contact = float(found.contact.mean())
+    if contact > 0.003:
+        verdicts.append(("caution", f"{contact:.0%} of the outline is drawn where the lesion meets bone"))
+    points = near.grid.to_world(np.argwhere(mineral))
+    relative = np.linalg.norm(points - body.centre, axis=1)
+    direction = (points - body.centre) / np.maximum(relative, 1e-9)[:, None]
+    own = np.linalg.norm(vertices - body.centre, axis=1)
+    own_direction = (vertices - body.centre) / own[:, None]
+    nearest = np.concatenate(
+        [(direction[s : s + 4096] @ own_direction.T).argmax(axis=1) for s in range(0, len(direction), 4096)]
+    )
+    left_out = float((relative > own[nearest] + 2.0).mean())
+    coarse, _ = sphere_directions(150)
+    facing = (direction[relative > 0.6 * own[nearest]] @ coarse.T).argmax(axis=1)
+    covered = len(np.unique(facing)) / len(coarse)
+    if covered < 0.6:
+        verdicts.append(("caution", f"mineral lies in {covered:.0%} of directions only; the rest continues its curve"))
+    if left_out > LEFT_OUT:
+        level: Trust = "withheld" if left_out > 0.5 else "caution"
+        verdicts.append((level, f"{left_out:.0%} of the mineral nearby lies outside the outline"))
+    dented = float((dents(vertices) > DENTED).mean())
+    if dented > 0.02:
+        verdicts.append(("caution", f"the outline dips inward over {dented:.0%} of its surface, at a gap or a cleft"))
+    # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
+    extents = np.ptp(vertices @ near.grid.directions, axis=0) - (1.5 * reference.slice_mm, 0.0, 0.0)
+    slices = float(extents.min()) / float(near.grid.spacing[0])
+    if slices < 3.0:
+        verdicts.append(("withheld", "fewer than three slices cross the lesion"))
+    elif slices < 5.0:
+        verdicts.append(("caution", "fewer than five slices cross the least extent of the lesion"))
+    trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
+    reason = "; ".join(text for _, text in verdicts)
+    local = trust == "caution" and left_out <= LEFT_OUT and slices >= 5.0 and (unseen_share <= 0.25 or soft_seen)
+    fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
+    margin_only = all(text.startswith(UNSEEN) for level, text in verdicts if level == "withheld")
+    spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
+    return Outline(
+        scan,
+        fine,
+        fine_faces,
+        with_halves(weight, halved),
+        "mineral shell",
+        spread,
+        trust,
+        reason,
+        touches_bone=np.concatenate([found.contact, found.contact[halved].all(axis=1)]),
+        ellipsoid=body,
+        left_out=left_out,
+        doubt_is_local=local,
+        holds_mineral=margin_only and left_out <= LEFT_OUT,
+    )

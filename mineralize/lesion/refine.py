@@ -1,0 +1,204 @@
+"""From the first surface to the sub-voxel edge along normals, and the shell's own course across gaps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from ..base import Floats, Settings, sample
+from ..reference import Reference
+from ..surface import (
+    Edges,
+    RayMesh,
+    bending,
+    dents,
+    find_edges,
+    highest_within,
+    mean_curvature,
+    profile_depths,
+    smoothing_matrix,
+    solve_radius,
+    vertex_normals,
+)
+from .near import Neighbourhood
+from .region import Margin
+from .start import Ellipsoid
+
+SHORT_SKIRTS = 0.07
+"""A slice's box profile has shorter skirts than the Gaussian of the same variance that the layer fit assumes, which
+sets edges across slices outward by about this share of the blur (own phantoms, slices of 1.5-3 mm)."""
+BORDER_RINGS = 3
+"""Vertices so many steps from a gap may look at the end of the wall rather than at its outer face."""
+
+
+@dataclass(frozen=True, eq=False)
+class Refined:
+    """A surface on its edges: ``vertices`` (N, 3) LPS mm, how far an edge carried each (N,), and the edges found."""
+
+    vertices: Floats
+    weight: Floats
+    edges: Edges
+
+
+def refined(
+    near: Neighbourhood,
+    reference: Reference,
+    body: Ellipsoid,
+    radius: Floats,
+    mesh: RayMesh,
+    margin: Margin,
+    settings: Settings,
+) -> Refined:
+    """Move the radii (N,) of the first surface to the edge of the mineral, and across gaps along the shell's course."""
+    count = len(mesh.directions)
+    faces = mesh.faces
+    stretch = mesh.directions @ body.shape.T
+    outward = mesh.directions @ np.linalg.inv(body.shape)
+    outward /= np.linalg.norm(outward, axis=1)[:, None]
+    blend = smoothing_matrix(count, mesh.edges, passes=2)
+    penalty, pull = bending(mesh)
+    radius = solve_radius(radius, np.ones(count), penalty, pull)
+    found: Edges | None = None
+    weight: Floats = np.ones(count)
+    # In a small lesion a deep look from a gap would meet the opposite side of the shell.
+    deepest = 0.35 * float(np.cbrt(np.prod(body.radii)))
+    for search in (min(6.0, deepest), min(4.0, deepest), min(3.0, deepest), min(3.0, deepest)):
+        vertices = body.centre + radius[:, None] * stretch
+        found = edges_along_normals(near, reference, vertices, faces, blend, settings, search_mm=search)
+        normals = vertex_normals(vertices, faces)
+        forward = np.einsum("ij,ij->i", normals, stretch)
+        soft_depth, soft_weight = _margin_edges(near, margin, vertices, normals, blend)
+        # Beside bone, but not on it, what the blur of cortex leaves over is no edge of the lesion.
+        beside = np.clip((near.bone_at(vertices) - 0.5) / 1.5, 0.1, 1.0)
+        beside = np.where(found.contact, 1.0, beside)
+        lateral = beside * _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
+        carried = found.weight * lateral > 0.1
+        axial = normals @ near.grid.directions[:, 0]
+        blur = np.asarray(reference.blur_along(axial))
+        # Blur along a curved surface moves its edge inward by that blur's variance times the mean curvature.
+        bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
+        inward = reference.blur_sd_mm**2 * bent - SHORT_SKIRTS * blur * axial**2
+        depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
+        resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
+        trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
+        # The end of a bowl's wall and its inner face, seen through the opening, are no part of the outer surface.
+        trust = trust * np.clip((0.25 - dents(vertices)) / 0.1, 0.0, 1.0)
+        trust = trust * np.clip((np.einsum("ij,ij->i", normals, outward) - 0.7) / 0.15, 0.0, 1.0)
+        target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
+        target = _no_way_in(target, radius, trust, carried, mesh, vertices, stretch, penalty, pull)
+        target = _near_the_shell(target, radius, trust, carried, vertices, stretch, penalty, pull)
+        weight = trust
+        solved = radius
+        for _ in range(3):
+            solved = solve_radius(target, weight, penalty, pull)
+            off = (target - solved) * np.linalg.norm(stretch, axis=1)
+            weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
+        radius = np.clip(solved, 0.15, 2.5)
+    assert found is not None
+    return Refined(body.centre + radius[:, None] * stretch, weight, found)
+
+
+def _near_the_shell(
+    target: Floats,
+    radius: Floats,
+    trust: Floats,
+    carried: NDArray[np.bool_],
+    vertices: Floats,
+    stretch: Floats,
+    penalty: Any,
+    pull: Any,
+) -> Floats:
+    """Keep what a soft margin says close to the shell's own continuation, the closer the narrower the gap."""
+    if carried.sum() < 20 or carried.all():
+        return target
+    alone = solve_radius(np.where(carried, target, radius), np.where(carried, trust, 0.0), penalty, pull)
+    away, _ = cKDTree(vertices[carried]).query(vertices[~carried])
+    allowed = (0.4 + 0.2 * away) / np.linalg.norm(stretch[~carried], axis=1)
+    kept = target.copy()
+    kept[~carried] = np.clip(target[~carried], alone[~carried] - allowed, alone[~carried] + allowed)
+    return kept
+
+
+def _no_way_in(
+    target: Floats,
+    radius: Floats,
+    trust: Floats,
+    carried: NDArray[np.bool_],
+    mesh: RayMesh,
+    vertices: Floats,
+    stretch: Floats,
+    penalty: Any,
+    pull: Any,
+) -> Floats:
+    """Keep edges seen at the border of a gap from turning inward, along the end of the shell's wall."""
+    open_ = highest_within(~carried, mesh.edges, BORDER_RINGS)
+    secure, border = carried & ~open_, carried & open_
+    if secure.mean() < 0.2 or not border.any():
+        return target
+    alone = solve_radius(np.where(secure, target, radius), np.where(secure, trust, 0.0), penalty, pull)
+    away, _ = cKDTree(vertices[secure]).query(vertices[border])
+    allowed = (0.4 + 0.15 * away) / np.linalg.norm(stretch[border], axis=1)
+    kept = target.copy()
+    kept[border] = np.maximum(target[border], alone[border] - allowed)
+    return kept
+
+
+def _border_doubt(peak: Floats, base_hu: float, edges: NDArray[Any]) -> Floats:
+    """0..1 per vertex: low where the peak is only the blur of a neighbour's mineral, past the border of a shell."""
+    excess = np.maximum(peak - base_hu, 0.0)
+    highest = highest_within(excess, edges, 2)
+    return np.asarray(np.clip((excess / np.maximum(highest, 1.0) - 0.45) / 0.3, 0.0, 1.0))
+
+
+def _margin_edges(
+    near: Neighbourhood, margin: Margin, vertices: Floats, normals: Floats, blend: Any
+) -> tuple[Floats, Floats]:
+    """Depth (N,) of the soft margin along inward normals and its small weight (N,); weight 0 where unseen."""
+    count = len(vertices)
+    if not margin.visible:
+        return np.zeros(count), np.zeros(count)
+    at = profile_depths()
+    at = at[(at >= -4.0) & (at <= 4.0)]
+    spots = vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
+    soft = sample(margin.soft, near.grid, spots)
+    clear = np.isfinite(soft)
+    values = blend @ np.where(clear, soft, 0.5 * (margin.inside_hu + margin.outside_hu))
+    towards = np.clip((values - margin.outside_hu) / (margin.inside_hu - margin.outside_hu), 0.0, 1.0)
+    # The margin lies where as much 'inside' is missing on the inner side as is present on the outer side.
+    outward = (towards * (at < 0)).sum(axis=1) * 0.25
+    inward = ((1.0 - towards) * (at >= 0)).sum(axis=1) * 0.25
+    depth = inward - outward
+    sharp = np.abs(towards[:, at >= 2.0].mean(axis=1) - towards[:, at <= -2.0].mean(axis=1))
+    weight = 0.12 * np.clip(sharp - 0.3, 0.0, 0.5) / 0.5 * clear.all(axis=1)
+    return np.asarray(np.clip(depth, -2.0, 2.0)), np.asarray(weight)
+
+
+def edges_along_normals(
+    near: Neighbourhood,
+    reference: Reference,
+    vertices: Floats,
+    faces: NDArray[Any],
+    blend: Any,
+    settings: Settings,
+    *,
+    search_mm: float = 3.0,
+) -> Edges:
+    """Outer mineral edge along the inward normal of every vertex; ``blend`` averages neighbouring profiles."""
+    normals = vertex_normals(vertices, faces)
+    spots = vertices[:, None, :] - profile_depths()[None, :, None] * normals[:, None, :]
+    raw = near.at(spots)
+    profiles = np.where(np.isfinite(raw), raw, reference.muscle.mean_hu)
+    bone = near.bone_at(spots)
+    axial = normals @ near.grid.directions[:, 0]
+    return find_edges(
+        blend @ profiles,
+        np.asarray(bone),
+        np.asarray(reference.blur_along(axial)),
+        muscle_hu=reference.muscle.mean_hu,
+        threshold_hu120=settings.mineral.threshold_hu120,
+        search_mm=search_mm,
+    )

@@ -1,0 +1,216 @@
+"""First guess of the outline: which mineral belongs to the lesion, and the ellipsoid it lies on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, optimize
+from scipy.spatial import ConvexHull, Delaunay, QhullError
+from scipy.spatial.transform import Rotation
+
+from ..base import Floats, Grid
+
+FARTHEST_WALL_MM = 45.0
+"""How far from the seed the nearest mineral of a lesion may lie: large shells have far walls."""
+LINK_MM = 5.0
+"""Mineral pieces closer than this are taken as one structure."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ellipsoid:
+    """``centre + shape @ u`` for unit u; ``shape`` (3, 3) has the semi-axes (mm) as columns."""
+
+    centre: Floats
+    shape: Floats
+
+    @property
+    def radii(self) -> Floats:
+        """Semi-axes in mm, in the order of the columns of ``shape``."""
+        return np.asarray(np.linalg.norm(self.shape, axis=0))
+
+    def relative_radius(self, points: Any) -> Floats:
+        """1 on the surface, 0 at the centre; shape (...)."""
+        local = np.asarray(points, float) - self.centre
+        return np.asarray(np.linalg.norm(local @ np.linalg.inv(self.shape).T, axis=-1))
+
+
+def lesion_mineral(
+    hu120: NDArray[Any],
+    grid: Grid,
+    bone_distance: NDArray[Any],
+    seed: Floats,
+    *,
+    threshold_hu120: float,
+    noise_hu: float,
+    blur_mm: float,
+    expected: Ellipsoid | None = None,
+) -> NDArray[np.bool_]:
+    """Voxels of mineral that belong to the lesion at ``seed``; all False where there is none.
+
+    Parameters
+    ----------
+    hu120, bone_distance : (slices, rows, columns) HU at 120 kVp and mm outside bone, on ``grid``.
+    seed : (3,) LPS mm.
+    blur_mm : standard deviation of the scan's in-plane blur; cortex spills about twice that far.
+    expected : where the lesion lies by another scan; pieces inside it (a tenth larger) belong to it.
+    """
+    sigma = 0.6 / grid.spacing
+    smooth = ndimage.gaussian_filter(hu120, np.where(grid.spacing < 1.6, sigma, 0.0))
+    level = max(threshold_hu120, 60.0 + 3.0 * noise_hu * 0.5)
+    spill = max(1.0, 2.0 * float(np.hypot(blur_mm, 0.6)))
+    mineral = (smooth >= level) & (bone_distance > spill)
+    labels, count = ndimage.label(mineral, np.ones((3, 3, 3)))
+    if count == 0:
+        return np.zeros(grid.shape, bool)
+    sizes = np.bincount(labels.ravel())
+    keep = sizes * grid.voxel_volume_mm3 >= 4.0
+    keep[0] = False
+    mineral = np.asarray(keep[labels], dtype=bool)
+    if not mineral.any():
+        return mineral
+    index = np.argwhere(mineral)
+    points = grid.to_world(index)
+    group = _linked(mineral, grid)[tuple(index.T)]
+    chosen = _groups_of_lesion(points, group, seed, expected)
+    result = np.zeros(grid.shape, bool)
+    result[tuple(index[np.isin(group, chosen)].T)] = True
+    return result
+
+
+def _linked(mineral: NDArray[np.bool_], grid: Grid) -> NDArray[Any]:
+    """Labels of mineral pieces, those within ``LINK_MM`` of each other sharing one."""
+    distance = ndimage.distance_transform_edt(~mineral, sampling=grid.spacing)
+    labels, _ = ndimage.label(distance <= LINK_MM / 2, np.ones((3, 3, 3)))
+    return np.asarray(labels)
+
+
+def _inside_hull(points: Floats, tests: Floats, margin_mm: float) -> NDArray[np.bool_]:
+    """Which of the test points lie within ``margin_mm`` of the convex hull of ``points``."""
+    if len(points) < 5:
+        return np.asarray(np.linalg.norm(tests - points.mean(axis=0), axis=1) <= margin_mm + 3.0)
+    try:
+        hull = ConvexHull(points + np.random.default_rng(0).normal(scale=1e-3, size=points.shape))
+    except QhullError:
+        return np.asarray(np.linalg.norm(tests - points.mean(axis=0), axis=1) <= margin_mm + 3.0)
+    planes = hull.equations
+    return np.asarray((tests @ planes[:, :3].T + planes[:, 3] <= margin_mm).all(axis=1))
+
+
+def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expected: Ellipsoid | None) -> list[int]:
+    """Groups that make up the lesion at the seed: those around it, then those close to what is already taken."""
+    names = np.unique(group)
+    if expected is not None:
+        near = expected.relative_radius(points) <= 1.15
+        shares = {int(g): float(near[group == g].mean()) for g in names}
+        chosen = [g for g, share in shares.items() if share >= 0.5]
+        if chosen:
+            return chosen
+    reach: list[tuple[float, int]] = []
+    for g in names:
+        own = points[group == g]
+        if _inside_hull(own, seed[None], 2.0)[0]:
+            reach.append((-float(len(own)), int(g)))
+        else:
+            nearest = float(np.linalg.norm(own - seed, axis=1).min())
+            if nearest <= FARTHEST_WALL_MM:
+                reach.append((nearest, int(g)))
+    if not reach:
+        return []
+    chosen = [min(reach)[1]]
+    # A lone piece far from the seed is another structure, unless it is wide enough to be the wall around it.
+    alone = points[group == chosen[0]]
+    if min(reach)[0] > max(12.0, 0.7 * float(np.ptp(alone, axis=0).max())) and len(reach) < 2:
+        return []
+    others = [int(g) for g in names if g not in chosen]
+    for _ in range(6):
+        own = points[np.isin(group, chosen)]
+        size = float(np.ptp(own, axis=0).max())
+        known = np.vstack([own, seed[None]])
+        joined = []
+        for g in others:
+            theirs = points[group == g]
+            centre = theirs.mean(axis=0)
+            gap = float(np.linalg.norm(own - centre, axis=1).min())
+            within = bool(_inside_hull(known, centre[None], 2.0)[0])
+            across = float(np.dot(centre - seed, own.mean(axis=0) - seed)) < 0 and gap < 2.0 * max(size, 8.0)
+            flank = gap <= max(6.0, 0.35 * size) and len(theirs) <= 1.5 * len(own)
+            distance = float(np.linalg.norm(centre - seed))
+            widest = float(np.linalg.norm(own - seed, axis=1).max())
+            if within or ((flank or across) and distance <= max(1.4 * widest, 8.0)):
+                joined.append(g)
+        if not joined:
+            break
+        chosen += joined
+        others = [g for g in others if g not in joined]
+    return chosen
+
+
+def outermost_points(points: Floats, centre: Floats, directions: Floats) -> Floats:
+    """For every direction that meets mineral, the outermost point there; (M, 3), M <= number of directions."""
+    local = points - centre
+    radius = np.linalg.norm(local, axis=1)
+    unit = local / np.maximum(radius, 1e-9)[:, None]
+    nearest = np.empty(len(unit), int)
+    for start in range(0, len(unit), 4096):
+        nearest[start : start + 4096] = (unit[start : start + 4096] @ directions.T).argmax(axis=1)
+    order = np.lexsort((radius, nearest))
+    last = np.flatnonzero(np.append(np.diff(nearest[order]) > 0, True))
+    return np.asarray(points[order[last]])
+
+
+def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = None, coverage: float = 1.0) -> Ellipsoid:
+    """Ellipsoid through outermost mineral points, kept round and near the seed where points do not say.
+
+    Robust least squares on radial distance with a weak pull of the axes towards each other, so that a bowl
+    of mineral is completed to a ball rather than to a cigar.
+
+    Parameters
+    ----------
+    points : (N, 3) LPS mm on the surface.
+    seed : (3,) LPS mm, a point known to be inside or on the lesion.
+    coverage : share of directions in which there is a point; the less, the stronger the pull towards a ball.
+    """
+    if start is None:
+        centre = _middle(points, seed)
+        radius = max(float(np.median(np.linalg.norm(points - centre, axis=1))), 2.0)
+        start_values = np.array([*centre, *np.log([radius] * 3), 0.0, 0.0, 0.0])
+    else:
+        u, s, _ = np.linalg.svd(start.shape)
+        turn = Rotation.from_matrix(u if np.linalg.det(u) > 0 else -u).as_rotvec()
+        start_values = np.array([*start.centre, *np.log(s), *turn])
+    weak = np.sqrt(len(points))
+    roundness = 0.015 + 0.8 * max(1.0 - coverage, 0.0) ** 2
+
+    def unpack(v: Floats) -> Ellipsoid:
+        return Ellipsoid(v[:3].copy(), Rotation.from_rotvec(v[6:9]).as_matrix() @ np.diag(np.exp(v[3:6])))
+
+    def residuals(v: Floats) -> Floats:
+        body = unpack(v)
+        relative = body.relative_radius(points)
+        size = float(np.exp(v[3:6].mean()))
+        radial = (relative - 1.0) * np.linalg.norm(points - body.centre, axis=1) / np.maximum(relative, 0.2)
+        round_pull = roundness * weak * size * (v[3:6] - v[3:6].mean())
+        beyond = max(float(body.relative_radius(seed)) - 1.0, 0.0) * size * 0.3 * weak
+        return np.concatenate([np.clip(radial, -30, 30), round_pull, [beyond]])
+
+    solution = optimize.least_squares(residuals, start_values, loss="soft_l1", f_scale=1.0, max_nfev=60)
+    best = unpack(solution.x)
+    limits = np.clip(best.radii, 2.0, 80.0) / best.radii
+    return Ellipsoid(best.centre, best.shape * limits)
+
+
+def _middle(points: Floats, seed: Floats) -> Floats:
+    """Centroid of the volume of the convex hull of the points and the seed."""
+    everything = np.vstack([points, seed[None]])
+    try:
+        mesh = Delaunay(everything + np.random.default_rng(0).normal(scale=1e-3, size=everything.shape))
+    except QhullError:
+        return np.asarray(everything.mean(axis=0))
+    corners = everything[mesh.simplices]
+    volume = np.abs(np.linalg.det(corners[:, 1:] - corners[:, :1]))
+    if not volume.sum() > 0.0:
+        return np.asarray(everything.mean(axis=0))
+    return np.asarray((corners.mean(axis=1) * volume[:, None]).sum(axis=0) / volume.sum())

@@ -1,0 +1,45 @@
+"""Every quantity of one scan, with its interval and its trust.
+
+In: the neighbourhood, reference and outline of one scan. Out: :class:`Measured`: a :class:`Measurement` per quantity
+(unit in ``UNITS``, 95 % interval, trust, reason), the depth profile and the unwrapped rim. Definitions stand where
+each quantity is computed. Nothing is resampled.
+"""
+
+from __future__ import annotations
+
+from .estimate import Estimate
+from .mineral import measure_mineral
+from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED
+from .rows import (
+    OWN_TISSUE,
+    UNITS,
+    DepthProfile,
+    Measured,
+    Measurement,
+    RimMap,
+    Rows,
+    measure_scan,
+    rows_without_lesion,
+    withhold_all,
+)
+from .site import Site
+
+__all__ = [
+    "CONTACT",
+    "GAP",
+    "MINERAL",
+    "OWN_TISSUE",
+    "UNITS",
+    "UNRESOLVED",
+    "DepthProfile",
+    "Estimate",
+    "Measured",
+    "Measurement",
+    "RimMap",
+    "Rows",
+    "Site",
+    "measure_mineral",
+    "measure_scan",
+    "rows_without_lesion",
+    "withhold_all",
+]

@@ -1,0 +1,241 @@
+"""The rim seen from outside: peak, completeness, gaps, thickness, over the area of the outline."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from ..base import anatomical_words, sample
+from ..surface import (
+    find_edges,
+    mesh_edges,
+    peak_recovery,
+    profile_depths,
+    smoothing_matrix,
+    vertex_areas,
+    vertex_normals,
+)
+from .estimate import Estimate, symmetric, withheld
+from .rim_layer import Rim, measure_layer, share_of
+from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
+from .site import Site
+from .zones import rim_verdict
+
+
+def look_at_rim(site: Site) -> Rim:
+    """Profiles along the inward normal of every vertex, averaged over direct neighbours, and layers fitted to them."""
+    outline = site.outline
+    normals = vertex_normals(outline.vertices, outline.faces)
+    edges = mesh_edges(outline.faces)
+    blend = smoothing_matrix(len(outline.vertices), edges)
+    at = profile_depths()
+    spots = outline.vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
+    muscle = site.reference.muscle.mean_hu
+    bone = site.near.bone_at(spots)
+    raw = sample(site.hu120, site.near.grid, spots)
+    profiles = blend @ np.where(np.isfinite(raw) & (bone > 0.3), raw, muscle)
+    reach = (at >= -1.0) & (at <= site.zones.rim_depth_mm)
+    seen = np.where(reach, profiles, -np.inf).max(axis=1)
+    blur = np.asarray(site.reference.blur_along(normals @ site.near.grid.directions[:, 0]))
+    threshold = site.settings.mineral.threshold_hu120
+    found = find_edges(profiles, bone, blur, muscle_hu=muscle, threshold_hu120=threshold)
+    thickness = np.where(seen >= 0.85 * threshold, found.thickness_mm, np.nan)
+    known = np.isfinite(thickness) & (blur <= 1.3 * np.percentile(blur, 10)) & (found.depth_mm > -1.5)
+    typical = float(np.median(thickness[known])) if known.sum() >= 10 else float("nan")
+    recovery = np.ones(len(blur))
+    if np.isfinite(typical):
+        recovery = np.clip(peak_recovery(max(typical, 0.3), blur), 0.35, 1.0)
+    peak = muscle + np.where(seen > muscle, (seen - muscle) / recovery, seen - muscle)
+    area = vertex_areas(outline.vertices, outline.faces)
+    return Rim(area, seen, peak, thickness, blur, recovery, found.height_hu120, edges)
+
+
+def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
+    """Vertices (V,) over a threshold; the blurred border of a denser neighbour counts from its half height on."""
+    over = rim.peak_hu120 >= threshold_hu120
+    muscle = site.reference.muscle.mean_hu
+    vertices = site.outline.vertices
+    reach = 2.0 * float(np.median(rim.blur))
+    dense = over & (rim.peak_hu120 > 2.0 * threshold_hu120 - muscle)
+    if not dense.any() or over.all():
+        return np.asarray(over)
+    tree = cKDTree(vertices[dense])
+    doubtful = np.flatnonzero(over)
+    near = tree.query_ball_point(vertices[doubtful], reach)
+    values = rim.peak_hu120[dense]
+    highest = np.array([values[n].max() if n else 0.0 for n in near])
+    fails = rim.peak_hu120[doubtful] - muscle < 0.5 * (highest - muscle)
+    over = over.copy()
+    over[doubtful[fails]] = False
+    return np.asarray(over)
+
+
+def over_or_contact(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
+    """Mineralised vertices; where the outline lies on bone the bone closes the rim."""
+    over = mineralised(site, rim, threshold_hu120)
+    if site.outline.touches_bone is not None:
+        over = over | site.outline.touches_bone
+    return np.asarray(over)
+
+
+def hidden_by_blur(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Gap vertices (V,) at which a shell like its mineralised neighbours, blurred, would stay below the threshold."""
+    muscle = site.reference.muscle.mean_hu
+    if mineral.sum() < 10:
+        return np.zeros(len(mineral), bool)
+    height = float(np.median(rim.peak_hu120[mineral])) - muscle
+    noise = 2.0 * site.reference.noise_4mm_hu * site.slope_ratio
+    shown = muscle + height * rim.recovery
+    return np.asarray(~mineral & (shown < site.settings.mineral.threshold_hu120 + noise))
+
+
+@dataclass(frozen=True)
+class Blurred:
+    """What blur does to the mineral of the rim: ``shown``, the share of its height that the scan shows, and
+    ``swollen``, by which share its volume over a threshold (HU120) grows."""
+
+    shown: float = 1.0
+    swollen: Mapping[float, float] = field(default_factory=dict)
+
+
+UNBLURRED = Blurred()
+
+
+def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMap, Blurred]:
+    """All quantities of the rim, the unwrapped map, and what blur does to the mineral."""
+    rim = look_at_rim(site)
+    threshold = site.settings.mineral.threshold_hu120
+    mineral = over_or_contact(site, rim, threshold)
+    hidden = hidden_by_blur(site, rim, mineral)
+    contact = site.outline.touches_bone
+    state = np.where(mineral, MINERAL, np.where(hidden, UNRESOLVED, GAP))
+    if contact is not None:
+        state = np.where(contact, CONTACT, state)
+    away = site.outline.vertices - site.outline.centroid
+    direction = away / np.maximum(np.linalg.norm(away, axis=1), 1e-9)[:, None]
+    picture = RimMap(site.scan, direction, rim.area, rim.peak_hu120, rim.thickness, state.astype(np.int8))
+    if not has_mineral:
+        units = {"rim_peak_attenuation": "HU", "rim_thickness": "mm"}
+        names = ["rim_peak_attenuation", "rim_completeness", *_other_names(site), "rim_unresolved", "largest_gap"]
+        names.append("rim_thickness")
+        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, UNBLURRED
+    rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *measure_layer(site, rim, mineral)]
+    shown = float(np.median(rim.recovery[mineral])) if mineral.any() else 1.0
+    thresholds = (threshold, *site.settings.mineral.other_thresholds_hu120)
+    return rows, picture, Blurred(shown, {t: _swelling(site, rim, mineral, t) for t in thresholds})
+
+
+def _swelling(site: Site, rim: Rim, mineral: NDArray[np.bool_], threshold_hu120: float) -> float:
+    """By which share the fitted layers, blurred, read wider over a threshold within the outline than they are."""
+    chosen = np.flatnonzero(mineral & np.isfinite(rim.thickness))
+    if len(chosen) < 10:
+        return 0.0
+    depth = np.arange(0.0, 10.0, 0.1)
+    width, blur = rim.thickness[chosen, None], rim.blur[chosen, None]
+    muscle = site.reference.muscle.mean_hu
+    height = rim.height_hu120[chosen] - muscle
+    seen = height[:, None] * (special.ndtr(depth / blur) - special.ndtr((depth - width) / blur))
+    over = threshold_hu120 - muscle
+    true = float((rim.area[chosen] * np.where(height > over, width[:, 0], 0.0)).sum())
+    wide = float((rim.area[chosen] * (seen > over).sum(axis=1) * 0.1).sum())
+    return max(wide / true - 1.0, 0.0) if true > 0.0 else 0.0
+
+
+def _other_names(site: Site) -> list[str]:
+    return [f"rim_completeness_{t:g}" for t in site.settings.mineral.other_thresholds_hu120 if t != 130.0]
+
+
+def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> list[Estimate]:
+    # A share of the whole surface: how the outline goes on where no edge shows decides it, as it does a volume.
+    verdict = rim_verdict(site)
+    settings = site.settings.mineral
+    unresolved = share_of(rim, hidden)
+    if unresolved > 0.1:
+        verdict = (*verdict, ("caution", f"the scan cannot resolve {unresolved:.0%} of the rim"))
+    rows = []
+    thresholds = [settings.threshold_hu120, *(t for t in settings.other_thresholds_hu120 if t != 130.0)]
+    for threshold in thresholds:
+        main = threshold == settings.threshold_hu120
+        chosen = mineral if main else over_or_contact(site, rim, threshold)
+        value = share_of(rim, chosen)
+        low, high = (share_of(rim, over_or_contact(site, rim, threshold * f)) for f in (1.2, 0.8))
+        border = 1.4 * _border_share(rim, chosen, site) + 0.02
+        crossing = 2.0 * site.bridged.area
+        faint = share_of(rim, chosen) - share_of(rim, chosen & (rim.seen_hu120 >= threshold))
+        down = {
+            "threshold": 0.7 * (value - low),
+            "border of the gap": border,
+            "blur": 0.5 * faint,
+            "bridged gaps": crossing,
+        }
+        up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
+        up["blur"], up["bridged gaps"] = 0.5 * faint, 0.5 * crossing
+        name = "rim_completeness" if main else f"rim_completeness_{threshold:g}"
+        rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
+    rows.append(
+        symmetric(
+            "rim_unresolved",
+            "1",
+            unresolved,
+            {"blur": 0.25 * unresolved + 0.01},
+            verdicts=rim_verdict(site),
+            bounds=(0.0, 1.0),
+        )
+    )
+    return rows
+
+
+def _border_share(rim: Rim, chosen: NDArray[np.bool_], site: Site) -> float:
+    """Share of the area within 0.7 mm of a border between rim and gap."""
+    crossing = rim.edges[chosen[rim.edges[:, 0]] != chosen[rim.edges[:, 1]]]
+    if not len(crossing):
+        return 0.0
+    # Every border edge stands for a strip about as long as the mesh is wide.
+    pitch = float(np.sqrt(rim.area.mean() * 2 / np.sqrt(3)))
+    length = len(crossing) * pitch / 2.0
+    return float(0.7 * length / rim.area.sum())
+
+
+def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
+    verdict = rim_verdict(site)
+    open_ = ~mineral
+    if not open_.any():
+        return [symmetric("largest_gap", "1", 0.0, {"border of the gap": 0.003}, verdicts=verdict, bounds=(0.0, 1.0))]
+
+    def largest(gap: NDArray[np.bool_]) -> tuple[float, NDArray[np.bool_]]:
+        inner = rim.edges[gap[rim.edges].all(axis=1)]
+        n = len(gap)
+        graph = csr_matrix((np.ones(len(inner)), (inner[:, 0], inner[:, 1])), shape=(n, n))
+        _, label = connected_components(graph, directed=False)
+        sizes = np.bincount(label, weights=np.where(gap, rim.area, 0.0), minlength=n)
+        chosen = (label == int(sizes.argmax())) & gap
+        return share_of(rim, chosen), chosen
+
+    value, where = largest(open_)
+    threshold = site.settings.mineral.threshold_hu120
+    others = [largest(~over_or_contact(site, rim, threshold * f))[0] for f in (0.8, 1.2)]
+    away = site.outline.vertices - site.outline.centroid
+    facing = (away[where] * rim.area[where, None]).sum(axis=0)
+    facing = facing / max(float(np.linalg.norm(facing)), 1e-9)
+    parts_down = {
+        "threshold": max(0.5 * (value - min(others)), 0.0),
+        "border of the gap": _border_share(rim, where, site) + 0.003,
+        "bridged gaps": site.bridged.area,
+    }
+    parts_up = {
+        "threshold": max(0.5 * (max(others) - value), 0.0),
+        "border of the gap": _border_share(rim, where, site) + 0.003,
+        "bridged gaps": 2.0 * site.bridged.area,
+    }
+    detail: dict[str, object] = {
+        "largest_gap_direction": anatomical_words(facing),
+        "largest_gap_unit_vector": [round(float(v), 4) for v in facing],
+    }
+    return [Estimate("largest_gap", "1", value, parts_down, parts_up, verdict, (0.0, 1.0), detail)]

@@ -1,0 +1,173 @@
+"""Volume and diameters of the outline."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import ConvexHull, QhullError
+from scipy.spatial.distance import pdist
+
+from ..base import Floats
+from ..lesion import UNSEEN
+from ..surface import mesh_area
+from .estimate import Estimate, symmetric
+from .site import Site
+
+
+def longest_pair(points: Floats) -> tuple[Floats, Floats]:
+    """The two points (D,) of (N, D) that lie furthest apart; one point twice where there is only one."""
+    if len(points) > 30:
+        try:
+            points = points[ConvexHull(points).vertices]
+        except QhullError:
+            points = points[:: max(len(points) // 2000, 1)]
+    if len(points) < 2:
+        return points[0], points[0]
+    i, j = np.triu_indices(len(points), 1)
+    best = int(pdist(points).argmax())
+    return points[i[best]], points[j[best]]
+
+
+def longest_distance(points: Floats) -> float:
+    """Largest distance in mm between any two of the points (N, D); 0 for fewer than two."""
+    return float(np.linalg.norm(np.subtract(*longest_pair(points)))) if len(points) else 0.0
+
+
+def section(vertices: Floats, faces: NDArray[Any], height: Floats, level: float) -> Floats:
+    """(S, 2, 3) segments in which a mesh cuts the plane ``height == level``; ``height`` (V,) is per vertex."""
+    above = height[faces] > level
+    crossing = faces[(above.any(axis=1)) & (~above.all(axis=1))]
+    if not len(crossing):
+        return np.zeros((0, 2, 3))
+    ends = []
+    for i, j in ((0, 1), (1, 2), (2, 0)):
+        hi, hj = height[crossing[:, i]], height[crossing[:, j]]
+        cut = (hi > level) != (hj > level)
+        share = np.where(cut, (level - hi) / np.where(hi == hj, 1.0, hj - hi), np.nan)
+        point = vertices[crossing[:, i]] + share[:, None] * (vertices[crossing[:, j]] - vertices[crossing[:, i]])
+        ends.append(point)
+    stacked = np.stack(ends, axis=1)
+    valid = np.isfinite(stacked[:, :, 0])
+    two = valid.sum(axis=1) == 2
+    return np.asarray(stacked[two][valid[two]].reshape(-1, 2, 3))
+
+
+def longest_chord(segments: Floats, along: Floats, across: Floats) -> float:
+    """Longest extent in direction ``along`` over lines at any offset ``across`` of a closed polygon of segments.
+
+    Parameters
+    ----------
+    segments : (S, 2, 3); along, across : unit vectors in the plane.
+    """
+    u, v = segments @ along, segments @ across
+    low, high = float(v.min()), float(v.max())
+    best = 0.0
+    for offset in np.linspace(low, high, 81)[1:-1]:
+        hit = (v[:, 0] > offset) != (v[:, 1] > offset)
+        if hit.sum() < 2:
+            continue
+        share = (offset - v[hit, 0]) / (v[hit, 1] - v[hit, 0])
+        cut = u[hit, 0] + share * (u[hit, 1] - u[hit, 0])
+        best = max(best, float(np.ptp(cut)))
+    return best
+
+
+def axial_diameters(vertices: Floats, faces: NDArray[Any], normal: Floats, step_mm: float) -> tuple[float, float]:
+    """Longest diameter in any plane across ``normal``, and the longest perpendicular to it in that plane (mm)."""
+    height = vertices @ normal
+    best = 0.0
+    pair: Floats = np.zeros((2, 3))
+    cut: Floats = np.zeros((0, 2, 3))
+    for level in np.arange(height.min() + step_mm / 2, height.max(), step_mm):
+        segments = section(vertices, faces, height, float(level))
+        if len(segments) < 3:
+            continue
+        points = segments.reshape(-1, 3)
+        frame = np.linalg.svd(normal[None])[2][1:]
+        try:
+            hull = points[ConvexHull(points @ frame.T).vertices]
+        except QhullError:
+            continue
+        gaps = np.linalg.norm(hull[:, None] - hull[None], axis=-1)
+        if gaps.max() > best:
+            best = float(gaps.max())
+            i, j = np.unravel_index(int(gaps.argmax()), gaps.shape)
+            pair, cut = np.stack([hull[i], hull[j]]), segments
+    if best == 0.0:
+        return 0.0, 0.0
+    along = (pair[1] - pair[0]) / best
+    across = np.cross(normal, along)
+    return best, longest_chord(cut, across, along)
+
+
+def measure_shape(site: Site) -> list[Estimate]:
+    """``lesion_volume``, ``longest_diameter``, ``axial_diameter``, ``axial_perpendicular``."""
+    outline = site.outline
+    volume = outline.volume_mm3
+    area = mesh_area(outline.vertices, outline.faces)
+    shift = outline.spread_mm
+    verdict = outline_verdict(site)
+    normal = site.near.grid.directions[:, 0]
+    axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
+    ends = np.subtract(*longest_pair(outline.vertices))
+    longest = float(np.linalg.norm(ends))
+    crossing = site.bridged.volume
+    width = {"outline": 0.6 * area * shift, "bridged gaps": crossing * volume}
+    across_mm = {"outline": 2.2 * shift, "bridged gaps": LENGTH_PER_CAP[1] * crossing * axial}
+    # The outline's position along the scan axis is worse, and a largest distance gathers what errs outward.
+    upright = abs(float(ends @ normal)) / max(longest, 1e-9)
+    longest_mm = {
+        **across_mm,
+        "bridged gaps": LENGTH_PER_CAP[0] * crossing * longest,
+        "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site),
+    }
+    # Where in the plane the perpendicular lies turns with the longest diameter.
+    breadth_mm = {"outline": 1.4 * across_mm["outline"], "bridged gaps": LENGTH_PER_CAP[2] * crossing * across}
+    positive = (0.0, np.inf)
+    lengths = verdict
+    if slices_mm(site) > TOO_THICK_MM:
+        lengths = (*verdict, ("withheld", f"slices of {slices_mm(site):.1f} mm are too thick for a length across them"))
+    return [
+        symmetric("lesion_volume", "mm3", volume, width, verdicts=lengths, bounds=positive),
+        symmetric("longest_diameter", "mm", longest, longest_mm, verdicts=lengths, bounds=positive),
+        symmetric("axial_diameter", "mm", axial, across_mm, verdicts=verdict, bounds=positive),
+        symmetric("axial_perpendicular", "mm", across, breadth_mm, verdicts=verdict, bounds=positive),
+    ]
+
+
+LENGTH_PER_CAP = (0.45, 0.6, 1.0)
+"""Relative 95 % half-width of the longest diameter, the axial one and the one across it per share of the volume that
+may be missing: a gap shortens the shorter ones more (own phantoms)."""
+LENGTH_PER_SLICE = 0.75
+"""95 % half-width of a length along the scan axis, in slices: a thin shell that ends within a slice at both poles reads
+half a slice longer at each (own phantoms)."""
+THICK_MM, TOO_THICK_MM = 3.5, 5.05
+"""Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
+
+
+def outline_verdict(
+    site: Site, *, of_the_middle: bool = False, of_the_mineral: bool = False
+) -> tuple[tuple[Any, str], ...]:
+    """What the outline's own trust and the slices mean for a quantity that rests on the outline.
+
+    ``of_the_middle``: the quantity looks at the core or at muscle, which a locally doubtful outline hardly moves.
+    ``of_the_mineral``: it looks at mineral, which is where edges are seen; how the outline crosses gaps is a matter of
+    its interval (worst of own phantoms, random seeds 2000-2039: mass 3 %, thickness 0.2 mm).
+    """
+    found: list[tuple[Any, str]] = []
+    outline = site.outline
+    reason = outline.reason
+    if of_the_mineral and outline.trust == "caution":
+        reason = "; ".join(text for text in reason.split("; ") if not text.startswith(UNSEEN))
+    if outline.trust != "ok" and reason and not (of_the_middle and outline.doubt_is_local):
+        found.append((outline.trust, reason))
+    if slices_mm(site) > THICK_MM:
+        found.append(("caution", f"slices of {slices_mm(site):.1f} mm blur the outline along the scan axis"))
+    return tuple(found)
+
+
+def slices_mm(site: Site) -> float:
+    """Slice thickness or spacing in mm, whichever is larger."""
+    return max(site.reference.slice_mm, site.reference.slice_spacing_mm)

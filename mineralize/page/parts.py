@@ -1,0 +1,116 @@
+"""Small pieces of HTML: escaped text, numbers tied to their place in the record, marks of trust."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from ..results import shown, texts
+
+MARKS = {"ok": "●", "caution": "◐", "withheld": "○"}
+"""Full, half, empty: told apart without colour."""
+
+
+def esc(text: Any) -> str:
+    """Text safe inside HTML and attributes."""
+    return html.escape(str(text), quote=True)
+
+
+def held(pointer: str, text: str) -> str:
+    """A number shown, tied to its place in the record by a JSON Pointer (RFC 6901)."""
+    return f'<span class="n" data-at="{esc(pointer)}">{esc(text)}</span>'
+
+
+def mark(trust: str, *, words: bool = True) -> str:
+    """The sign of a trust level with its word, seen or only read aloud."""
+    label = texts.TRUST[trust]
+    seen = f" {label}" if words else f'<span class="aloud"> {label}</span>'
+    return f'<span class="trust {trust}"><span aria-hidden="true">{MARKS[trust]}</span>{seen}</span>'
+
+
+def section(key: str, body: str, *, note: str = "", extra: str = "") -> str:
+    """A titled section; ``key`` is its anchor and its title's key in the texts."""
+    lead = f'<p class="note">{note}</p>' if note else ""
+    return (
+        f'<section id="{key}" aria-labelledby="h-{key}"{extra}>'
+        f'<h2 id="h-{key}">{esc(texts.SECTIONS[key])}</h2>{lead}{body}</section>'
+    )
+
+
+def bullets(items: Iterable[str], kind: str = "") -> str:
+    """A list of ready HTML items; empty text for none."""
+    inner = "".join(f"<li>{item}</li>" for item in items)
+    return f'<ul class="{kind}">{inner}</ul>' if inner else ""
+
+
+def table(caption: str, head: Iterable[str], body: str, kind: str = "", *, seen: bool = False) -> str:
+    """A table with column headers; the caption is read aloud, and seen where ``seen``."""
+    cells = "".join(f'<th scope="col">{cell}</th>' for cell in head)
+    hidden = "" if seen else ' class="aloud"'
+    return (
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(caption)}"><table class="{kind}">'
+        f"<caption{hidden}>{esc(caption)}</caption><thead><tr>{cells}</tr></thead>{body}</table></div>"
+    )
+
+
+def measured(document: Mapping[str, Any], index: int) -> str:
+    """The value of a measurement row, tied to it, with its unit."""
+    row = document["measurements"][index]
+    return f'<span class="n">{held(f"/measurements/{index}/value", shown.value(row))}{esc(shown.unit(row))}</span>'
+
+
+def measured_interval(document: Mapping[str, Any], index: int) -> str:
+    """The interval of a measurement row, both ends tied to it; empty where there is none."""
+    row = document["measurements"][index]
+    if row["low"] is None or row["high"] is None:
+        return ""
+    low = held(f"/measurements/{index}/low", shown.value(row, "low"))
+    high = held(f"/measurements/{index}/high", shown.value(row, "high"))
+    return f"{low} to {high}"
+
+
+def day(document: Mapping[str, Any], scan: int) -> str:
+    """``day 54`` of a scan, tied to the record."""
+    for i, entry in enumerate(document["scans"]):
+        if entry["scan"] == scan:
+            return f"day {held(f'/scans/{i}/day', shown.number(entry['day'], 0))}"
+    return ""
+
+
+def note_letter(index: int) -> str:
+    """a, b, ... z, aa, ab ...: foot notes are lettered so that they are not taken for measured numbers."""
+    letters = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        letters = chr(97 + rest) + letters
+    return letters
+
+
+def within(title: str) -> str:
+    """A title as it stands within a sentence: units keep their capitals."""
+    return title[:1].lower() + title[1:]
+
+
+def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Every caution of the record once: what it is about, the sentence, and a trust level (empty for notes).
+
+    A sentence that another one about the same only carries further is left out.
+    """
+    found: dict[tuple[str, str, str], None] = {}
+    scans = [(n, s["scan"]) for s in document["scans"] for n in s["notes"]]
+    outlines = [(n, o["scan"]) for o in document["lesion"]["outlines"] for n in o["notes"]]
+    for note, scan in [*((n, None) for n in document["notes"]), *scans, *outlines]:
+        if note["level"] != "info":
+            found[note["subject"] or (f"scan {scan}" if scan else ""), note["text"], ""] = None
+    for kind, rows in (("alignment", document["alignment"]), ("outline", document["lesion"]["outlines"])):
+        for row in rows:
+            if row["trust"] != "ok":
+                found[f"scan {row['scan']}, {kind}", row["reason"], row["trust"]] = None
+    longer = [(about, text) for about, text, _ in found]
+    return [
+        (about, text, trust)
+        for about, text, trust in found
+        if not any(other == about and more.startswith(f"{text.removesuffix('.')}: ") for other, more in longer)
+    ]

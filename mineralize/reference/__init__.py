@@ -1,0 +1,19 @@
+"""The mineral scale and the steady tissues of each scan.
+
+In: a ``Volume``, its ``Acquisition``, settings, and calibration where given. Out: a :class:`Reference` (muscle, fat
+and cortex in HU, noise, HU per mg/cm3 hydroxyapatite with its relative 95 % half-width, blur in mm); :func:`compared`
+holds the scans of one history against each other. ``CaseFileError`` for rods that cannot be.
+"""
+
+from __future__ import annotations
+
+from .steady import compared
+from .tissues import TABLE, Reference, measure_reference, table_slope
+
+__all__ = [
+    "TABLE",
+    "Reference",
+    "compared",
+    "measure_reference",
+    "table_slope",
+]

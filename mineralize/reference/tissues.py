@@ -1,0 +1,343 @@
+"""The mineral scale and the steady tissues of each scan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, optimize, special
+
+from ..base import (
+    KNOWN_KVP,
+    Acquisition,
+    Calibration,
+    CaseFileError,
+    Floats,
+    MineralSettings,
+    Note,
+    Volume,
+    known_voltage,
+    slope,
+    to_hu120,
+)
+from .cubes import Cubes, cubes_of
+from .depth import muscle_by_depth
+from .rods import fit_rods
+
+TABLE = "the table for its tube voltage"
+"""Where a slope comes from when nothing is known of the scanner."""
+LARGEST_OFF = 0.4
+"""A slope from rods further than this share from the table is a mistake in the rods' places or densities."""
+NOTED_OFF = 0.15
+"""... and is cautioned from here: three times what filtration and tables explain."""
+
+UNKNOWN_VOLTAGE = 0.4
+"""Relative 95 % half-width of a slope at an unknown tube voltage: that at 80 kVp is 39 % over that at 120."""
+OUTSIDE_VOLTAGE = 0.2
+"""... at a voltage beyond the table (own judgement)."""
+
+MUSCLE_WINDOW_HU = (-29.0, 150.0)
+"""Aubrey 2014, Acta Physiol 210:489."""
+FAT_WINDOW_HU = (-190.0, -30.0)
+"""Aubrey 2014, Acta Physiol 210:489."""
+
+
+@dataclass(frozen=True)
+class Tissue:
+    """Mean HU of a tissue, its standard error (95 % half-width is twice that) and the volume it rests on."""
+
+    mean_hu: float
+    standard_error_hu: float
+    volume_mm3: float
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What one scan says about itself.
+
+    ``noise_hu`` is the standard deviation of single voxels in muscle; ``noise_4mm_hu`` that of means over 4 mm
+    cubes, which is what an average over a zone sees. ``blur_sd_mm`` is the in-plane standard deviation of the
+    point spread, from cortical edges where there are enough. ``slope`` is HU per mg/cm3 at ``kvp``,
+    ``slope_uncertainty`` its relative 95 % half-width and ``slope_source`` where it comes from, in words.
+    ``cortex_off`` is the relative disagreement of the cortex with the case's other scans, where that is known.
+    ``hardening_hu`` is how far muscle falls towards the middle of the limb where that shows beam hardening, else 0.
+    """
+
+    kvp: float
+    slope: float
+    muscle: Tissue
+    fat: Tissue | None
+    cortex: Tissue | None
+    noise_hu: float
+    noise_4mm_hu: float
+    blur_sd_mm: float
+    slice_mm: float
+    slice_spacing_mm: float
+    notes: tuple[Note, ...] = ()
+    slope_uncertainty: float = 0.05
+    slope_source: str = TABLE
+    cortex_off: float | None = None
+    hardening_hu: float = 0.0
+
+    def hu120(self, hu: Any) -> NDArray[Any]:
+        """HU at 120 kVp of this scan's HU."""
+        return to_hu120(hu, self.muscle.mean_hu, self.slope)
+
+    def blur_along(self, axial_cosine: Any) -> Any:
+        """Standard deviation (mm) of the blur along directions with that cosine to the slice normal.
+
+        The slice profile counts as a box of the slice thickness, followed by the linear interpolation between
+        slices that sampling the volume adds (mean variance: spacing squared over 6).
+        """
+        squared = np.asarray(axial_cosine, float) ** 2
+        axial = self.slice_mm**2 / 12 + self.slice_spacing_mm**2 / 6
+        return np.sqrt(self.blur_sd_mm**2 * (1 - squared) + axial * squared)
+
+    def mean_error(self, volume_mm3: float) -> float:
+        """Standard error in HU of a mean over ``volume_mm3`` from image noise."""
+        return self.noise_4mm_hu * float(np.sqrt(64.0 / max(volume_mm3, 16.0)))
+
+
+@dataclass(frozen=True)
+class Slope:
+    """HU per mg/cm3 hydroxyapatite of one scan, its relative 95 % half-width, and where it comes from, in words."""
+
+    kvp: float
+    slope: float
+    uncertainty: float
+    source: str
+    notes: tuple[Note, ...] = ()
+
+
+def table_slope(acquisition: Acquisition, settings: MineralSettings) -> Slope:
+    """The slope of the table at a scan's tube voltage. An unknown voltage counts as 120 kVp, with a caution."""
+    kvp, notes = acquisition.kvp, []
+    if kvp is None:
+        kvp = 120.0
+        notes.append(
+            Note("kvp-unknown", "tube voltage not stated; 120 kVp assumed, mineral may be off by 40 %", "caution")
+        )
+    elif not known_voltage(kvp):
+        notes.append(Note("kvp-outside", f"no calibration at {kvp:g} kVp; that of the nearest is used", "caution"))
+    value = slope(float(np.clip(kvp, *KNOWN_KVP)))
+    return Slope(kvp, value, settings.slope_uncertainty, TABLE, tuple(notes))
+
+
+def calibrated_slope(
+    table: Slope, calibration: Calibration, volume: Volume, *, slice_mm: float, noise: tuple[float, float], where: str
+) -> Slope:
+    """The slope that ``case.toml`` gives for a scan, or that its rods tell; notes say which and how far from the table.
+
+    Parameters
+    ----------
+    noise : standard deviation of single voxels and of means over 4 mm cubes, HU.
+    where : what to call the place in messages.
+
+    Raises
+    ------
+    CaseFileError
+        when the rods cannot be read or give a slope that no scanner has.
+    """
+    if calibration.slope is not None:
+        value, source = calibration.slope, "case.toml"
+        doubt = table.uncertainty if calibration.uncertainty is None else calibration.uncertainty
+        doubts: tuple[str, ...] = ()
+    else:
+        fit = fit_rods(
+            volume, calibration.rods, slice_mm=slice_mm, noise_hu=noise[0], noise_4mm_hu=noise[1], where=where
+        )
+        value, doubt, doubts = fit.slope, fit.uncertainty, fit.doubts
+        source = f"{len(fit.readings)} calibration rods in it"
+        if not abs(value / table.slope - 1.0) <= LARGEST_OFF:
+            raise CaseFileError(
+                f"{where}: the rods give {value:.2f} HU per mg/cm3 where about {table.slope:.2f} is possible; check "
+                "at, axis and mg_cm3 of each rod"
+            )
+    off = value / table.slope - 1.0
+    text = (
+        f"Mineral is counted with {value:.3f} HU per mg/cm3 from {source} (+-{100 * doubt:.1f} %); the table has "
+        f"{table.slope:.3f} ({100 * off:+.1f} %)."
+    )
+    notes = [Note("slope-calibrated", text, "info")]
+    if abs(off) > NOTED_OFF:
+        far = f"The calibration lies {100 * off:+.0f} % off the table for this tube voltage; is it this scan's?"
+        notes.append(Note("slope-far-from-table", far, "caution"))
+    if doubts:
+        why = f"The calibration rods may not lie where case.toml says: {'; '.join(doubts)}."
+        notes.append(Note("rods-doubtful", why, "caution"))
+        doubt = max(doubt, table.uncertainty)
+    return Slope(table.kvp, value, doubt, source, tuple(notes))
+
+
+def measure_reference(
+    volume: Volume,
+    acquisition: Acquisition,
+    settings: MineralSettings,
+    *,
+    bone_points: Floats | None = None,
+    bone_normals: Floats | None = None,
+    calibration: Calibration | None = None,
+    where: str = "calibration",
+) -> Reference:
+    """Steady tissues, noise, blur and mineral scale of one scan.
+
+    Parameters
+    ----------
+    volume : the scan.
+    bone_points, bone_normals : (N, 3) LPS mm, cortical surface and outward unit normals; without them blur is
+        guessed from the kernel.
+    calibration : what ``case.toml`` says of the scan's slope, in place of the table.
+    where : what to call that place in messages.
+
+    Raises
+    ------
+    CaseFileError
+        when calibration rods cannot be used.
+    """
+    own = table_slope(acquisition, settings)
+    cubes = cubes_of(volume)
+    muscle, fat, noise, noise_4mm, more = _soft_tissue(volume, cubes)
+    spacing = volume.grid.spacing
+    slice_mm = max(float(acquisition.slice_thickness_mm or spacing[0]), 0.3)
+    if calibration is not None:
+        own = calibrated_slope(own, calibration, volume, slice_mm=slice_mm, noise=(noise, noise_4mm), where=where)
+    else:
+        own = replace(own, uncertainty=max(own.uncertainty, _voltage_doubt(acquisition.kvp)))
+    trend = muscle_by_depth(cubes, muscle.mean_hu)
+    hardening = trend.uncorrected_hu if trend else 0.0
+    if hardening:
+        text = (
+            f"Muscle reads {hardening:.0f} HU lower in the middle than under the skin, as where beam hardening is not "
+            "corrected: mineral may read low."
+        )
+        more = (*more, Note("beam-hardening", text, "caution"))
+    blur = None
+    cortex = None
+    if bone_points is not None and bone_normals is not None and len(bone_points) >= 50:
+        blur, cortex = _edge_blur(volume, bone_points, bone_normals)
+    if blur is None:
+        blur = {"sharp": 0.4, "medium": 0.5}.get(acquisition.kernel_class, 0.6)
+        blur = float(np.hypot(blur, spacing[2] / 3.5))
+    return Reference(
+        own.kvp,
+        own.slope,
+        muscle,
+        fat,
+        cortex,
+        noise,
+        noise_4mm,
+        blur,
+        slice_mm,
+        float(spacing[0]),
+        (*own.notes, *more),
+        own.uncertainty,
+        own.source,
+        hardening_hu=hardening,
+    )
+
+
+def _voltage_doubt(kvp: float | None) -> float:
+    """Relative 95 % half-width of a tabulated slope where its tube voltage is not one of the table's."""
+    if kvp is None:
+        return UNKNOWN_VOLTAGE
+    return 0.0 if known_voltage(kvp) else OUTSIDE_VOLTAGE
+
+
+def _soft_tissue(volume: Volume, cubes: Cubes) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:
+    """Muscle and fat means, voxel noise and noise of 4 mm cube means."""
+    mean = np.concatenate([m.ravel() for m, _ in cubes.slabs])
+    spread = np.concatenate([s.ravel() for _, s in cubes.slabs])
+    cube_volume = float(np.prod(cubes.size))
+    muscle_at, pure = _mode(mean, spread, MUSCLE_WINDOW_HU)
+    notes: list[Note] = []
+    if pure.sum() < 20:
+        notes.append(Note("muscle-scarce", "too little muscle in view; 50 HU assumed as its attenuation", "caution"))
+        return Tissue(50.0, 10.0, 0.0), None, 20.0, 8.0, tuple(notes)
+    noise = float(np.median(spread[pure]))
+    values = mean[pure]
+    noise_4mm = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    scale = np.sqrt(64.0 / cube_volume) if cube_volume < 64.0 else 1.0
+    muscle = Tissue(muscle_at, float(values.std() / np.sqrt(len(values))), float(len(values) * cube_volume))
+    fat = _fat(volume, noise_4mm)
+    return muscle, fat, noise, noise_4mm / float(scale), tuple(notes)
+
+
+def _fat(volume: Volume, noise_4mm_hu: float) -> Tissue | None:
+    """Fat at least 2 mm from anything else in its slice, from up to 12 slices; ``None`` where there is too little."""
+    grid = volume.grid
+    values: list[Floats] = []
+    in_plane = grid.spacing[1:]
+    reach = tuple(2 * int(np.ceil(2.0 / h)) + 1 for h in in_plane)
+    for k in np.unique(np.linspace(0, grid.shape[0] - 1, min(grid.shape[0], 12)).astype(int)):
+        plane = volume.hu[k].astype(np.float32)
+        smooth = ndimage.gaussian_filter(plane, 0.9 / in_plane)
+        fat = (smooth >= FAT_WINDOW_HU[0]) & (smooth <= FAT_WINDOW_HU[1])
+        values.append(plane[ndimage.minimum_filter(fat, size=reach)])
+    found = np.concatenate(values)
+    volume_mm3 = len(found) * grid.voxel_volume_mm3
+    if volume_mm3 < 100.0:
+        return None
+    return Tissue(float(found.mean()), noise_4mm_hu * float(np.sqrt(64.0 / volume_mm3)), volume_mm3)
+
+
+def _mode(
+    mean: Floats, spread: Floats, window: tuple[float, float], reach: float = 20.0
+) -> tuple[float, NDArray[np.bool_]]:
+    """Mean within 20 HU of the densest of the window among homogeneous cubes, and which cubes those are."""
+    inside = (mean >= window[0]) & (mean <= window[1])
+    if not inside.any():
+        return float("nan"), inside
+    quiet = inside & (spread <= np.percentile(spread[inside], 60))
+    counts, edges = np.histogram(mean[quiet], bins=np.arange(window[0], window[1] + 2, 2.0))
+    smooth = ndimage.gaussian_filter1d(counts.astype(float), 3.0)
+    top = edges[int(np.argmax(smooth))] + 1.0
+    for _ in range(3):
+        chosen = quiet & (np.abs(mean - top) <= 20.0)
+        top = float(mean[chosen].mean()) if chosen.any() else top
+    return top, chosen
+
+
+def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float | None, Tissue | None]:
+    """In-plane blur (standard deviation, mm) and mid-cortex HU from profiles across the cortical surface.
+
+    A box of cortex convolved with a Gaussian is fitted to profiles averaged over neighbouring points (the
+    model of Treece 2010, Med Image Anal 14:276), using walls thick enough for width and height to separate.
+    """
+    level = np.abs(normals @ volume.grid.directions[:, 0]) < 0.35
+    chosen = np.flatnonzero(level)
+    if len(chosen) < 50:
+        return None, None
+    chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), 1500)).astype(int)]
+    at = np.arange(-5.0, 3.01, 0.25)
+    spots = points[chosen, None, :] + at[None, :, None] * normals[chosen, None, :]
+    profiles = volume.sample(spots)
+    profiles = profiles[np.isfinite(profiles).all(axis=1)]
+    profiles = profiles[profiles.max(axis=1) > 500.0]
+    if len(profiles) < 50:
+        return None, None
+
+    def model(x: Floats, edge: float, wall: float, height: float, out: float, inner: float, sd: float) -> Floats:
+        rise = special.ndtr((edge - x) / sd)
+        fall = special.ndtr((edge - wall - x) / sd)
+        return np.asarray(out + (height - out) * rise + (inner - height) * fall)
+
+    fitted: list[tuple[float, float]] = []
+    order = np.argsort(profiles.max(axis=1))
+    for group in np.array_split(order, max(min(len(order) // 30, 14), 1)):
+        mean = np.median(profiles[group], axis=0)
+        start = (0.0, 3.0, float(mean.max()), float(mean[-4:].mean()), float(mean[:4].mean()), 0.7)
+        bounds = ([-1.5, 0.5, 300, -300, -300, 0.2], [1.5, 12.0, 4000, 300, 3000, 2.5])
+        try:
+            best, _ = optimize.curve_fit(model, at, mean, np.clip(start, *bounds), bounds=bounds, max_nfev=300)
+        except (RuntimeError, ValueError):
+            continue
+        if best[1] > 2.2 * best[5]:
+            fitted.append((float(best[5]), float(best[2])))
+    if len(fitted) < 2:
+        return None, None
+    blur = float(np.median([sd for sd, _ in fitted]))
+    heights = np.array([height for _, height in fitted])
+    cortex = Tissue(float(np.median(heights)), float(heights.std() / np.sqrt(len(heights))), float(len(profiles)))
+    return blur, cortex

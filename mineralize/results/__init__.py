@@ -1,0 +1,38 @@
+"""From a ``Study`` to its record, tables and texts, and the impression that a person records; nothing is measured.
+
+``record`` makes what ``history.json`` holds (a :class:`History`), ``tables`` the CSV texts, ``texts`` and ``shown``
+the words and numbers that people read, ``views`` where the matched planes lie, ``impression`` what was recorded,
+when. ``InputError`` for forms and records that are not ours.
+"""
+
+from __future__ import annotations
+
+from . import impression, record, shown, tables, texts, views
+from .concordance import concordance
+from .form import blank_form, from_mapping
+from .impression import Record, load_impressions
+from .record import History, Options, read
+from .shown import is_share
+from .views import EDGES, View, ViewPlan, view
+
+__all__ = [
+    "EDGES",
+    "History",
+    "Options",
+    "Record",
+    "View",
+    "ViewPlan",
+    "blank_form",
+    "concordance",
+    "from_mapping",
+    "impression",
+    "is_share",
+    "load_impressions",
+    "read",
+    "record",
+    "shown",
+    "tables",
+    "texts",
+    "view",
+    "views",
+]

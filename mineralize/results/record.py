@@ -1,0 +1,326 @@
+"""The study as one strict JSON document, and the rows of that document back as objects.
+
+The document (``history.json``) is the single source of every number that a page or a table prints. Its shape is
+fixed by ``history.schema.json`` in this package (JSON Schema 2020-12).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from importlib import metadata, resources
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .. import __version__
+from ..align import Alignment
+from ..base import InputError, Note, Rigid, Scan
+from ..change import Change, Curve, CurvePoint
+from ..correlate import Finding
+from ..measure import Measurement
+from ..study import Study
+from . import texts
+from .views import ViewPlan
+
+SCHEMA = "mineralize-history/1"
+"""Name and version of the document; the version grows when a reader of the old one would be misled."""
+LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "pydicom", "matplotlib")
+DIGITS = 7
+"""Significant digits of a number in the record: far below any interval, and the same on every machine."""
+
+History = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the user asked of the outputs."""
+
+    keep_dates: bool = False
+    keep_identifiers: bool = False
+    dicom_pdf: bool = False
+
+
+def history(study: Study, layout: ViewPlan | None = None, options: Options | None = None) -> History:
+    """The whole study as plain data: only dicts, lists, strings, finite numbers, booleans and ``None``.
+
+    Parameters
+    ----------
+    study : what was found out.
+    layout : planes and field of view of the pictures, if there are any.
+    options : calendar dates and identifiers are written only where these ask for them.
+    """
+    options = options or Options()
+    timeline = study.timeline
+    alignment = [_alignment(a) for a in study.alignments]
+    centroids = [
+        {"scan": scan.number, "centroid": None if point is None else _plain(point)}
+        for scan, point in zip(timeline.scans, study.centroids, strict=True)
+    ]
+    return {
+        "schema": SCHEMA,
+        "case": timeline.alias,
+        "day_zero": timeline.day_zero,
+        "reference_scan": study.reference_scan,
+        "scans": [
+            _scan(scan, options, alignment[i], centroids[i]["centroid"]) | _scale(study, scan.number)
+            for i, scan in enumerate(timeline.scans)
+        ],
+        "series": [_plain(asdict(row)) for row in timeline.series],
+        "events": [
+            {"day": e.day, "kind": e.kind, "text": e.text} | ({"date": e.date} if options.keep_dates else {})
+            for e in timeline.events
+        ],
+        "biopsies": [_plain(asdict(b)) for b in timeline.biopsies],
+        "alignment": alignment,
+        "lesion": {
+            "found_by": study.seed_origin,
+            "centroids": centroids,
+            "outlines": [_outline(study, i) for i in range(len(timeline.scans))],
+            "candidates": [_plain(asdict(c)) for c in study.candidates],
+        },
+        "measurements": [_measurement(study, row) for row in study.measurements],
+        "changes": [_plain(_shallow(row)) for row in study.changes],
+        "curve": [_plain(asdict(curve)) for curve in study.curves],
+        "profiles": [
+            {
+                "scan": p.scan,
+                "inradius_mm": _plain(p.inradius_mm),
+                "depth_mm": _plain(p.depth_mm),
+                "hu120_mean": _plain(p.hu120_mean),
+                "hu120_low": _plain(p.hu120_low),
+                "hu120_high": _plain(p.hu120_high),
+            }
+            for p in study.profiles
+            if p is not None
+        ],
+        "correlation": {
+            "findings": [_finding(f) for f in study.findings],
+            "expected_tissue": [_plain(asdict(row)) for row in study.expected_tissue],
+            "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
+        },
+        "notes": [_note(n) for n in (*timeline.notes, *study.notes)],
+        "pictures": None if layout is None else _pictures(layout),
+        "provenance": {
+            "program": "mineralize",
+            "version": __version__,
+            "input_sha256": timeline.content_hash(),
+            "options": _plain(asdict(options)),
+            "settings": _plain(asdict(study.settings)),
+            "libraries": {name: _version(name) for name in LIBRARIES},
+        },
+    }
+
+
+def dumps(document: History) -> str:
+    """Strict JSON text (RFC 8259), keys in their order, lists of numbers on one line."""
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    flat = re.compile(r"\[\s*((?:-?[\d.eE+-]+|null)(?:,\s*(?:-?[\d.eE+-]+|null))*)\s*\]")
+    return flat.sub(lambda m: "[" + re.sub(r",\s*", ", ", m[1]) + "]", text) + "\n"
+
+
+def read(path: Path) -> History:
+    """A record from a file.
+
+    Raises
+    ------
+    InputError
+        where the file is no record of this version.
+    """
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise InputError("the history file cannot be read; give a history.json written by mineralize") from error
+    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
+        raise InputError(f"expected a history of schema {SCHEMA}; write it again with this version of mineralize")
+    return document
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of the record."""
+    text = resources.files(__package__).joinpath("history.schema.json").read_text(encoding="utf-8")
+    document: dict[str, Any] = json.loads(text)
+    return document
+
+
+def measurements(document: Mapping[str, Any]) -> tuple[Measurement, ...]:
+    """The measurement rows of a record."""
+    return tuple(Measurement(**_known(Measurement, row)) for row in document["measurements"])
+
+
+def changes(document: Mapping[str, Any]) -> tuple[Change, ...]:
+    """The change rows of a record."""
+    return tuple(Change(**_known(Change, row)) for row in document["changes"])
+
+
+def alignments(document: Mapping[str, Any]) -> tuple[Alignment, ...]:
+    """The alignments of a record."""
+    return tuple(
+        Alignment(**(_known(Alignment, row) | {"transform": Rigid(np.array(row["matrix"]))}))
+        for row in document["alignment"]
+    )
+
+
+def curves(document: Mapping[str, Any]) -> tuple[Curve, ...]:
+    """The curves of a record."""
+    return tuple(
+        Curve(**(_known(Curve, row) | {"points": tuple(CurvePoint(**p) for p in row["points"])}))
+        for row in document["curve"]
+    )
+
+
+def findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:
+    """The findings of a record."""
+    return tuple(
+        Finding(
+            **_known(Finding, row)
+            | {
+                "rests_on": tuple((r["scan"], r["quantity"]) for r in row["rests_on"]),
+                "rests_on_changes": tuple(
+                    (r["from_scan"], r["to_scan"], r["quantity"]) for r in row["rests_on_changes"]
+                ),
+                "sources": tuple(row["sources"]),
+            }
+        )
+        for row in document["correlation"]["findings"]
+    )
+
+
+def _known(kind: type[Any], row: Mapping[str, Any]) -> dict[str, Any]:
+    names = {f.name for f in fields(kind)}
+    return {name: value for name, value in row.items() if name in names}
+
+
+def _shallow(row: Any) -> dict[str, Any]:
+    return {f.name: getattr(row, f.name) for f in fields(row)}
+
+
+def _plain(value: Any, digits: int = DIGITS) -> Any:
+    """JSON-ready copy: arrays to lists, numbers rounded, what is not finite to ``None``."""
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v, digits) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist(), digits)
+    if isinstance(value, list | tuple):
+        return [_plain(v, digits) for v in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        number = float(value)
+        return float(f"{number:.{digits}g}") + 0.0 if math.isfinite(number) else None
+    return value if value is None or isinstance(value, str) else str(value)
+
+
+def _note(note: Note) -> dict[str, str]:
+    return {"kind": note.kind, "text": note.text, "level": note.level, "subject": note.subject}
+
+
+def _alignment(a: Alignment) -> dict[str, Any]:
+    row = _shallow(a)
+    del row["transform"]
+    return {
+        "scan": a.scan,
+        "reference_scan": a.reference_scan,
+        "matrix": _plain(a.transform.matrix, 12),
+    } | {k: v for k, v in _plain(row).items() if k not in ("scan", "reference_scan")}
+
+
+def _scan(scan: Scan, options: Options, alignment: dict[str, Any], centroid: Any) -> dict[str, Any]:
+    entry: dict[str, Any] = {
+        "scan": scan.number,
+        "day": scan.day,
+        "series": scan.label,
+        "acquisition": _plain(asdict(scan.acquisition)),
+        "grid": {"shape": list(scan.grid.shape), "spacing_mm": _plain(scan.grid.spacing)},
+        "notes": [_note(n) for n in scan.notes],
+        "alignment": alignment,
+        "lesion": {"centroid": centroid},
+    }
+    if options.keep_dates:
+        entry["date"] = scan.date
+    if options.keep_identifiers:
+        entry["identifiers"] = dict(scan.identifiers)
+    return entry
+
+
+def _scale(study: Study, number: int) -> dict[str, Any]:
+    """The mineral scale of a scan and where it comes from, where the study knows it."""
+    own = study.reference(number)
+    if own is None:
+        return {}
+    return {
+        "mineral_scale": _plain(
+            {
+                "kvp": own.kvp,
+                "slope_hu_per_mg_cm3": own.slope,
+                "uncertainty": own.slope_uncertainty,
+                "source": own.slope_source,
+                "cortex_off_percent": None if own.cortex_off is None else 100 * own.cortex_off,
+            }
+        )
+    }
+
+
+def _outline(study: Study, index: int) -> dict[str, Any]:
+    outline = study.outlines[index]
+    number = study.timeline.scans[index].number
+    if outline is None:
+        return {
+            "scan": number,
+            "method": "",
+            "spread_mm": None,
+            "bridged_share": None,
+            "trust": "withheld",
+            "reason": texts.NO_LESION,
+            "notes": [],
+        }
+    return {
+        "scan": number,
+        "method": outline.method,
+        "spread_mm": _plain(outline.spread_mm),
+        "bridged_share": _plain(float((np.asarray(outline.supported) < 0.5).mean())),
+        "trust": outline.trust,
+        "reason": outline.reason,
+        "notes": [_note(n) for n in outline.notes],
+    }
+
+
+def _measurement(study: Study, row: Measurement) -> dict[str, Any]:
+    entry: dict[str, Any] = _plain(_shallow(row))
+    del entry["parts"]  # changes have used them already
+    return {"scan": row.scan, "day": study.timeline.scan(row.scan).day} | entry
+
+
+def _pictures(layout: ViewPlan) -> dict[str, Any]:
+    return {
+        "field_of_view_mm": layout.field_mm,
+        "scale_bar_mm": layout.scale_mm,
+        "window_hu": list(layout.window_hu),
+        "planes": [
+            {"name": p.name, "centre": _plain(p.centre), "right": _plain(p.right), "down": _plain(p.down)}
+            for p in layout.planes
+        ],
+    }
+
+
+def _finding(f: Finding) -> dict[str, Any]:
+    row: dict[str, Any] = _plain(_shallow(f))
+    return row | {
+        "rests_on": [{"scan": scan, "quantity": quantity} for scan, quantity in f.rests_on],
+        "rests_on_changes": [
+            {"from_scan": first, "to_scan": last, "quantity": quantity} for first, last, quantity in f.rests_on_changes
+        ],
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return metadata.version(name)
+    except metadata.PackageNotFoundError:
+        return "unknown"

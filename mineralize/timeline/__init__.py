@@ -1,0 +1,45 @@
+"""The scans of one case on a time line, with what ``case.toml`` says about it.
+
+In: a folder, archive or DICOMDIR (:func:`read`). Out: a :class:`Timeline` of :class:`mineralize.base.Scan` in time
+order with days, seeds, events, biopsies and outlines drawn elsewhere; :func:`comparability_notes` and
+:func:`comparability` say what makes two scans unlike; :func:`inspection` puts a case into words. Days are whole days
+from day zero; points are LPS mm. Files that cannot be used raise ``InputError`` or ``CaseFileError`` in one sentence.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+
+from . import inspection
+from .comparable import comparability
+from .comparable import notes as comparability_notes
+from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
+
+__all__ = [
+    "BiopsySite",
+    "Event",
+    "EventKind",
+    "Offered",
+    "Seed",
+    "Timeline",
+    "comparability",
+    "comparability_notes",
+    "inspection",
+    "read",
+]
+
+
+def read(path: str | os.PathLike[str], *, on_step: Callable[[str, int, int], None] | None = None) -> Timeline:
+    """A case on disk (folder, archive or DICOMDIR, optionally with ``case.toml``) to its time line.
+
+    Headers are read and checked now, voxels on first use of ``scan.volume``.
+
+    Raises
+    ------
+    InputError, CaseFileError, SeriesError, PatientsMixedError
+        in one sentence, without identifiers.
+    """
+    from .read_case import read_case  # only who reads files needs the DICOM library
+
+    return read_case(path, on_step)

@@ -1,0 +1,56 @@
+"""What may be missing where the outline crosses a gap: closed forms of the spherical cap, and its part in intervals."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from mineralize.lesion.start import Ellipsoid
+from mineralize.measure.bridged import REGULAR_PART, bridged, cap_volume
+from mineralize.surface import RayMesh
+
+
+class _Outline:
+    """A ball of radius 10 mm cut straight across a share of its area, with no edge over the cut."""
+
+    def __init__(self, opening: float, wobble: float = 0.0) -> None:
+        mesh = RayMesh.of(8000)
+        self.faces = mesh.faces
+        height = 1.0 - 2.0 * opening
+        top = mesh.directions[:, 2] > height
+        rough = 1.0 + wobble * np.sin(9 * mesh.directions[:, 0]) * np.sqrt(2)
+        self.vertices = 10.0 * mesh.directions * rough[:, None]
+        self.vertices[top] *= (10.0 * height / self.vertices[top, 2])[:, None]
+        self.supported = np.where(top, 0.0, 1.0)
+        self.touches_bone = None
+        self.ellipsoid = Ellipsoid(np.zeros(3), 10.0 * np.eye(3))
+
+
+@given(st.floats(0.01, 0.49))
+def test_cap_volume_is_the_closed_form(opening: float) -> None:
+    # Spherical cap: V = pi h^2 (3 r - h) / 3, A = 2 pi r h (closed form, any handbook of mathematics).
+    height = 2.0 * opening
+    assert cap_volume(opening) == pytest.approx(np.pi * height**2 * (3.0 - height) / 3.0 / (4.0 / 3.0 * np.pi))
+
+
+@pytest.mark.parametrize("opening", [0.1, 0.2, 0.3])
+def test_a_straight_cover_may_hide_the_whole_cap(opening: float) -> None:
+    found = bridged(_Outline(opening, wobble=0.06))  # type: ignore[arg-type]
+    assert found.share == pytest.approx(opening / (1 + opening), rel=0.12)
+    assert found.volume == pytest.approx(cap_volume(opening), rel=0.3)
+    assert found.area == pytest.approx(opening - found.share, abs=0.035)
+
+
+def test_a_regular_shell_shows_how_it_goes_on() -> None:
+    smooth = bridged(_Outline(0.2))  # type: ignore[arg-type]
+    assert smooth.volume == pytest.approx(REGULAR_PART * cap_volume(smooth.share / (1 - smooth.share)))
+    rough = bridged(_Outline(0.2, wobble=0.06))  # type: ignore[arg-type]
+    assert rough.volume > 3 * smooth.volume
+
+
+def test_bone_closes_a_gap() -> None:
+    outline = _Outline(0.2)
+    outline.touches_bone = outline.supported < 0.5
+    assert bridged(outline).volume == 0.0  # type: ignore[arg-type]
