@@ -7,9 +7,10 @@ unsure, reason) and :class:`Curve` points over days. Limits of repeatability are
 from __future__ import annotations
 
 from .curves import Curve, CurvePoint, find_curves
-from .verdict import Change, find_changes
+from .verdict import CAUTION_FACTOR, Change, find_changes
 
 __all__ = [
+    "CAUTION_FACTOR",
     "Change",
     "Curve",
     "CurvePoint",
