@@ -8,7 +8,7 @@ folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`min
 
 from __future__ import annotations
 
-from .folder import MARKER, check_output, failed, write_text
+from .folder import MARKER, check_output, failed, whole_folder, write_text
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
 
@@ -22,6 +22,7 @@ __all__ = [
     "record_impression",
     "run",
     "studied",
+    "whole_folder",
     "write_study",
     "write_text",
 ]

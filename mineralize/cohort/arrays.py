@@ -24,7 +24,10 @@ UNSTATED_LOG_SD = 0.10
 WIDEST_LOG_SD = 1.0
 """Error of a value whose interval reaches zero: it says little more than the order of magnitude."""
 BELOW_LOG_SD = 0.3
-"""Softness, on the log scale, of the limit below which a lesion without a positive value lies (own judgement)."""
+"""Error, on the log scale, where a value of zero or less is only known to lie below the floor (own judgement)."""
+FLOOR_SHARE = 0.05
+"""Values below this share of a typical lesion's highest count as 'below it', no more: what is fainter than the
+threshold of mineral is not seen, and no curve is meant to hold there (own judgement)."""
 COVARIATES = ("kvp", "slice", "kernel")
 COVARIATE_UNITS = ("per 20 kV", "per doubling of slice thickness", "sharp kernel against others")
 LESION_STEPS = (8, 16, 24, 32, 48, 64, 96, 128, 192, 256, 384, 512, 768, 1024)
@@ -86,7 +89,8 @@ class Arrays:
 
 def arrays_of(cohort: Cohort, scales: Scales | None = None) -> Arrays:
     """The cohort's arrays; ``scales`` fixes what the priors are centred on, else the data's own size does."""
-    lesions = cohort.lesions
+    lesions, scales = cohort.lesions, scales or own_scales(cohort)
+    floor = scales.log_plateau + math.log(FLOOR_SHARE)
     rows = _step(len(lesions), LESION_STEPS)
     columns = _step(max(len(lesion.visits) for lesion in lesions), VISIT_STEPS)
     shape = (rows, columns)
@@ -96,7 +100,9 @@ def arrays_of(cohort: Cohort, scales: Scales | None = None) -> Arrays:
     for i, lesion in enumerate(lesions):
         for j, visit in enumerate(lesion.visits):
             day[i, j], seen[i, j] = visit.day, True
-            log_value[i, j], log_sd[i, j], below[i, j] = log_reading(visit)
+            log_value[i, j], log_sd[i, j] = log_reading(visit)
+            if log_value[i, j] < floor:
+                log_value[i, j], below[i, j] = floor, True
     covariates, used = _covariates(lesions, shape, seen)
     onset_sd, excised, known = np.zeros(rows), np.zeros(rows), np.zeros(rows, bool)
     names = {name: number for number, name in enumerate(dict.fromkeys(lesion.patient for lesion in lesions))}
@@ -107,34 +113,33 @@ def arrays_of(cohort: Cohort, scales: Scales | None = None) -> Arrays:
         excised[i], known[i], patient[i] = float(lesion.excised), True, names[lesion.patient]
     return Arrays(
         day, log_value, log_sd, seen, below, covariates, onset_sd, excised, known, patient, used,
-        scales or own_scales(cohort),
+        scales,
     )  # fmt: skip
 
 
-def log_reading(visit: Visit) -> tuple[float, float, bool]:
-    """(log value, its standard deviation, whether it is only an upper limit) of one visit.
+def log_reading(visit: Visit) -> tuple[float, float]:
+    """(log value, its standard deviation) of one visit; minus infinity for a value of zero or less.
 
-    The interval's ratio gives the error on the log scale. Where it reaches zero, the upper half does; where the value
-    itself is zero or less, only the upper end is used, as a limit.
+    The interval's ratio gives the error on the log scale. Where it reaches zero, the upper half does. A value given
+    with caution counts with an interval twice as wide, as between two scans of one case.
     """
     wider = CAUTION_FACTOR if visit.trust == "caution" else 1.0
     if visit.value <= 0:
-        assert visit.high is not None
-        return math.log(visit.high), BELOW_LOG_SD, True
+        return -math.inf, BELOW_LOG_SD
     if visit.low is None or visit.high is None:
-        return math.log(visit.value), UNSTATED_LOG_SD * wider, False
+        return math.log(visit.value), UNSTATED_LOG_SD * wider
     if visit.low > 0:
         sd = math.log(visit.high / visit.low) / (2 * Z95)
     else:
         sd = (visit.high - visit.value) / (Z95 * visit.value)
-    return math.log(visit.value), float(np.clip(sd * wider, LEAST_LOG_SD, WIDEST_LOG_SD)), False
+    return math.log(visit.value), float(np.clip(sd * wider, LEAST_LOG_SD, WIDEST_LOG_SD))
 
 
 def own_scales(cohort: Cohort) -> Scales:
     """The median day, and the median over lesions of the highest log value."""
     days = [visit.day for lesion in cohort.lesions for visit in lesion.visits]
     tops = [max(log_reading(visit)[0] for visit in lesion.visits) for lesion in cohort.lesions]
-    return Scales(max(float(np.median(days)), 1.0), float(np.median(tops)))
+    return Scales(max(float(np.median(days)), 1.0), float(np.median([top for top in tops if math.isfinite(top)])))
 
 
 def _step(size: int, steps: Sequence[int]) -> int:

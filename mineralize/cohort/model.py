@@ -8,7 +8,8 @@ For lesion i at visit j, on the log scale,
 ``a_i`` (log plateau) and ``d_i`` (day shift) are a lesion's own, Student-t so that a few odd lesions do not move the
 rest (Lange, Little, Taylor 1989), and share a part among lesions of one patient; ``e_i`` is the error of an uncertain
 onset; ``x`` is the acquisition; ``s_ij`` the error that the table's interval states, times one factor for all, since
-stated intervals hold more than what differs between two scans of a lesion.
+stated intervals hold more than what differs between two scans of a lesion. A value below a floor counts as lying
+below it, no more (left-censored, Beal 2001): faint mineral hides under any threshold.
 
 Visits that end by excision are informative where the surgeon removes what grows fastest. What a value already seen
 explains is harmless to a likelihood (Rubin 1976); the rest is a joint term: whether a lesion was excised is a
@@ -106,10 +107,9 @@ def model(data: Mapping[str, Any], terms: Terms, priors: Priors = PRIORS) -> Non
     shift, lift = at[:, 0] - half_rise - onset, at[:, 1] - level
     log_share_now = log_share(terms.family, rate * (data["day"] - at[:, :1]))
     mean = at[:, 1:] + data["covariates"] @ slopes + log_share_now
-    off = (data["log_value"] - mean) / data["log_sd"]
-    density = -0.5 * (off / factor) ** 2 - jnp.log(factor)
+    off = (data["log_value"] - mean) / (factor * data["log_sd"])
+    density = -0.5 * off**2 - jnp.log(factor)
     if terms.limits:
-        # A value of zero or less says only that the lesion lies below a limit; the factor has no say in that.
         density = jnp.where(data["below"], jax.scipy.special.log_ndtr(off), density)
     numpyro.factor("scans", jnp.sum(jnp.where(data["seen"], density, 0.0)))
     if terms.informative_ends:

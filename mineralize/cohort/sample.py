@@ -147,9 +147,7 @@ def _diagnose(chains: Mapping[str, NDArray[np.float64]], divergent: int) -> Diag
     return Diagnostics(r_hat, effective, divergent, size)
 
 
-def _first_places(
-    arrays: Arrays, terms: Terms, priors: Priors, start: Start, chains: int, seed: int
-) -> dict[str, Any]:
+def _first_places(arrays: Arrays, terms: Terms, priors: Priors, start: Start, chains: int, seed: int) -> dict[str, Any]:
     """Unconstrained starting values, one row per chain, scattered around the crude fit."""
     made = np.random.default_rng(seed)
     lesions = arrays.day.shape[0]
