@@ -71,6 +71,8 @@ KINDS = {
         Kind("heavy-tailed", tail_freedom=3.0),
         Kind("excised-fastest", visits=(4, 6), excise_fastest=True),
         Kind("two-lesions-each", lesions_per_patient=2),
+        Kind("late-only", first_day=(150.0, 200.0), last_day=(260.0, 360.0)),
+        Kind("early-only", first_day=(10.0, 20.0), last_day=(28.0, 38.0), visits=(2, 3)),
     )
 }
 
@@ -150,7 +152,7 @@ def _visits(
 
 def _row(name: str, scan: int, day: float, value: float, error: float) -> dict[str, str]:
     low, high = value * math.exp(-1.96 * error), value * math.exp(1.96 * error)
-    cells = (name, scan, day, "mineral_mass", f"{value:.5g}", f"{low:.5g}", f"{high:.5g}", "mg", "ok", "")
+    cells = (name, scan, day, "mineral_mass", f"{value:.8g}", f"{low:.8g}", f"{high:.8g}", "mg", "ok", "")
     return {column: str(cell) for column, cell in zip(COLUMNS, cells, strict=True)}
 
 
@@ -164,6 +166,38 @@ def write(made: Made, folder: Path) -> tuple[Path, Path]:
             writer.writeheader()
             writer.writerows(rows)
     return table, about
+
+
+PRIOR_DAY, PRIOR_PLATEAU_MG = 80.0, 1500.0
+PRIOR_NAMES = ("half_rise_day", "plateau", "rate_per_day", "day_shift_scale", "log_plateau_scale", "error_factor")
+
+
+def from_prior(seed: int, lesions: int = 16) -> tuple[tuple[dict[str, str], ...], dict[str, float]]:
+    """(table rows, parameters) of a cohort whose parameters are drawn from the priors as they are documented.
+
+    For simulation-based calibration (Talts and others 2018): log half-rise day normal around that of 80 days, sd 1; log
+    of rate times 80 days normal around log 3, sd 0.9; log plateau normal around that of 1500 mg, sd 1.5; half-normal
+    spreads of 0.4 times 80 days and of 1; 3 + gamma(2, rate 0.1) degrees of freedom; log error factor sd 0.5.
+    """
+    random = np.random.default_rng((seed, 2018))
+    half_rise = PRIOR_DAY * math.exp(random.standard_normal())
+    rate = 3.0 / PRIOR_DAY * math.exp(0.9 * random.standard_normal())
+    plateau = PRIOR_PLATEAU_MG * math.exp(1.5 * random.standard_normal())
+    factor = math.exp(0.5 * random.standard_normal())
+    freedom = 3.0 + random.gamma(2.0, 10.0)
+    spread = 0.4 * PRIOR_DAY * abs(random.standard_normal()), abs(random.standard_normal())
+    rows: list[dict[str, str]] = []
+    for i in range(lesions):
+        shift, lift = (s * random.standard_t(freedom) for s in spread)
+        days = np.sort(random.uniform(10.0, 260.0, 4))
+        for number, day in enumerate(days, 1):
+            error = random.uniform(0.04, 0.12)
+            # The logarithm of a logistic, without overflow on either side.
+            log_share = -np.logaddexp(0.0, -rate * (day - half_rise - shift))
+            value = math.exp(math.log(plateau) + lift + log_share + factor * error * random.standard_normal())
+            rows.append(_row(f"S-{i + 1:02d}", number, round(float(day), 6), max(value, 1e-9), error))
+    truth = (half_rise, plateau, rate, *spread, factor)
+    return tuple(rows), dict(zip(PRIOR_NAMES, truth, strict=True))
 
 
 def several(kind: Kind, seeds: range) -> Iterator[Made]:

@@ -18,16 +18,22 @@ from .points import read_curves, table
 from .visits import Cohort, Lesion, Visit
 
 if TYPE_CHECKING:
+    from .arrays import Scales
+    from .band import band
     from .fit import CohortFit, fit_cohort
     from .plan import Plan, parse_plan, plan_text
     from .record import schema
     from .whole import CurveRequest, curve_record, summary
+    from .sample import Effort
     from .write import write_curve
 
 _ENGINE = {
     "CohortFit": "fit",
     "CurveRequest": "whole",
+    "Effort": "sample",
     "Plan": "plan",
+    "Scales": "arrays",
+    "band": "band",
     "curve_record": "whole",
     "fit_cohort": "fit",
     "parse_plan": "plan",
@@ -42,9 +48,12 @@ __all__ = [
     "Cohort",
     "CohortFit",
     "CurveRequest",
+    "Effort",
     "Lesion",
     "Plan",
+    "Scales",
     "Visit",
+    "band",
     "curve_record",
     "fit_cohort",
     "parse_plan",

@@ -56,7 +56,8 @@ class CohortFit:
     @property
     def plateau(self) -> Floats:
         """Draws of a typical lesion's plateau."""
-        return np.exp(self.arrays.scales.log_plateau + self.draws["level"])
+        held: Floats = np.exp(self.arrays.scales.log_plateau + self.draws["level"])
+        return held
 
     @property
     def rate_per_day(self) -> Floats:
@@ -110,24 +111,31 @@ def fit_cohort(
     effort: Effort = FULL,
     priors: Priors = PRIORS,
     scales: Scales | None = None,
+    checked: bool = True,
+    compared: bool = True,
     on_step: Step | None = None,
 ) -> CohortFit:
     """The fit of a cohort, tried a second time with more care where the first did not converge.
+
+    With ``checked`` false nothing is refused: for studies of the method itself, never for a result. With ``compared``
+    false the fit without the excision term is left out.
 
     Raises
     ------
     InputError
         where the cohort is too small, the fit does not converge, or the data do not pin a parameter.
     """
-    check_size(cohort)
+    if checked:
+        check_size(cohort)
     arrays = arrays_of(cohort, scales)
     terms = terms_of(arrays, family)
     draws = sample(arrays, terms, seed=seed, effort=effort, priors=priors, on_step=on_step)
-    if not converged(draws.diagnostics):
+    if checked and not converged(draws.diagnostics):
         draws = sample(arrays, terms, seed=seed + 1, effort=effort.doubled(), priors=priors, on_step=on_step)
-    check_draws(draws, priors)
+    if checked:
+        check_draws(draws, priors)
     fit = CohortFit(cohort, arrays, family, draws, priors, seed)
-    if not terms.informative_ends:
+    if not (terms.informative_ends and compared):
         return fit
     other = sample(
         arrays, terms_of(arrays, family, ends=False), seed=seed, effort=effort, priors=priors, on_step=on_step
