@@ -12,11 +12,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from .. import __version__, batch, cases, cohort
+from .. import __version__, batch, cases
 from ..base import CaseFileError, LesionNeeded, MineralizeError, Settings, UsageError
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, load_impressions, texts
 from ..timeline import inspection
+from . import curve
 from .progress import Progress
 
 EXIT_CODES = """\
@@ -63,13 +64,6 @@ Summarises every case of ROOT (one folder or .zip each) into a folder of its
 own in DIR, and joins the tables. A case that cannot be used is reported in
 cases.csv and does not stop the others. Folders in DIR are named by the alias
 in case.toml, else by position, never by the name of the input."""
-
-CURVE = """\
-Fits the course of one quantity over many lesions: half-rise day, plateau and
-rate with 95 % intervals, the band of the typical lesion and that of new ones.
-TABLE is measurements.csv or .parquet, or a folder with one. With --out writes
-curve.json, curve.html, curve.svg, curve.png and methods.txt. Needs the extra
-mineralize[cohort]; --points works without it."""
 
 
 class _Help(argparse.RawDescriptionHelpFormatter):
@@ -131,23 +125,7 @@ def parser() -> argparse.ArgumentParser:
     _outputs(sub)
     _shared(sub)
 
-    sub = command("curve", "fit one quantity over the days in many lesions", CURVE)
-    sub.add_argument(
-        "tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv or .parquet, or its folder"
-    )
-    sub.add_argument("--quantity", default="mineral_mass", help="a name of the quantity column (default: %(default)s)")
-    sub.add_argument("--out", metavar="DIR", type=Path, help="where the results go (default: a summary is printed)")
-    sub.add_argument("--points", action="store_true", help="print the values as a table and fit nothing")
-    sub.add_argument(
-        "--about", metavar="FILE", type=Path, help="CSV of what else is known of cases: patient, onset, ..."
-    )
-    sub.add_argument(
-        "--onset-within", metavar="DAYS", type=_days, default=0.0, help="day zero may be this far off (default: 0)"
-    )
-    sub.add_argument("--model", choices=("logistic", "gompertz"), default="logistic", help="(default: %(default)s)")
-    sub.add_argument("--lay", metavar="CASE", default="", help="lay a case, or the table of one, over the band")
-    sub.add_argument("--plan", metavar="TEXT", default="", help='study sizes, as in "n=20,40,80 days=21,42,90,180"')
-    sub.add_argument("--random-seed", metavar="N", type=_natural, default=0, help="of the fit (default: 0)")
+    curve.add_options(command("curve", "fit one quantity over the days in many lesions", curve.CURVE))
     return top
 
 
@@ -254,35 +232,13 @@ def _batch(a: argparse.Namespace) -> int:
     return batch.exit_code(reports)
 
 
-def _curve(a: argparse.Namespace) -> int:
-    if a.points:
-        if a.out or a.lay or a.plan:
-            raise UsageError("--points prints values only; leave out --out, --lay and --plan")
-        sys.stdout.write(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n"))
-        return 0
-    if a.out is not None:
-        cases.check_output(a.out)
-    request = cohort.CurveRequest(
-        tuple(a.tables),
-        a.quantity,
-        a.about,
-        a.onset_within,
-        family=a.model,
-        lay=a.lay,
-        plan=cohort.parse_plan(a.plan) if a.plan else None,
-        seed=a.random_seed,
-    )
-    with Progress() as progress:
-        document = cohort.curve_record(request, on_step=progress)
-        if a.out is not None:
-            cohort.write_curve(document, a.out)
-    print(cohort.summary(document))
-    if "plan" in document:
-        print(cohort.plan_text(document["plan"]))
-    return 0
-
-
-_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
+_COMMANDS = {
+    "summarise": _summarise,
+    "inspect": _inspect,
+    "impression": _impression,
+    "batch": _batch,
+    "curve": curve.run,
+}
 
 
 def candidates_listing(error: LesionNeeded) -> str:
@@ -351,22 +307,6 @@ def _count(text: str) -> int:
     if not text.isdigit() or int(text) < 1:
         raise argparse.ArgumentTypeError("expected a whole number from 1")
     return int(text)
-
-
-def _natural(text: str) -> int:
-    if not text.isdigit():
-        raise argparse.ArgumentTypeError("expected a whole number from 0")
-    return int(text)
-
-
-def _days(text: str) -> float:
-    try:
-        days = float(text)
-    except ValueError:
-        days = -1.0
-    if not 0 <= days < 1e4:
-        raise argparse.ArgumentTypeError("expected a number of days from 0")
-    return days
 
 
 def _joined_seed(given: list[str]) -> list[str]:

@@ -19,12 +19,12 @@ from .visits import Cohort, Lesion, Visit
 
 if TYPE_CHECKING:
     from .arrays import Scales
-    from .band import band
+    from .band import curve_band
     from .fit import CohortFit, fit_cohort
     from .plan import Plan, parse_plan, plan_text
     from .record import schema
-    from .whole import CurveRequest, curve_record, summary
     from .sample import Effort
+    from .whole import CurveRequest, curve_record, summary
     from .write import write_curve
 
 _ENGINE = {
@@ -33,7 +33,7 @@ _ENGINE = {
     "Effort": "sample",
     "Plan": "plan",
     "Scales": "arrays",
-    "band": "band",
+    "curve_band": "band",
     "curve_record": "whole",
     "fit_cohort": "fit",
     "parse_plan": "plan",
@@ -53,7 +53,7 @@ __all__ = [
     "Plan",
     "Scales",
     "Visit",
-    "band",
+    "curve_band",
     "curve_record",
     "fit_cohort",
     "parse_plan",

@@ -42,7 +42,7 @@ class Laid:
     high: float | None
 
 
-def band(fit: CohortFit) -> tuple[BandRow, ...]:
+def curve_band(fit: CohortFit) -> tuple[BandRow, ...]:
     """From day zero to the last visit, in whole days."""
     days = band_days(fit)
     typical = typical_courses(fit, days)

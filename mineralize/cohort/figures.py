@@ -26,6 +26,7 @@ def curve_figure(document: Mapping[str, Any]) -> Figure:
         axes = figure.add_subplot()
         _bands(axes, document)
         _lesions(axes, document)
+        axes.set_xlim(0, document["band"][-1]["day"])
         if document["laid"] is not None:
             _laid(axes, document["laid"])
         half = document["parameters"]["half_rise_day"]
@@ -38,7 +39,6 @@ def curve_figure(document: Mapping[str, Any]) -> Figure:
         axes.set_xlabel("days from onset")
         axes.set_ylabel(axis_name(document))
         axes.set_ylim(bottom=0)
-        axes.set_xlim(0, document["band"][-1]["day"])
         figure.legend(loc="outside lower center", ncols=2, frameon=False, fontsize=8)
     return figure
 
@@ -75,7 +75,7 @@ def check_figure(document: Mapping[str, Any]) -> Figure:
                 low, high = part["low"][k], part["high"][k]
                 axes.bar(
                     middle, high - low, width * 0.92, low, color=colour, alpha=0.22, linewidth=0,
-                    label=f"{quantile:.0%} of visits lie below: drawn again, 95 %" if number == 0 else None,
+                    label=f"{quantile:.0%} of scans lie below" if number == 0 else None,
                 )  # fmt: skip
                 axes.plot(middle, part["observed"][k], "oD^"[k], color=colour, markersize=5)
         axes.set_yscale("log")
@@ -155,9 +155,10 @@ def _laid(axes: Axes, laid: Mapping[str, Any]) -> None:
     for row in rows:
         if row["value_low"] is not None and row["value_high"] is not None:
             axes.vlines(row["day"], row["value_low"], row["value_high"], color=ROSE, linewidth=1.2, zorder=6)
+        late = row["day"] > 0.9 * axes.get_xlim()[1]
         axes.annotate(
-            f"P{row['percentile']:.0f}", (row["day"], row["value"]), (5, 4), textcoords="offset points", fontsize=8,
-            color=ROSE, zorder=7,
+            f"P{row['percentile']:.0f}", (row["day"], row["value"]), (-5 if late else 5, 4), fontsize=8, color=ROSE,
+            textcoords="offset points", ha="right" if late else "left", zorder=7,
         )  # fmt: skip
     top = axes.get_ylim()[1]
     axes.set_ylim(0, max(top, 1.08 * max(values)))

@@ -62,13 +62,16 @@ class CohortFit:
     @property
     def rate_per_day(self) -> Floats:
         """Draws of the rate: the logistic's or Gompertz' k."""
-        return self.draws["rate"] / self.arrays.scales.day
+        held: Floats = self.draws["rate"] / self.arrays.scales.day
+        return held
 
     @property
     def spreads(self) -> Floats:
         """Draws (n, 2) of the standard deviations between lesions: day shift in days, log plateau."""
         tail = self.draws["tail_freedom"][:, None]
-        return self.draws["spread"] * np.array([self.arrays.scales.day, 1.0]) * np.sqrt(tail / (tail - 2.0))
+        scale: Floats = self.draws["spread"] * np.array([self.arrays.scales.day, 1.0])
+        held: Floats = scale * np.sqrt(tail / (tail - 2.0))
+        return held
 
     @property
     def diagnostics(self) -> Diagnostics:

@@ -44,8 +44,8 @@ def _data(d: Mapping[str, Any]) -> tuple[str, str]:
     text = (
         f"{d['n_scans']} scans of {d['n_lesions']} lesions in {d['n_patients']} patients. Quantity: {d['quantity']} "
         f"({d['unit']}), with the 95 % interval that each measurement states; a value given with caution counts with "
-        f"twice its interval. Days count from the onset. {d['below_floor']} values below {plain(d['floor'])} {d['unit']} "
-        "(5 % of a typical lesion's highest) count only as lying below it."
+        f"twice its interval. Days count from the onset. {d['below_floor']} values below {plain(d['floor'])} "
+        f"{d['unit']} (5 % of a typical lesion's highest) count only as lying below it."
     )
     return "Data", text
 
@@ -55,10 +55,11 @@ def _model(d: Mapping[str, Any]) -> tuple[str, str]:
     nested = " and a part in common among lesions of one patient" if d["n_patients"] < d["n_lesions"] else ""
     covariates = ", ".join(d["acquisition"]) or "none that differs between the scans"
     text = (
-        f"Non-linear mixed-effects model on the log scale; course of a lesion: {CURVES[d['model']]}, t the day less the "
-        f"lesion's day shift, h the half-rise day and k the rate, both common to all lesions, P its plateau. The {own}"
-        f"{nested}. Measurement error: normal, with the standard deviation that the interval states times one estimated "
-        f"factor. An uncertain onset enters as an error of the day. Acquisition as fixed effects: {covariates}."
+        f"Non-linear mixed-effects model on the log scale; course of a lesion: {CURVES[d['model']]}, t the day less "
+        f"the lesion's day shift, h the half-rise day and k the rate, both common to all lesions, P its plateau. "
+        f"The {own}{nested}. Measurement error: normal, with the standard deviation that the interval states times one "
+        f"estimated factor. An uncertain onset enters as an error of the day. Acquisition as fixed effects: "
+        f"{covariates}."
     )
     return "Model", text
 
@@ -72,8 +73,9 @@ def _priors(d: Mapping[str, Any]) -> tuple[str, str]:
         f"({plain(centre['plateau'])} {d['unit']}), {p['log_plateau_sd']:g}. Spread of day shifts: half-normal, "
         f"{p['day_shift_share']:g} times the median day; of log plateaus: half-normal, {p['log_plateau_spread']:g}. "
         f"Degrees of freedom: {p['tail_least']:g} plus gamma(2, {p['tail_rate']:g}). Log error factor: normal, "
-        f"{p['log_error_factor_sd']:g}. Effects of acquisition: normal, {p['covariate_sd']:g} per unit. A fit is refused "
-        "where the data leave more than half of the prior's standard deviation of half-rise day, rate or plateau."
+        f"{p['log_error_factor_sd']:g}. Effects of acquisition: normal, {p['covariate_sd']:g} per unit. A fit is "
+        "refused where the data leave more than half of the prior's standard deviation of half-rise day, "
+        "rate or plateau."
     )
     return "Priors", text
 
@@ -93,9 +95,10 @@ def _results(d: Mapping[str, Any]) -> tuple[str, str]:
     p, unit = d["parameters"], d["unit"]
     spread = p["between_lesions_sd"]
     text = (
-        f"Half-rise day {said(p['half_rise_day'])}; plateau {said(p['plateau'])} {unit}; rate {said(p['rate_per_day'])} "
-        f"per day. Standard deviation between lesions: day shift {said(spread['day_shift'])} days, log plateau "
-        f"{said(spread['log_plateau'])}. Factor on stated errors {said(d['error_factor'])}."
+        f"Half-rise day {said(p['half_rise_day'])}; plateau {said(p['plateau'])} {unit}; "
+        f"rate {said(p['rate_per_day'])} per day. Standard deviation between lesions: day shift "
+        f"{said(spread['day_shift'])} days, log plateau {said(spread['log_plateau'])}. "
+        f"Factor on stated errors {said(d['error_factor'])}."
     )
     for name, row in d["acquisition"].items():
         text += f" Effect of {name} on the log value: {said(row)} {row['unit']}."
@@ -122,8 +125,8 @@ def _excision(d: Mapping[str, Any]) -> str:
 def _assumptions(d: Mapping[str, Any]) -> str:
     return (
         f"{words.NO_CORRELATION.format(value=d['shift_plateau_correlation']['value'])}. All lesions share one rate. No "
-        "lesion falls again after its rise. Errors of scans of one lesion are independent but for what all its scans have "
-        "in common, which goes into its plateau."
+        "lesion falls again after its rise. Errors of scans of one lesion are independent but for what all its scans "
+        "have in common, which goes into its plateau."
     )
 
 

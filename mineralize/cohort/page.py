@@ -75,9 +75,9 @@ def _lead(d: Mapping[str, Any]) -> str:
     p = d["parameters"]
     half, top = p["half_rise_day"], p["plateau"]
     return (
-        f"A typical lesion has half its plateau on day {half['value']:.0f} ({half['low']:.0f} to {half['high']:.0f}) and "
-        f"rises to {plain(top['value'])} {d['unit']} ({plain(top['low'])} to {plain(top['high'])}); 95 % intervals from "
-        f"{d['n_scans']} scans of {d['n_lesions']} lesions in {d['n_patients']} patients. {words.DISCLAIMER}"
+        f"A typical lesion has half its plateau on day {half['value']:.0f} ({half['low']:.0f} to {half['high']:.0f}) "
+        f"and rises to {plain(top['value'])} {d['unit']} ({plain(top['low'])} to {plain(top['high'])}); 95 % intervals "
+        f"from {d['n_scans']} scans of {d['n_lesions']} lesions in {d['n_patients']} patients. {words.DISCLAIMER}"
     )
 
 
@@ -119,8 +119,8 @@ def _fit_words(d: Mapping[str, Any]) -> str:
     count = sum(len(part["observed"]) for part in bins)
     text = (
         f"R-hat {found['r_hat']:.3f}, {found['effective_draws']:.0f} effective draws, {found['divergent']} of "
-        f"{found['draws']} divergent. {beyond} of {len(rows)} residuals lie beyond two standard errors; about one in "
-        f"twenty would. {inside} of {count} observed quantiles lie in the interval of those drawn again."
+        f"{found['draws']} divergent. {beyond} of {len(rows)} residuals lie beyond two standard errors; at most one "
+        f"in twenty should. {inside} of {count} observed quantiles lie in the interval of those drawn again."
     )
     return f"<p>{_esc(text)}</p>"
 
@@ -164,6 +164,6 @@ _CURVE = (
 )
 _RESIDUALS = "Distance of each scan from its lesion's own curve, in standard errors. Neither plot should show a trend."
 _CHECK = (
-    "Marks: quantiles of the observed scans in spans of days. Bars: 95 % intervals of the same quantiles where the model "
-    "draws all lesions anew, excision left aside. Marks outside their bars say where the model is wrong."
+    "Marks: quantiles of the observed scans in spans of days. Bars: 95 % intervals of the same quantiles where the "
+    "model draws all lesions anew, excision left aside. Marks outside their bars say where the model is wrong."
 )

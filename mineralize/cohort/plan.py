@@ -126,7 +126,9 @@ def _study(fit: CohortFit, lesions: int, days: Sequence[float], made: np.random.
         sd = made.choice(stated, len(days))
         value = np.exp(mean + draws["error_factor"][i] * sd * made.standard_normal(len(days)))
         reach = np.exp(Z95 * sd)
-        rows = zip(days, value, value / reach, value * reach, strict=True)
-        visits = tuple(Visit(k, float(d), *(float(x) for x in row)) for k, (d, *row) in enumerate(rows, 1))
+        visits = tuple(
+            Visit(k + 1, day, float(value[k]), float(value[k] / reach[k]), float(value[k] * reach[k]))
+            for k, day in enumerate(days)
+        )
         held.append(Lesion(f"L{number + 1}", f"L{number + 1}", visits))
     return Cohort(fit.cohort.quantity, fit.cohort.unit, tuple(held))

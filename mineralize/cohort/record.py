@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from .arrays import COVARIATE_UNITS, COVARIATES, FLOOR_SHARE
-from .band import BandRow, Laid, band
+from .band import BandRow, Laid, curve_band
 from .fit import CohortFit, interval
 from .model import described
 from .predict import QUANTILES, predictive_check, residuals
@@ -54,7 +54,7 @@ def curve(
         "below_floor": int((fit.arrays.below & fit.arrays.seen).sum()),
         "priors": described(fit.priors),
         "prior_centres": {"day": fit.arrays.scales.day, "plateau": float(np.exp(fit.arrays.scales.log_plateau))},
-        "band": [_band_row(row) for row in band(fit)],
+        "band": [_band_row(row) for row in curve_band(fit)],
         "lesions": _lesions(fit),
         "visits": _visits(fit),
         "residuals": _residuals(fit),
@@ -109,11 +109,12 @@ def _lesions(fit: CohortFit) -> list[dict[str, Any]]:
 
 
 def _visits(fit: CohortFit) -> list[dict[str, Any]]:
+    names = ("scan", "day", "value", "low", "high", "trust")
     return [
-        {"case": lesion.case, "scan": v.scan, "day": v.day, "value": v.value, "low": v.low, "high": v.high, "trust": v.trust}
+        {"case": lesion.case, **{name: getattr(visit, name) for name in names}}
         for lesion in fit.cohort.lesions
-        for v in lesion.visits
-    ]  # fmt: skip
+        for visit in lesion.visits
+    ]
 
 
 def _residuals(fit: CohortFit) -> list[dict[str, float]]:

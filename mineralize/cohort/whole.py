@@ -44,7 +44,8 @@ def curve_record(request: CurveRequest, on_step: Step | None = None) -> dict[str
         where tables cannot be used, or no curve can be fitted to them; in one sentence.
     """
     cohort = read_cohort(request.tables, request.quantity, request.about, request.onset_within_days)
-    laid, notes = None, []
+    laid: Lesion | None = None
+    notes: list[str] = []
     if request.lay:
         laid, cohort, notes = _laid(request, cohort)
     fit = fit_cohort(cohort, family=request.family, seed=request.seed, on_step=on_step)
@@ -74,8 +75,8 @@ def summary(document: dict[str, Any]) -> str:
     p = document["parameters"]
     spread = p["between_lesions_sd"]
     lines = [
-        f"{document['quantity']} ({document['unit']}): {document['n_scans']} scans of {document['n_lesions']} lesions in "
-        f"{document['n_patients']} patients, {document['model']} rise; 95 % intervals"
+        f"{document['quantity']} ({document['unit']}): {document['n_scans']} scans of {document['n_lesions']} lesions "
+        f"in {document['n_patients']} patients, {document['model']} rise; 95 % intervals"
     ]
     for name, row, unit in (
         ("half-rise day", p["half_rise_day"], ""),

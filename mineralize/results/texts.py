@@ -274,7 +274,6 @@ DONE_WHERE: Final = "Open summary.html in the output folder."
 STOPPED: Final = "stopped; nothing was written"
 BATCH_NO_CASES: Final = "no case was found; ROOT must hold one folder or .zip file per case"
 BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
-CURVE_NOTHING: Final = "no table holds a value of {quantity}; known there: {known}"
 
 _THRESHOLD = re.compile(r"^(mineral_volume|rim_completeness)_(\d+)$")
 

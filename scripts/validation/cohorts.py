@@ -28,7 +28,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     top = argparse.ArgumentParser(description=__doc__)
     top.add_argument("--set", dest="which", choices=("coverage", "calibration"), required=True)
     top.add_argument("--kinds", default=",".join(cohorts.KINDS), help="of cohorts, by name (default: all)")
-    top.add_argument("--seeds", default="0-9", metavar="A-B", help="of the cohorts (of each kind; default: %(default)s)")
+    top.add_argument(
+        "--seeds", default="0-9", metavar="A-B", help="of the cohorts (of each kind; default: %(default)s)"
+    )
     top.add_argument("--out", metavar="FILE", type=Path, help="also write what is printed to a file")
     given = top.parse_args(argv)
     first, _, last = given.seeds.partition("-")
@@ -42,7 +44,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             given.out.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
     shown = f" --kinds {given.kinds}" if given.kinds != ",".join(cohorts.KINDS) else ""
-    say(f"scripts/validate_cohort --set {given.which} --seeds {given.seeds}{shown if given.which == 'coverage' else ''}")
+    say(
+        f"scripts/validate_cohort --set {given.which} --seeds {given.seeds}{shown if given.which == 'coverage' else ''}"
+    )
     started = time.monotonic()
     if given.which == "coverage":
         coverage(given.kinds.split(","), seeds, say)
@@ -89,7 +93,7 @@ def fitted(made: cohorts.Made) -> cohort.CohortFit:
 
 def new_lesions_inside(fit: cohort.CohortFit, made: cohorts.Made) -> float:
     """Share of true values of lesions never seen that lie in the band of new lesions."""
-    rows = cohort.band(fit)
+    rows = cohort.curve_band(fit)
     days = [r.day for r in rows]
     at = DAYS[max(days) >= DAYS]
     low, high = (np.interp(at, days, [getattr(r, key) for r in rows]) for key in ("new_low", "new_high"))
