@@ -13,8 +13,9 @@ beat a constant by the likelihood ratio instead.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +68,19 @@ class Course:
     parameters: tuple[CourseParameter, ...] = ()
     band: tuple[CourseDay, ...] = ()
     compared: tuple[tuple[str, float | None], ...] = ()
+
+    @classmethod
+    def from_row(cls, row: Mapping[str, Any] | None) -> Course | None:
+        """The course of a record's row; ``None`` stays ``None``."""
+        if row is None:
+            return None
+        return cls(
+            row["model"],
+            row["reason"],
+            tuple(CourseParameter(**p) for p in row["parameters"]),
+            tuple(CourseDay(**d) for d in row["band"]),
+            tuple((name, value) for name, value in row["compared"]),
+        )
 
 
 @dataclass(frozen=True)

@@ -64,8 +64,8 @@ def curve(
         "random_seed": fit.seed,
         "software": versions(),
     }
-    rounded: dict[str, Any] = _rounded(document)
-    return rounded
+    held: dict[str, Any] = rounded(document)
+    return held
 
 
 def schema() -> dict[str, Any]:
@@ -154,11 +154,12 @@ def _laid(lesion: Lesion, rows: Sequence[Laid]) -> dict[str, Any]:
     }
 
 
-def _rounded(held: Any) -> Any:
+def rounded(held: Any) -> Any:
+    """Every number with so many digits; what is not finite becomes ``None``."""
     if isinstance(held, float):
         return float(f"{held:.{DIGITS}g}") if np.isfinite(held) else None
     if isinstance(held, dict):
-        return {key: _rounded(value) for key, value in held.items()}
+        return {key: rounded(value) for key, value in held.items()}
     if isinstance(held, list | tuple):
-        return [_rounded(value) for value in held]
+        return [rounded(value) for value in held]
     return held

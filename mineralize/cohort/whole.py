@@ -12,8 +12,10 @@ from . import record, words
 from .band import lay
 from .fit import Step, fit_cohort
 from .gather import read_cohort
-from .plan import Plan, plan_study
+from .plan import REPEATS, Plan, plan_study
 from .visits import Cohort, Lesion
+
+PLAN_REPEATS = REPEATS
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ def curve_record(request: CurveRequest, on_step: Step | None = None) -> dict[str
     fit = fit_cohort(cohort, family=request.family, seed=request.seed, on_step=on_step)
     document = record.curve(fit, None if laid is None else (laid, lay(fit, laid)), notes)
     if request.plan is not None:
-        document["plan"] = plan_study(fit, request.plan, on_step=on_step)
+        document["plan"] = record.rounded(plan_study(fit, request.plan, repeats=PLAN_REPEATS, on_step=on_step))
     return document
 
 
