@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 from scipy.stats import chi2
 
 from ..base import Floats
@@ -30,10 +31,13 @@ CHI2_95_TWO = 5.991
 """The same with two: what a curve with two parameters more than a constant must gain."""
 WORST_FIT = 0.001
 """Chance of a misfit as large as seen below which no curve is shown: the intervals do not explain the scatter."""
-GRID, COARSE_GRID = 101, 17
-"""Values tried of each shape parameter of curves with two, and with four, of them."""
-ZOOMS, ZOOM_MISFIT, ZOOM_MARGIN = 3, 12.0, 2
+GRID, ZOOM_GRID, COARSE_GRID = 301, 121, 17
+"""Values tried of each shape parameter of curves with two, at first and closed in, and with four, of them."""
+LEAST_LOG_SHARE = -25.0
+"""A curve that lies this far below its plateau at a scan (log scale) is none that scans could show."""
+ZOOMS, ZOOM_MISFIT, ZOOM_MARGIN = 2, 12.0, 8
 """How often the grid closes in on what lies within this misfit of the best, and by how many steps it stays wider."""
+STARTS, AROUND_SD = 4, 4.0
 BAND_DAYS = 49
 
 
@@ -185,16 +189,18 @@ def _axes(shape: _Shape, since: Floats) -> tuple[Floats, ...]:
 
 
 def _fit(shape: _Shape, since: Floats, log_value: Floats, weight: Floats) -> _Fit:
-    """The misfit on a grid, zoomed in on where it is small; a good region at the first grid's end stays at the end."""
+    """The misfit on a grid, closed in on where it is small; a good region at the first grid's end stays at the end."""
     axes = _axes(shape, since)
     fit = _on_grid(shape, axes, since, log_value, weight)
+    if len(axes) > 2:
+        return _on_grid(shape, _around_best(fit, since, log_value, weight), since, log_value, weight)
     for _ in range(ZOOMS if axes else 0):
         near = np.argwhere(fit.misfit <= fit.best + ZOOM_MISFIT)
         axes = tuple(
             np.linspace(
                 axis[max(int(near[:, k].min()) - ZOOM_MARGIN, 0)],
                 axis[min(int(near[:, k].max()) + ZOOM_MARGIN, len(axis) - 1)],
-                len(axis),
+                ZOOM_GRID,
             )
             for k, axis in enumerate(axes)
         )
@@ -202,14 +208,43 @@ def _fit(shape: _Shape, since: Floats, log_value: Floats, weight: Floats) -> _Fi
     return fit
 
 
+def _around_best(coarse: _Fit, since: Floats, log_value: Floats, weight: Floats) -> tuple[Floats, ...]:
+    """Axes of a grid around the least misfit, reached by least squares from the best coarse cells, wide enough for
+    ``AROUND_SD`` standard errors either way but not beyond the coarse grid's ends."""
+    root = np.linalg.cholesky(weight).T
+    ends = np.array([(axis[0], axis[-1]) for axis in coarse.axes])
+
+    def off(p: Floats) -> Floats:
+        rest = log_value - coarse.shape.log_share(since, list(p))
+        rest = rest - (weight.sum(0) @ rest) / weight.sum()
+        held: Floats = root @ rest
+        return held
+
+    starts = np.argsort(coarse.misfit, axis=None)[:: max(1, coarse.misfit.size // 2000)][:STARTS]
+    found = [
+        optimize.least_squares(
+            off,
+            np.clip([axis[i] for axis, i in zip(coarse.axes, at, strict=True)], ends[:, 0], ends[:, 1]),
+            bounds=ends.T,
+        )
+        for at in (np.unravel_index(int(k), coarse.misfit.shape) for k in starts)
+    ]
+    best = min(found, key=lambda result: float(result.cost))
+    covariance = np.linalg.pinv(best.jac.T @ best.jac)
+    reach = AROUND_SD * np.sqrt(np.maximum(np.diag(covariance), 1e-12))
+    low, high = np.maximum(best.x - reach, ends[:, 0]), np.minimum(best.x + reach, ends[:, 1])
+    return tuple(np.linspace(a, b, COARSE_GRID) for a, b in zip(low, high, strict=True))
+
+
 def _on_grid(shape: _Shape, axes: tuple[Floats, ...], since: Floats, log_value: Floats, weight: Floats) -> _Fit:
     grids = [g[..., None] for g in np.meshgrid(*axes, indexing="ij")]
-    rest = log_value - shape.log_share(since, grids)
+    share = shape.log_share(since, grids)
+    rest = log_value - np.maximum(share, LEAST_LOG_SHARE)
     sums = weight.sum()
     log_plateau = np.asarray(rest @ weight.sum(0) / sums)
     off = rest - log_plateau[..., None]
-    misfit = np.einsum("...i,ij,...j->...", off, weight, off)
-    return _Fit(shape, axes, np.asarray(misfit), log_plateau, float(1.0 / sums))
+    misfit = np.where((share < LEAST_LOG_SHARE).any(-1), np.inf, ((off @ weight) * off).sum(-1))
+    return _Fit(shape, axes, misfit, log_plateau, float(1.0 / sums))
 
 
 def _aicc(fit: _Fit, scans: int) -> float:

@@ -21,6 +21,7 @@ EFFORT = (2, 300, 500)
 """Chains, warm-up and draws of one fit here: half of what a result takes, enough for a 95 % interval."""
 NEW_LESIONS = 60
 RANK_DRAWS, RANK_BINS = 63, 8
+WORST_R_HAT = 1.05
 DAYS = np.array([20.0, 45.0, 70.0, 110.0, 180.0, 260.0])
 
 
@@ -128,10 +129,11 @@ def calibration(seeds: range, say) -> None:
     """Ranks of the truth among thinned draws, for parameters drawn from the priors (Talts and others 2018)."""
     ranks: dict[str, list[int]] = {name: [] for name in cohorts.PRIOR_NAMES}
     bad = 0
-    for seed in seeds:
+    for done, seed in enumerate(seeds):
+        print(f"{done} of {len(seeds)}", file=sys.stderr, flush=True)
         rows, truth = cohorts.from_prior(seed)
         fit = fit_of_rows(rows)
-        bad += fit.diagnostics.r_hat > 1.05
+        bad += fit.diagnostics.r_hat > WORST_R_HAT
         drawn = {
             "half_rise_day": fit.half_rise_day,
             "plateau": fit.plateau,
@@ -143,7 +145,7 @@ def calibration(seeds: range, say) -> None:
         for name, values in drawn.items():
             thin = values[np.linspace(0, len(values) - 1, RANK_DRAWS).astype(int)]
             ranks[name].append(int((thin < truth[name]).sum()))
-    say(f"{len(seeds)} cohorts, ranks among {RANK_DRAWS} draws in {RANK_BINS} bins; {bad} with R-hat above 1.05")
+    say(f"{len(seeds)} cohorts, ranks among {RANK_DRAWS} draws in {RANK_BINS} bins; {bad} with R-hat above {WORST_R_HAT}")
     for name, held in ranks.items():
         counts = np.bincount(np.array(held) * RANK_BINS // (RANK_DRAWS + 1), minlength=RANK_BINS)
         p = stats.chisquare(counts).pvalue

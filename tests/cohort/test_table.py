@@ -101,7 +101,7 @@ def test_history_beside_the_table_is_read(tmp_path: Path) -> None:
         (HEAD + "A,1,x,mineral_mass,1,1,1,mg,ok,\n", "mineral_mass", "column day"),
         (HEAD + "A,1,2,mineral_mass,inf,1,1,mg,ok,\n", "mineral_mass", "column value"),
         (HEAD + ROWS + "C,1,2,mineral_mass,1,1,1,g,ok,\n", "mineral_mass", "several units"),
-        ("\x00", "mineral_mass", "table 1"),
+        (HEAD + '"A,1', "mineral_mass", "table 1 cannot be read"),
     ],
 )
 def test_unusable_tables_give_one_sentence(tmp_path: Path, text: str, quantity: str, sentence: str) -> None:
