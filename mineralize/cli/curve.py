@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
 from .. import cases, cohort
 from ..base import UsageError
 from .progress import Progress
+from .streams import say
 
 CURVE = """\
 Fits the course of one quantity over many lesions: half-rise day, plateau and
@@ -43,7 +43,7 @@ def run(a: argparse.Namespace) -> int:
     if a.points:
         if a.out or a.lay or a.plan:
             raise UsageError("--points prints values only; leave out --out, --lay and --plan")
-        sys.stdout.write(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n"))
+        say(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n").removesuffix("\n"))
         return 0
     if a.out is not None:
         cases.check_output(a.out)
@@ -61,9 +61,9 @@ def run(a: argparse.Namespace) -> int:
         document = cohort.curve_record(request, on_step=progress)
         if a.out is not None:
             cohort.write_curve(document, a.out)
-    print(cohort.summary(document))
+    say(cohort.summary(document))
     if "plan" in document:
-        print(cohort.plan_text(document["plan"]))
+        say(cohort.plan_text(document["plan"]))
     return 0
 
 
