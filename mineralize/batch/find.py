@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from ..base import InputError
+from ..dicom import OWN_FOLDER
 from ..results import texts
 from ..timeline import alias_of as given_alias
 
@@ -50,7 +51,9 @@ def entries(root: Path) -> list[Path]:
     """As :func:`find_cases`; there may be none yet."""
     try:
         return sorted(
-            p for p in root.iterdir() if not p.name.startswith(".") and (p.is_dir() or p.suffix.lower() == ".zip")
+            p
+            for p in root.iterdir()
+            if not p.name.startswith(".") and p.name != OWN_FOLDER and (p.is_dir() or p.suffix.lower() == ".zip")
         )
     except OSError as error:
         raise InputError(texts.BATCH_NO_ROOT) from error

@@ -13,6 +13,7 @@ from .folder import abandon, check_output, failed, write_text
 from .marker import MARKER, Kept, digest_of, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
+from .seal import record_answers
 
 __all__ = [
     "MARKER",
@@ -26,6 +27,7 @@ __all__ = [
     "hold",
     "kept",
     "load",
+    "record_answers",
     "record_impression",
     "run",
     "secret_of",

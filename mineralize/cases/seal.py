@@ -10,12 +10,13 @@ import os
 import shutil
 import tomllib
 import zipfile
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from ..base import InputError, UsageError
 from ..page import place_impressions, render_covered
 from ..results import History, Record, from_mapping, impression
-from ..results import read as read_history
 from .folder import failed, whole_folder, write_text
 from .marker import kept
 
@@ -55,17 +56,21 @@ def record(out: Path, form: Path, because: str = "") -> Record:
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
     """
-    read_history(out / "history.json")
     try:
         table = tomllib.loads(form.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as error:
         raise InputError("the form cannot be read as TOML; print a blank one with --form") from error
-    answers = from_mapping(table)
+    return record_answers(out, table, because)
+
+
+def record_answers(out: Path, answers: Mapping[str, Any], because: str = "") -> Record:
+    """Record the answers of a form as plain values; otherwise like :func:`record`."""
+    filled = from_mapping(answers)
     made: list[Record] = []
 
     def add(fresh: Path) -> None:
         _link_ours(out, fresh)
-        made.append(impression.record_impression(fresh, answers, because=because))
+        made.append(impression.record_impression(fresh, filled, because=because))
         renew(fresh)
 
     with whole_folder(out, bound=kept(out).bound, finish=add, keep_strangers=True):

@@ -16,7 +16,7 @@ from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Se
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, load_impressions, texts
 from ..timeline import inspection
-from . import many, streams
+from . import many, review, streams
 from .ending import Stopped, stoppable
 from .progress import Progress
 from .streams import complain, say
@@ -122,6 +122,8 @@ def parser() -> argparse.ArgumentParser:
     many.add_options(sub, _count)
     _outputs(sub)
     _shared(sub)
+
+    review.add_options(command("serve", "open the review page on this machine, in the browser", review.SERVE))
 
     sub = command("curve", "one quantity over time from many tables", CURVE)
     sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
@@ -236,7 +238,14 @@ def _curve(a: argparse.Namespace) -> int:
     return 0
 
 
-_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
+_COMMANDS = {
+    "summarise": _summarise,
+    "inspect": _inspect,
+    "impression": _impression,
+    "batch": _batch,
+    "serve": review.run_page,
+    "curve": _curve,
+}
 
 
 def candidates_listing(error: LesionNeeded) -> str:

@@ -17,6 +17,8 @@ from .private import clear_leftovers
 LARGEST_COUNT = 200_000
 """Files in one case; a whole-body history of many scans has some ten thousand."""
 SKIPPED = {"case.toml", ".ds_store", "thumbs.db", "desktop.ini"}
+OWN_FOLDER = "mineralize-results"
+"""Where the review page keeps results beside the cases, or in a case that is served alone: no input."""
 ARCHIVES = (".zip", ".tar", ".tar.gz", ".tgz", ".tar.xz", ".tar.bz2")
 
 
@@ -126,7 +128,7 @@ class _Walk:
                 self.passed_over += 1
                 continue
             self._seen.add(here)
-            names.sort()
+            names[:] = sorted(name for name in names if name != OWN_FOLDER)
             self._count(len(names))
             for name in sorted(files):
                 self._count(1)

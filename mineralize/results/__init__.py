@@ -7,7 +7,7 @@ when. ``InputError`` for forms and records that are not ours.
 
 from __future__ import annotations
 
-from . import impression, record, shown, tables, texts, views
+from . import form, impression, record, shown, tables, texts, views
 from .concordance import concordance
 from .form import blank_form, from_mapping
 from .impression import Record, load_impressions
@@ -24,6 +24,7 @@ __all__ = [
     "ViewPlan",
     "blank_form",
     "concordance",
+    "form",
     "from_mapping",
     "impression",
     "is_share",

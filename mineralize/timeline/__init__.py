@@ -13,6 +13,7 @@ from collections.abc import Callable
 
 from . import inspection
 from .case_file import alias_of
+from .case_file import parse as parse_case_file
 from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
@@ -30,6 +31,7 @@ __all__ = [
     "comparability_notes",
     "differences",
     "inspection",
+    "parse_case_file",
     "read",
 ]
 

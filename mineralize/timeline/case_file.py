@@ -116,6 +116,7 @@ class _Reader(Values):
     def case(self, table: Mapping[str, Any]) -> CaseFile:
         self.known(table, "the file", {
             "alias", "onset", "one_patient", "lesion", "event", "biopsy", "series", "study", "calibration", "settings",
+            "margin", "contour", "mineral",
         })  # fmt: skip
         alias = table.get("alias", "case")
         if not isinstance(alias, str) or not alias.strip() or len(alias) > 64 or not alias.isprintable():
