@@ -1,4 +1,5 @@
-"""Ground that every package stands on: errors, geometry in LPS millimetres, one CT scan, settings, the voltage scale.
+"""Ground that every package stands on: errors, geometry in LPS millimetres, one CT scan, settings, the voltage scale,
+typed text made harmless, typed files read within limits.
 
 :class:`Grid` and :class:`Rigid` are the only conversion between index and patient coordinates and to SimpleITK;
 :class:`Volume` is HU ``(slices, rows, columns)`` on a grid; errors form a tree below ``MineralizeError``.
@@ -6,6 +7,7 @@
 
 from __future__ import annotations
 
+from .documents import read_json, read_toml
 from .errors import (
     CaseFileError,
     InputError,
@@ -19,8 +21,9 @@ from .errors import (
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
 from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Trust, Volume, worst
-from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
+from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
+from .words import cell_text, plain_text, unknown_key
 
 __all__ = [
     "KNOWN_KVP",
@@ -37,6 +40,7 @@ __all__ = [
     "MineralSettings",
     "MineralizeError",
     "Note",
+    "OutlineSettings",
     "OutputError",
     "PatientsMixedError",
     "Rigid",
@@ -50,12 +54,17 @@ __all__ = [
     "Volume",
     "ZoneSettings",
     "anatomical_words",
+    "cell_text",
     "frozen",
     "known_voltage",
     "lazy",
+    "plain_text",
+    "read_json",
+    "read_toml",
     "sample",
     "slope",
     "to_hu120",
     "to_sitk",
+    "unknown_key",
     "worst",
 ]

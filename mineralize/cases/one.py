@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..base import Settings, UsageError
+from ..base import Settings, UsageError, plain_text
 from ..dicom_out import write_pdf_object
 from ..figures import draw
 from ..page import render_page, render_pdf
@@ -19,6 +19,8 @@ from .dicom import writing
 from .folder import check_output, whole_folder, write_text
 
 Step = Callable[[str, int, int], None]
+LONGEST_ALIAS = 64
+"""Characters, as in ``case.toml``: what DICOM's Patient ID holds (PS3.5 6.2, LO)."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +67,10 @@ def load(request: Request, on_step: Step | None = None) -> Timeline:
             raise UsageError(f"--seed lies outside scan {request.seed_scan}; give LPS millimetres of that scan")
         case = replace(case, seeds=(Seed(request.seed_scan, request.seed),))
     if request.alias:
-        case = replace(case, alias=request.alias)
+        alias = plain_text(request.alias, one_line=True)
+        if not 0 < len(alias) <= LONGEST_ALIAS:
+            raise UsageError(f"--alias: expected 1 to {LONGEST_ALIAS} printable characters")
+        case = replace(case, alias=alias)
     if request.settings is not None:
         case = replace(case, settings=request.settings)
     return case

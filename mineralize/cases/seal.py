@@ -7,11 +7,10 @@ tables for other programs stay open.
 from __future__ import annotations
 
 import shutil
-import tomllib
 import zipfile
 from pathlib import Path
 
-from ..base import InputError, UsageError
+from ..base import InputError, UsageError, read_toml
 from ..page import place_impressions, render_covered
 from ..results import History, Record, from_mapping, impression
 from ..results import read as read_history
@@ -52,10 +51,7 @@ def record(out: Path, form: Path, because: str = "") -> Record:
         when an impression exists and ``because`` gives no reason for the amendment.
     """
     read_history(out / "history.json")
-    try:
-        table = tomllib.loads(form.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise InputError("the form cannot be read as TOML; print a blank one with --form") from error
+    table = read_toml(form, "the form")
     made = impression.record_impression(out, from_mapping(table), because=because)
     renew(out)
     return made

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from ..measure import UNITS, Measurement
+from ..measure import Measurement
 from ..timeline import Timeline
 from .caution import kinds, moved_by_caution
 from .interval import half_widths, unlike_in_scale
@@ -115,7 +115,7 @@ def find_changes(timeline: Timeline, measurements: Sequence[Measurement]) -> tup
             scale = frozenset(unlike) | unlike_in_scale(first, second)
             size = table.get((first.number, "longest_diameter"))
             diameter = size.value if size is not None else None
-            for quantity in UNITS:
+            for quantity in dict.fromkeys(row.quantity for row in measurements):
                 a, b = table.get((first.number, quantity)), table.get((second.number, quantity))
                 if a is not None and b is not None:
                     changes.append(_change(a, b, second.day - first.day, diameter, unlike, scale))

@@ -6,14 +6,13 @@ import argparse
 import logging
 import os
 import sys
-import tomllib
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
 from .. import __version__, batch, cases, cohort
-from ..base import CaseFileError, LesionNeeded, MineralizeError, Settings, UsageError
+from ..base import LesionNeeded, MineralizeError, Settings, UsageError, read_toml
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, load_impressions, texts
 from ..timeline import inspection
@@ -290,10 +289,7 @@ def _options(a: argparse.Namespace) -> Options:
 def _settings(path: Path | None) -> Settings | None:
     if path is None:
         return None
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise CaseFileError("the settings file cannot be read as TOML; see the README for its form") from error
+    table = read_toml(path, "the settings file")
     return Settings.from_mapping(table.get("settings", table))
 
 

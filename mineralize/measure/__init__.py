@@ -19,6 +19,7 @@ from .rows import (
     RimMap,
     Rows,
     measure_scan,
+    quantities_of,
     rows_without_lesion,
     withhold_all,
 )
@@ -40,6 +41,7 @@ __all__ = [
     "Site",
     "measure_mineral",
     "measure_scan",
+    "quantities_of",
     "rows_without_lesion",
     "withhold_all",
 ]

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from ..base import Settings, Trust, Volume, worst
+from ..base import MineralSettings, Settings, Trust, Volume, worst
 from ..bones import Skeleton
 from ..lesion import Neighbourhood, Outline, find_zones
 from ..reference import Reference
@@ -29,6 +29,7 @@ __all__ = [
     "RimMap",
     "Rows",
     "measure_scan",
+    "quantities_of",
     "rows_without_lesion",
     "withhold_all",
 ]
@@ -114,7 +115,21 @@ UNITS: dict[str, str] = {
     "fat_reference": "HU",
     "cortex_reference": "HU",
 }
-"""Every quantity in the order of the tables, with its unit."""
+"""Every quantity in the order of the tables, with its unit, at the thresholds that are looked at by default."""
+
+
+def quantities_of(settings: MineralSettings) -> dict[str, str]:
+    """Every quantity that is measured under these settings, as :data:`UNITS`: a row for each threshold asked for."""
+    asked = {"mineral_volume": settings.other_thresholds_hu120, "rim_completeness": settings.rim_thresholds_hu120}
+    found: dict[str, str] = {}
+    for quantity, unit in UNITS.items():
+        base, _, threshold = quantity.rpartition("_")
+        if base in asked and threshold.isdigit():
+            continue
+        found[quantity] = unit
+        found |= {f"{quantity}_{t:g}": unit for t in asked.get(quantity, ())}
+    return found
+
 
 OWN_TISSUE = frozenset({"reference_muscle", "fat_reference", "cortex_reference"})
 """Quantities of the scan, not of the lesion."""
@@ -166,7 +181,7 @@ def measure_scan(
     found = {e.quantity: e for e in estimates}
     mixed = _mixed_with_bone(site)
     rows = []
-    for quantity, unit in UNITS.items():
+    for quantity, unit in quantities_of(settings.mineral).items():
         estimate = found.get(quantity)
         if estimate is None:
             rows.append(_none(outline.scan, quantity, unit, "it was not measured"))
@@ -193,19 +208,12 @@ WIDEST: dict[str, tuple[float, bool]] = {
     "axial_perpendicular": (0.10, True),
     "mineral_mass": (0.15, True),
     "mineral_volume": (0.40, True),
-    "mineral_volume_100": (0.40, True),
-    "mineral_volume_130": (0.40, True),
-    "mineral_volume_200": (0.50, True),
-    "mineral_volume_300": (0.60, True),
     "mineral_fraction": (0.15, False),
     "core_attenuation": (25.0, False),
     "rim_core_ratio": (0.10, True),
     "rim_core_difference": (0.30, True),
     "rim_peak_attenuation": (0.25, True),
     "rim_completeness": (0.10, False),
-    "rim_completeness_100": (0.10, False),
-    "rim_completeness_200": (0.10, False),
-    "rim_completeness_300": (0.10, False),
     "largest_gap": (0.10, False),
     "rim_thickness": (1.2, False),
     "zonal_contrast": (0.20, False),
@@ -216,9 +224,19 @@ WIDEST: dict[str, tuple[float, bool]] = {
 that would not yet mislead; own judgement."""
 
 
+def widest(quantity: str) -> tuple[float, bool]:
+    """The limit of :data:`WIDEST` for a quantity; a volume over a higher threshold hangs more on it."""
+    base, _, threshold = quantity.rpartition("_")
+    if base == "mineral_volume" and threshold.isdigit():
+        return float(np.interp(float(threshold), (150.0, 200.0, 300.0), (0.40, 0.50, 0.60))), True
+    if base == "rim_completeness" and threshold.isdigit():
+        return WIDEST[base]
+    return WIDEST.get(quantity, (np.inf, False))
+
+
 def _too_wide(estimate: Estimate) -> tuple[tuple[Trust, str], ...]:
     """The caution of a value whose interval alone says that it is uncertain."""
-    limit, relative = WIDEST.get(estimate.quantity, (np.inf, False))
+    limit, relative = widest(estimate.quantity)
     if estimate.value is None or not np.isfinite(estimate.value):
         return ()
     if relative and estimate.value == 0.0:
@@ -259,15 +277,20 @@ def _none(scan: int, quantity: str, unit: str, reason: str) -> Measurement:
     return Measurement(scan, quantity, None, None, None, unit, "withheld", reason)
 
 
-def rows_without_lesion(scan: int, reference: Reference, reason: str) -> tuple[Measurement, ...]:
+def rows_without_lesion(
+    scan: int, reference: Reference, reason: str, settings: MineralSettings | None = None
+) -> tuple[Measurement, ...]:
     """The rows of a scan in which there is nothing to measure, for one reason; its steady tissues are still stated."""
-    return withhold_all(scan, reason, tuple(as_row(scan, e) for e in steady_tissues(reference)))
+    return withhold_all(scan, reason, tuple(as_row(scan, e) for e in steady_tissues(reference)), settings)
 
 
-def withhold_all(scan: int, reason: str, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:
+def withhold_all(
+    scan: int, reason: str, kept: tuple[Measurement, ...] = (), settings: MineralSettings | None = None
+) -> tuple[Measurement, ...]:
     """Every quantity withheld for one reason, but for those in ``kept``."""
     held = {row.quantity: row for row in kept}
-    return tuple(held.get(q) or _none(scan, q, unit, reason) for q, unit in UNITS.items())
+    wanted = quantities_of(settings or MineralSettings())
+    return tuple(held.get(q) or _none(scan, q, unit, reason) for q, unit in wanted.items())
 
 
 def _profile(site: Site) -> DepthProfile:

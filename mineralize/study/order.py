@@ -143,7 +143,7 @@ def _analyse(
             if result is None:
                 why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
                 reason = why[0] if why else "the lesion was not found in this scan"
-                rows += rows_without_lesion(scan.number, seen[scan.number].reference, reason)
+                rows += rows_without_lesion(scan.number, seen[scan.number].reference, reason, settings.mineral)
             else:
                 rows += cautioned_after_biopsy(timeline, scan.day, result.rows)
         table = Rows(rows)

@@ -149,5 +149,7 @@ def measure_outlined(scan: SeenScan, outline: Outline | None, settings: Settings
     if outline.method == "carried over":
         kept = {"mineral_mass", "reference_muscle", "fat_reference", "cortex_reference", "core_attenuation"}
         rows = tuple(r for r in result.rows if r.quantity in kept)
-        result = replace(result, rows=withhold_all(outline.scan, "no mineral; " + outline.reason, rows))
+        result = replace(
+            result, rows=withhold_all(outline.scan, "no mineral; " + outline.reason, rows, settings.mineral)
+        )
     return result
