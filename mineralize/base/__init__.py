@@ -20,14 +20,19 @@ from .errors import (
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
-from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Trust, Volume, worst
+from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantities_of, quantity
+from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
+from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
 from .words import cell_text, plain_text, unknown_key
 
 __all__ = [
+    "KINDS",
     "KNOWN_KVP",
+    "QUANTITIES",
     "SLOPE_TABLE",
+    "UNITS",
     "Acquisition",
     "AlignSettings",
     "Calibration",
@@ -36,13 +41,16 @@ __all__ = [
     "Grid",
     "InMemory",
     "InputError",
+    "Kind",
     "LesionNeeded",
+    "Limit",
     "MineralSettings",
     "MineralizeError",
     "Note",
     "OutlineSettings",
     "OutputError",
     "PatientsMixedError",
+    "Quantity",
     "Rigid",
     "Rod",
     "Scan",
@@ -51,20 +59,29 @@ __all__ = [
     "Settings",
     "Trust",
     "UsageError",
+    "Verdict",
+    "Verdicts",
     "Volume",
     "ZoneSettings",
     "anatomical_words",
+    "caution",
     "cell_text",
     "frozen",
     "known_voltage",
     "lazy",
+    "limit_for",
     "plain_text",
+    "quantities_of",
+    "quantity",
     "read_json",
     "read_toml",
+    "reason_of",
     "sample",
     "slope",
     "to_hu120",
     "to_sitk",
+    "trust_of",
     "unknown_key",
+    "withhold",
     "worst",
 ]

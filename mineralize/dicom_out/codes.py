@@ -182,7 +182,7 @@ SEGMENTS: tuple[Segment, ...] = (
 )
 
 FOUND: dict[Group, tuple[Term, Term]] = {
-    **{group: (ABNORMAL, MASS) for group in ("lesion", "rim", "core")},
+    **dict.fromkeys(("lesion", "rim", "core"), (ABNORMAL, MASS)),
     "mineral": (ABNORMAL, CALCIFICATION),
     "surroundings": (TISSUE, MUSCLE),
     "muscle": (TISSUE, MUSCLE),

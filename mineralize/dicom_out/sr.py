@@ -151,7 +151,9 @@ def export(
 
     Returns what was written and a note for each scan that could not be segmented under the policy.
     """
-    identity = Identity(study.timeline, keep_identifiers=keep_identifiers, keep_dates=keep_dates, settings=study.settings)
+    identity = Identity(
+        study.timeline, keep_identifiers=keep_identifiers, keep_dates=keep_dates, settings=study.settings
+    )
     segmentations = write_segmentations(study, folder, identity)
     write(study, segmentations, folder, identity)
     return tuple(sorted(folder.glob("*.dcm"))), refused(study, identity)

@@ -1,4 +1,4 @@
-"""What the scans say together: changes between time points, and findings in words, as groups of the report (TID 1501)."""
+"""What the scans say together: changes between time points and findings in words, as groups of the report."""
 
 from __future__ import annotations
 

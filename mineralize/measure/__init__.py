@@ -11,15 +11,12 @@ from .estimate import Estimate
 from .mineral import measure_mineral
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED
 from .rows import (
-    OWN_TISSUE,
-    UNITS,
     DepthProfile,
     Measured,
     Measurement,
     RimMap,
     Rows,
     measure_scan,
-    quantities_of,
     rows_without_lesion,
     withhold_all,
 )
@@ -29,8 +26,6 @@ __all__ = [
     "CONTACT",
     "GAP",
     "MINERAL",
-    "OWN_TISSUE",
-    "UNITS",
     "UNRESOLVED",
     "DepthProfile",
     "Estimate",
@@ -41,7 +36,6 @@ __all__ = [
     "Site",
     "measure_mineral",
     "measure_scan",
-    "quantities_of",
     "rows_without_lesion",
     "withhold_all",
 ]

@@ -10,10 +10,10 @@ import pytest
 import study_factory
 from analytic_shell import Shell, around, reference, rendered
 
-from mineralize.base import MineralSettings, Settings, Volume
+from mineralize.base import UNITS, MineralSettings, Settings, Volume, quantities_of, withhold
 from mineralize.change import find_changes
 from mineralize.lesion.outline import find_outline
-from mineralize.measure import UNITS, Measurement, measure_scan, quantities_of, rows_without_lesion, withhold_all
+from mineralize.measure import Measurement, measure_scan, rows_without_lesion, withhold_all
 from mineralize.results import texts
 
 SHELL = Shell()
@@ -44,7 +44,7 @@ def test_the_defaults_are_those_of_the_table_of_units() -> None:
 def test_another_main_threshold_is_measured_and_so_are_those_beside(seen: tuple[Any, ...]) -> None:
     usual, asked = rows(seen), rows(seen, threshold_hu120=130)
     for quantity, row in asked.items():
-        assert row.reason != "it was not measured", quantity
+        assert "not-measured" not in {v.code for v in row.verdicts}, quantity
     assert asked["mineral_volume"].value == asked["mineral_volume_130"].value == usual["mineral_volume_130"].value
     assert asked["mineral_volume_200"].value == usual["mineral_volume_200"].value
     assert asked["mineral_volume"].value > usual["mineral_volume"].value  # type: ignore[operator]
@@ -71,8 +71,8 @@ def test_none_beside_and_the_main_one_beside_itself(seen: tuple[Any, ...]) -> No
 def test_scans_without_the_lesion_have_the_same_rows(seen: tuple[Any, ...]) -> None:
     settings = MineralSettings(other_thresholds_hu120=(90.0, 250.0))
     expected = list(quantities_of(settings))
-    assert [r.quantity for r in rows_without_lesion(2, seen[1], "not there", settings)] == expected
-    assert [r.quantity for r in withhold_all(2, "cut", (), settings)] == expected
+    assert [r.quantity for r in rows_without_lesion(2, seen[1], withhold("not-measured"), settings)] == expected
+    assert [r.quantity for r in withhold_all(2, withhold("not-measured"), (), settings)] == expected
 
 
 def test_thresholds_asked_for_are_compared_between_scans() -> None:
