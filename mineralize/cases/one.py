@@ -10,7 +10,7 @@ from ..base import Settings, UsageError, plain_text
 from ..dicom_out import write_pdf_object
 from ..figures import draw
 from ..page import render_page, render_pdf
-from ..results import History, Options, impression, record, tables, views
+from ..results import History, Options, dictionary, impression, record, tables, views
 from ..study import Study, analyse
 from ..timeline import Seed, Timeline
 from ..timeline import read as read_timeline
@@ -126,6 +126,7 @@ def write_study(
             write_text(folder / "measurements.csv", tables.measurements(document))
             write_text(folder / "changes.csv", tables.changes(document))
             write_text(folder / "history.json", record.dumps(document))
+            write_text(folder / "dictionary.json", dictionary.dictionary())
             write_text(folder / "summary.html", render_page(document, pictures, impressions))
             summary = render_pdf(study, document, pictures)
             (folder / "summary.pdf").write_bytes(summary)

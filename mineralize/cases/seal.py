@@ -17,7 +17,7 @@ from ..results import read as read_history
 from .folder import MARKER, failed, write_text
 
 ARCHIVE = "sealed.zip"
-COVERED = ("summary.html", "summary.pdf", "figures")
+COVERED = ("summary.html", "summary.pdf", "figures", "dicom/summary-pdf.dcm")
 _STAMP = (1980, 1, 1, 0, 0, 0)
 """The earliest time an archive can hold: no clock in what we write."""
 
@@ -66,7 +66,7 @@ def renew(out: Path) -> None:
         if (out / impression.SEAL).exists():
             with zipfile.ZipFile(out / ARCHIVE) as archive:
                 for name in archive.namelist():
-                    if name != "summary.html" and name.split("/")[0] in COVERED:
+                    if name != "summary.html" and (name in COVERED or name.split("/")[0] in COVERED):
                         archive.extract(name, out)
                 html = archive.read("summary.html").decode("utf-8")
         else:

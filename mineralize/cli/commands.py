@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import logging
 import os
 import sys
 import warnings
@@ -16,6 +15,7 @@ from ..base import LesionNeeded, MineralizeError, Settings, UsageError, read_tom
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, load_impressions, texts
 from ..timeline import inspection
+from . import completion, log
 from .progress import Progress
 
 EXIT_CODES = """\
@@ -66,6 +66,13 @@ in case.toml, else by position, never by the name of the input."""
 CURVE = """\
 Reads measurements.csv of one or many cases and prints one quantity over the
 days as a table, one row per scan; withheld values stay empty."""
+
+
+COMPLETION = """\
+Prints a script for bash, zsh or fish. To have commands and options completed,
+put this into the file that your shell reads when it starts:
+  eval "$(mineralize completion bash)"      (zsh alike)
+  mineralize completion fish | source"""
 
 
 class _Help(argparse.RawDescriptionHelpFormatter):
@@ -130,6 +137,9 @@ def parser() -> argparse.ArgumentParser:
     sub = command("curve", "one quantity over time from many tables", CURVE)
     sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
     sub.add_argument("--quantity", default="mineral_mass", help="a name of the quantity column (default: %(default)s)")
+
+    sub = command("completion", "print what a shell needs to complete commands and options", COMPLETION)
+    sub.add_argument("shell", metavar="SHELL", choices=completion.SHELLS, help=", ".join(completion.SHELLS))
     return top
 
 
@@ -147,6 +157,7 @@ def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
     sub.add_argument(
         "--keep-identifiers", action="store_true", help="write identifiers where a format can hold them (default: none)"
     )
+    log.add_options(sub)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -158,9 +169,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(stop.code or 0)
     # Libraries quote what they stumble over, and that may be a patient's name.
     warnings.simplefilter("ignore")
-    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     try:
-        return int(_COMMANDS[arguments.command](arguments))
+        with log.listening(arguments):
+            return int(_COMMANDS[arguments.command](arguments))
     except LesionNeeded as error:
         print(f"mineralize: {error}", file=sys.stderr)
         print(candidates_listing(error))
@@ -241,7 +252,19 @@ def _curve(a: argparse.Namespace) -> int:
     return 0
 
 
-_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
+def _completion(a: argparse.Namespace) -> int:
+    sys.stdout.write(completion.script(parser(), a.shell))
+    return 0
+
+
+_COMMANDS = {
+    "completion": _completion,
+    "summarise": _summarise,
+    "inspect": _inspect,
+    "impression": _impression,
+    "batch": _batch,
+    "curve": _curve,
+}
 
 
 def candidates_listing(error: LesionNeeded) -> str:

@@ -8,6 +8,8 @@ import time
 from types import TracebackType
 from typing import TextIO
 
+from . import log
+
 PATIENCE_SECONDS = 1.0
 WIDTH = 24
 
@@ -44,6 +46,8 @@ class Progress:
 
     def __call__(self, stage: str, done: int = 0, total: int = 0) -> None:
         with self._lock:
+            if stage != self._state[0]:
+                log.step(stage)
             self._state = (stage, done, total)
         if time.monotonic() - self._start >= PATIENCE_SECONDS:
             self._draw()
