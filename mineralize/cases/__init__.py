@@ -8,19 +8,29 @@ folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`min
 
 from __future__ import annotations
 
-from .folder import MARKER, check_output, failed, write_text
+from .exchange import hold
+from .folder import abandon, check_output, failed, write_text
+from .marker import MARKER, Kept, digest_of, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
+from .seal import record_answers
 
 __all__ = [
     "MARKER",
+    "Kept",
     "Outcome",
     "Request",
+    "abandon",
     "check_output",
+    "digest_of",
     "failed",
+    "hold",
+    "kept",
     "load",
+    "record_answers",
     "record_impression",
     "run",
+    "secret_of",
     "studied",
     "write_study",
     "write_text",

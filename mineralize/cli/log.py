@@ -37,7 +37,7 @@ def listening(arguments: argparse.Namespace) -> Iterator[None]:
     for name in QUIET:
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     handlers: list[logging.Handler] = []
-    if getattr(arguments, "verbose", False):
+    if getattr(arguments, "verbose", False) and sys.stderr is not None:
         handlers.append(logging.StreamHandler(sys.stderr))
     path: Path | None = getattr(arguments, "log", None)
     if path is not None:
@@ -49,6 +49,7 @@ def listening(arguments: argparse.Namespace) -> Iterator[None]:
     begun = time.monotonic()
     for handler in handlers:
         handler.setFormatter(_Seconds(begun))
+        handler.handleError = lambda record: None  # type: ignore[method-assign]  # a full disk ends no run
         LOGGER.addHandler(handler)
     LOGGER.propagate = False
     before = LOGGER.level

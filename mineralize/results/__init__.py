@@ -7,7 +7,7 @@ when. ``InputError`` for forms and records that are not ours.
 
 from __future__ import annotations
 
-from . import dictionary, impression, record, shown, tables, texts, views
+from . import dictionary, form, impression, record, shown, tables, texts, views
 from .concordance import concordance
 from .contradictions import contradictions
 from .form import blank_form, from_mapping
@@ -27,6 +27,7 @@ __all__ = [
     "concordance",
     "contradictions",
     "dictionary",
+    "form",
     "from_mapping",
     "impression",
     "is_share",

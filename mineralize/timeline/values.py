@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -18,6 +17,8 @@ MOST_ITEMS = 200
 """Tables of one kind in a case: events and others. More is no history of one lesion, and takes minutes to draw."""
 MOST_BIOPSIES = 24
 """Each is looked for in every picture."""
+MOST_DAYS = 40_000
+"""Days between a scan and anything else of a history: a life is shorter."""
 
 
 class Values:
@@ -60,7 +61,7 @@ class Values:
             return self.date(item["date"], f"{where}.date")
         if "day" in item:
             day = item["day"]
-            if isinstance(day, int) and not isinstance(day, bool) and abs(day) < 40_000:
+            if isinstance(day, int) and not isinstance(day, bool) and abs(day) <= MOST_DAYS:
                 return day
             self.fault(f"{where}.day", "expected a whole number of days")
         return None
@@ -97,7 +98,7 @@ class Values:
             isinstance(value, list)
             and len(value) == 3
             and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value)
-            and all(math.isfinite(v) and abs(v) < 1e5 for v in value)
+            and all(abs(v) < 1e5 for v in value)  # false for what is no number, and for whole numbers of any length
         ):
             return float(value[0]), float(value[1]), float(value[2])
         self.fault(where, "expected three numbers, LPS mm")
