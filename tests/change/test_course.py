@@ -127,7 +127,7 @@ def test_what_the_scans_do_not_pin_is_withheld_and_the_rest_given() -> None:
 
 
 def test_a_rise_between_two_scans_is_wide() -> None:
-    """One scan before and none during the rise: the half-rise day may lie anywhere between, and the interval says so."""
+    """One scan before and none during the rise: the half-rise day may lie anywhere between; the interval says so."""
     days = np.array([20.0, 150, 200, 250, 300])
     course = fit_course("mineral_mass", "mg", days, rise(days, 60, 0.1), np.eye(5) * 0.05**2)
     found = {p.name: p for p in course.parameters}
