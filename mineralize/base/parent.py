@@ -42,8 +42,10 @@ def end_with_parent(stream: IO[bytes]) -> None:
     Nothing may be read from the stream afterwards.
     """
 
+    number = stream.fileno()
+
     def wait() -> None:
-        while stream.read(1):
+        while os.read(number, 1):  # not by the stream itself: its lock would still be held when the interpreter ends
             pass
         os._exit(1)
 

@@ -12,7 +12,7 @@ from dicom_factory import Series, history
 
 from mineralize import timeline
 from mineralize.base import errors
-from mineralize.batch.work import names_for
+from mineralize.batch.find import alias_of
 from mineralize.timeline.case_file import parse
 
 
@@ -55,7 +55,7 @@ def test_batch_reads_it_with_the_same_reader(tmp_path: Path, kind: str) -> None:
     special(tmp_path / "a", kind)
     (tmp_path / "b" / "case.toml").write_bytes(b'\xef\xbb\xbfalias = "K-1"')
     began = time.monotonic()
-    assert names_for([tmp_path / "a", tmp_path / "b"])[1] == "K-1"
+    assert [alias_of(tmp_path / name) for name in ("a", "b")] == ["", "K-1"]
     assert time.monotonic() - began < 5
 
 
