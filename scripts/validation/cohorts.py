@@ -146,7 +146,8 @@ def calibration(seeds: range, say) -> None:
             thin = values[np.linspace(0, len(values) - 1, RANK_DRAWS).astype(int)]
             ranks[name].append(int((thin < truth[name]).sum()))
     say(
-        f"{len(seeds)} cohorts, ranks among {RANK_DRAWS} draws in {RANK_BINS} bins; {bad} with R-hat above {WORST_R_HAT}"
+        f"{len(seeds)} cohorts, ranks among {RANK_DRAWS} draws in {RANK_BINS} bins; "
+        f"{bad} with R-hat above {WORST_R_HAT}"
     )
     for name, held in ranks.items():
         counts = np.bincount(np.array(held) * RANK_BINS // (RANK_DRAWS + 1), minlength=RANK_BINS)
