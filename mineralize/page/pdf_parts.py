@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+from functools import lru_cache
+
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.textpath import text_to_path
 
+from ..base import plain_text
 from ..figures import INK
 
 PAGE_MM = (210.0, 297.0)
@@ -17,20 +21,34 @@ LEADING = 1.32
 
 
 def width_mm(text: str, size: float, weight: str = "normal") -> float:
-    """Width of a line of text."""
-    font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    return float(width) * POINT_MM
+    """Width of a line of text: of its words, and of the blanks between, with which no letter is kerned."""
+    return size * sum(_width(piece, weight) for piece in _PIECES.findall(text))
+
+
+_PIECES = re.compile(r" +|[^ ]+")
+_SIZE = 10.0
+
+
+@lru_cache(maxsize=4096)
+def _width(piece: str, weight: str) -> float:
+    """Width in mm a point of size, which does not depend on the size: outlines are not hinted."""
+    font = FontProperties(family="DejaVu Sans", size=_SIZE, weight=weight)
+    width, _, _ = text_to_path.get_text_width_height_descent(piece, font, ismath=False)
+    return float(width) * POINT_MM / _SIZE
 
 
 def lines_of(text: str, size: float, room_mm: float, weight: str = "normal") -> list[str]:
     """Text broken at blanks into lines that fit ``room_mm``."""
     lines: list[str] = []
+    wide, blank = 0.0, width_mm(" ", size, weight)
     for word in text.split(" "):
-        if lines and width_mm(f"{lines[-1]} {word}", size, weight) <= room_mm:
+        own = width_mm(word, size, weight)
+        if lines and wide + blank + own <= room_mm:
             lines[-1] += f" {word}"
+            wide += blank + own
         else:
             lines.append(word)
+            wide = own
     return lines
 
 
@@ -50,7 +68,14 @@ class Sheet:
         """One line of text with its top at ``y``."""
         w, h = PAGE_MM
         self.figure.text(
-            x / w, 1 - y / h, text, fontsize=size, fontweight=weight, color=colour, va="top", parse_math=False
+            x / w,
+            1 - y / h,
+            plain_text(text),
+            fontsize=size,
+            fontweight=weight,
+            color=colour,
+            va="top",
+            parse_math=False,
         )
 
     def rule(self, x: float, y: float, width: float, *, colour: str = INK, thick: float = 0.8) -> None:
