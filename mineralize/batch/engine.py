@@ -139,9 +139,11 @@ class _Worker:
             start_new_session=True,  # a key that stops the parent does not reach it past the parent
         )
         self._answers = answers
+        self._asking: threading.Thread | None = None
 
     def give(self, ticket: int, kind: str, job: Job) -> None:
-        threading.Thread(target=self._ask, args=(ticket, kind, job), name="case", daemon=True).start()
+        self._asking = threading.Thread(target=self._ask, args=(ticket, kind, job), name="case", daemon=True)
+        self._asking.start()
 
     def _ask(self, ticket: int, kind: str, job: Job) -> None:
         assert self._child.stdin is not None
@@ -158,6 +160,9 @@ class _Worker:
         with contextlib.suppress(OSError):
             self._child.kill()
         self._child.wait()
-        if self._child.stdin is not None:
-            with contextlib.suppress(OSError):
-                self._child.stdin.close()
+        if self._asking is not None:
+            self._asking.join()
+        for stream in (self._child.stdin, self._child.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
