@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import dicom_factory
@@ -29,6 +31,19 @@ def test_steps_go_into_the_log_and_no_identifier_does(tmp_path: Path, capsys: py
         assert secret not in "\n".join(lines[1:])
         assert secret not in said
     assert said.count("inspect") == 1
+
+
+def test_the_plotting_library_keeps_its_remarks_to_itself(tmp_path: Path) -> None:
+    """A broken settings file of the user's, and no folder to write to, are nothing to a reader of scans."""
+    (tmp_path / "matplotlibrc").write_text("nonsense.key: 3\nlines.linewidth: abc\n", encoding="utf-8")
+    environment = os.environ | {"MATPLOTLIBRC": str(tmp_path), "MPLCONFIGDIR": "/proc/nowhere"}
+    command = [
+        sys.executable,
+        "-c",
+        "import mineralize.cli as c, sys; c.main(['completion', 'fish']); import matplotlib",
+    ]
+    ran = subprocess.run(command, env=environment, capture_output=True, text=True, check=True, timeout=120)
+    assert ran.stderr == ""
 
 
 def test_a_run_that_fails_says_how_it_ended(tmp_path: Path) -> None:
