@@ -8,10 +8,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ..base import Settings, UsageError, plain_text
-from ..dicom_out import write_pdf_object
+from ..dicom_out import NOBODY, pseudonym, write_pdf_object
 from ..figures import draw
 from ..page import render_page, render_pdf
-from ..results import History, Options, dictionary, impression, record, tables, views
+from ..results import History, Options, impression, record, tables, views
 from ..study import Study, analyse
 from ..timeline import Seed, Timeline
 from ..timeline import read as read_timeline
@@ -108,6 +108,13 @@ def studied(
     return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
 
 
+def named(study: Study, secret: bytes) -> Study:
+    """The study of a case that nobody named under a pseudonym: no two cases of a table or archive share a name."""
+    if study.timeline.alias != NOBODY:
+        return study
+    return replace(study, timeline=replace(study.timeline, alias=pseudonym(secret)))
+
+
 def write_study(
     study: Study,
     out: Path | str,
@@ -137,6 +144,7 @@ def write_study(
             seal.renew(folder)
 
     secret = secret_of(out, lambda: first_secret(study))
+    study = named(study, secret)
     with whole_folder(out, secret=secret, bound=tags(study.timeline), finish=renew) as folder:
         with writing(study, folder / "dicom", options, jobs) as identity:
             layout = views.plan(study)
@@ -145,7 +153,7 @@ def write_study(
             write_text(folder / "measurements.csv", tables.measurements(document))
             write_text(folder / "changes.csv", tables.changes(document))
             write_text(folder / "history.json", record.dumps(document))
-            write_text(folder / "dictionary.json", dictionary.dictionary())
+            write_text(folder / "dictionary.json", tables.described())
             write_text(folder / "summary.html", render_page(document, pictures, impressions))
             summary = render_pdf(study, document, pictures)
             (folder / "summary.pdf").write_bytes(summary)
