@@ -5,11 +5,12 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..base import InputError
+from ..base import InputError, cell_text
 from . import texts
 
 MEASUREMENT_COLUMNS = tuple(texts.CSV_MEASUREMENTS.split(","))
@@ -78,8 +79,16 @@ def text_of(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     held = io.StringIO()
     writer = csv.writer(held)
     writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerows([_cell(value) for value in row] for row in rows)
     return held.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    """Text that people typed cannot become a formula; a number that begins with a minus stays a number."""
+    return value if not isinstance(value, str) or _NUMBER.fullmatch(value) else cell_text(value)
+
+
+_NUMBER = re.compile(r"-?\d+(\.\d+)?")
 
 
 def read(path: Path, columns: Sequence[str] = MEASUREMENT_COLUMNS) -> list[dict[str, str]]:
