@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from .. import __version__, cases, cohort
+from .. import __version__, cases
 from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, load_impressions, texts
 from ..timeline import inspection
-from . import many, review, streams
+from . import curve, many, review, streams
 from .ending import Stopped, stoppable
 from .progress import Progress
 from .streams import complain, say
@@ -60,10 +60,6 @@ IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
 with a reason; earlier versions stay. Without an option, lists the versions."""
-
-CURVE = """\
-Reads measurements.csv of one or many cases and prints one quantity over the
-days as a table, one row per scan; withheld values stay empty."""
 
 
 class _Help(argparse.RawDescriptionHelpFormatter):
@@ -124,10 +120,7 @@ def parser() -> argparse.ArgumentParser:
     _shared(sub)
 
     review.add_options(command("serve", "open the review page on this machine, in the browser", review.SERVE))
-
-    sub = command("curve", "one quantity over time from many tables", CURVE)
-    sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
-    sub.add_argument("--quantity", default="mineral_mass", help="a name of the quantity column (default: %(default)s)")
+    curve.add_options(command("curve", "fit one quantity over the days in many lesions", curve.CURVE))
     return top
 
 
@@ -233,18 +226,13 @@ def _batch(a: argparse.Namespace) -> int:
     return many.run_batch(a, template, _told)
 
 
-def _curve(a: argparse.Namespace) -> int:
-    say(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n").removesuffix("\n"))
-    return 0
-
-
 _COMMANDS = {
     "summarise": _summarise,
     "inspect": _inspect,
     "impression": _impression,
     "batch": _batch,
     "serve": review.run_page,
-    "curve": _curve,
+    "curve": curve.run,
 }
 
 

@@ -20,7 +20,7 @@ import numpy as np
 from .. import __version__
 from ..align import Alignment
 from ..base import InputError, Note, Rigid, Scan, Verdicts
-from ..change import Change, Curve, CurvePoint
+from ..change import Change, Course, Curve, CurvePoint
 from ..correlate import Finding
 from ..measure import Measurement
 from ..study import Study
@@ -168,9 +168,13 @@ def alignments(document: Mapping[str, Any]) -> tuple[Alignment, ...]:
 def curves(document: Mapping[str, Any]) -> tuple[Curve, ...]:
     """The curves of a record."""
     return tuple(
-        Curve(**(_known(Curve, row) | {"points": tuple(CurvePoint(**p) for p in row["points"])}))
+        Curve(**(_known(Curve, row) | {"points": _points(row), "course": Course.from_row(row.get("course"))}))
         for row in document["curve"]
     )
+
+
+def _points(row: Mapping[str, Any]) -> tuple[CurvePoint, ...]:
+    return tuple(CurvePoint(**point) for point in row["points"])
 
 
 def findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:
