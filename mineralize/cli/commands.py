@@ -9,17 +9,23 @@ import tomllib
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
-from .. import __version__, cases
-from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
-from ..cases import Outcome, Request
-from ..results import Options, blank_form, load_impressions, texts
-from ..timeline import inspection
+from .. import __version__
 from . import curve, many, review, streams
 from .ending import Stopped, stoppable
+from .later import Later
 from .progress import Progress
 from .streams import complain, say
+
+if TYPE_CHECKING:
+    from .. import cases
+    from ..base import LesionNeeded, Settings
+    from ..cases import Outcome
+    from ..results import Options, texts
+    from ..timeline import inspection
+else:
+    cases, inspection, texts = Later("cases"), Later("timeline", "inspection"), Later("results", "texts")
 
 EXIT_CODES = """\
 exit codes:
@@ -152,7 +158,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     warnings.simplefilter("ignore")
     logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     try:
-        with stoppable(cases.abandon):
+        with stoppable(lambda: cases.abandon()):
             return _run(arguments)
     except Stopped as stop:
         complain(texts.STOPPED)
@@ -160,6 +166,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    from ..base import LesionNeeded, MineralizeError
+
     try:
         return int(_COMMANDS[arguments.command](arguments))
     except LesionNeeded as error:
@@ -175,6 +183,8 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _told(text: str, exit_code: int) -> int:
     """Print, and return the exit code; a stream that takes nothing makes a worse one of 0 only."""
+    from ..base import OutputError
+
     try:
         say(text)
     except OutputError as error:
@@ -184,9 +194,11 @@ def _told(text: str, exit_code: int) -> int:
 
 
 def _summarise(a: argparse.Namespace) -> int:
+    from ..base import UsageError
+
     if a.scan is not None and a.seed is None:
         raise UsageError("--scan says which scan --seed belongs to; give --seed too")
-    request = Request(
+    request = cases.Request(
         a.case,
         seed=a.seed,
         seed_scan=a.scan if a.scan is not None else 1,
@@ -209,6 +221,8 @@ def _inspect(a: argparse.Namespace) -> int:
 
 
 def _impression(a: argparse.Namespace) -> int:
+    from ..results import blank_form, load_impressions
+
     if a.form:
         say(blank_form().removesuffix("\n"))
         return 0
@@ -222,7 +236,7 @@ def _impression(a: argparse.Namespace) -> int:
 
 
 def _batch(a: argparse.Namespace) -> int:
-    template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
+    template = cases.Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
     return many.run_batch(a, template, _told)
 
 
@@ -275,10 +289,14 @@ def _summary(outcome: Outcome) -> str:
 
 
 def _options(a: argparse.Namespace) -> Options:
+    from ..results import Options
+
     return Options(keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, dicom_pdf=a.dicom_pdf)
 
 
 def _settings(path: Path | None) -> Settings | None:
+    from ..base import CaseFileError, Settings
+
     if path is None:
         return None
     try:
