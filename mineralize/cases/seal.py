@@ -13,7 +13,7 @@ from pathlib import Path
 
 from ..base import InputError, UsageError
 from ..page import place_impressions, render_covered
-from ..results import History, Record, from_mapping, impression
+from ..results import History, Impression, Record, from_mapping, impression, texts
 from ..results import read as read_history
 from .folder import MARKER, failed, write_text
 
@@ -47,18 +47,42 @@ def record(out: Path, form: Path, because: str = "") -> Record:
     Raises
     ------
     InputError
-        when the form cannot be read or has faults, or the folder holds no results.
+        when the form cannot be read, has faults or says nothing of the slides, or the folder holds no results.
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
     """
-    read_history(out / "history.json")
+    _held(out)
     try:
         table = tomllib.loads(form.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise InputError("the form cannot be read as TOML; print a blank one with --form") from error
-    made = impression.record_impression(out, from_mapping(table), because=because)
+    return record_answers(out, from_mapping(table), because)
+
+
+def versions(out: Path) -> tuple[Record, ...]:
+    """All recorded versions of a results folder, the current one last.
+
+    Raises
+    ------
+    InputError
+        when the folder holds no results, or a version cannot be read or was changed after it was recorded.
+    """
+    _held(out)
+    return impression.load_impressions(out)
+
+
+def record_answers(out: Path, answers: Impression, because: str = "") -> Record:
+    """Like :func:`record`, with the answers at hand."""
+    _held(out)
+    made = impression.record_impression(out, answers, because=because)
     renew(out)
     return made
+
+
+def _held(out: Path) -> None:
+    if not (out / "history.json").is_file():
+        raise InputError(texts.NO_RESULTS)
+    read_history(out / "history.json")
 
 
 def renew(out: Path) -> None:

@@ -15,7 +15,7 @@ from typing import NoReturn
 from .. import __version__, batch, cases, cohort
 from ..base import CaseFileError, LesionNeeded, MineralizeError, Settings, UsageError
 from ..cases import Outcome, Request
-from ..results import Options, blank_form, load_impressions, texts
+from ..results import Options, blank_form, filled_form, texts
 from ..timeline import inspection
 from .progress import Progress
 
@@ -205,14 +205,18 @@ def _inspect(a: argparse.Namespace) -> int:
 
 def _impression(a: argparse.Namespace) -> int:
     if a.form:
-        sys.stdout.write(blank_form())
+        held = cases.versions(a.out)
+        sys.stdout.write(filled_form(held[-1].impression, held[-1].version) if held else blank_form())
         return 0
     if a.form_file is not None:
         made = cases.record_impression(a.out, a.form_file, a.because)
         seen = texts.SEEN[made.findings_seen]
         print(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest))
         return 0
-    for r in load_impressions(a.out):
+    found = cases.versions(a.out)
+    if not found:
+        print(texts.NOT_RECORDED)
+    for r in found:
         print(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
     return 0
 

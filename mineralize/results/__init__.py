@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from . import impression, record, shown, tables, texts, views
 from .concordance import concordance
-from .form import blank_form, from_mapping
+from .form import Impression, from_mapping, says_nothing
+from .form_text import blank_form, filled_form
 from .impression import Record, load_impressions
 from .record import History, Options, read
 from .shown import is_share
@@ -18,18 +19,21 @@ from .views import EDGES, View, ViewPlan, view
 __all__ = [
     "EDGES",
     "History",
+    "Impression",
     "Options",
     "Record",
     "View",
     "ViewPlan",
     "blank_form",
     "concordance",
+    "filled_form",
     "from_mapping",
     "impression",
     "is_share",
     "load_impressions",
     "read",
     "record",
+    "says_nothing",
     "shown",
     "tables",
     "texts",

@@ -248,6 +248,10 @@ SEEN: Final = {False: "before the findings were opened", True: "after the findin
 TICKED: Final = {False: "not ticked", True: "ticked"}
 VERSIONS: Final = "Versions"
 CONCORDANCE_NOTE: Final = "Made of the person's own ticks and of nothing else."
+NO_RESULTS: Final = (
+    "the folder holds no results of a case (no history.json in it); name the folder that summarise wrote"
+)
+NOT_RECORDED: Final = "no impression is recorded; print a form with --form, fill it in, and record it with --from FORM"
 RECORDED: Final = "version {version} of the impression is recorded, {seen}; SHA-256 {digest}"
 
 CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
