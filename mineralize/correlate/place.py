@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from ..measure import Measurement
-from .evidence import Evidence, make, not_assessed, withheld
+from .evidence import Evidence, make, not_assessed, unassessed
 from .statements import Finding
 from .wording import amount, say, with_interval
 
@@ -34,7 +34,7 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
     cleft_words = ""
     if cleft is not None and gap.value <= BESIDE_MM:
         rests.append((scan, "cleft_fraction"))
-        cleft_words = say("relation.cleft", cleft=with_interval(cleft, percent=True))
+        cleft_words = say("relation.cleft", cleft=with_interval(cleft))
     state = _bone_state(gap, area)
     parts = {"scan": evidence.label(scan), "gap": with_interval(gap), "area": with_interval(area), "cleft": cleft_words}
     if state == "contact":
@@ -54,6 +54,7 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
         limits=say("relation.limits"),
         sources=("Jelinek96",),
         cautions=evidence.solid_caution(scan),
+        brief=say(f"brief.relation.{state}", gap=with_interval(gap), area=with_interval(area)),
     )
     return (found, *missing)
 
@@ -90,17 +91,27 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
             [(scan, "mineral_mass")],
             limits=limits,
             sources=sources,
+            brief=say("brief.beyond.no-mineral"),
         )
         return (found, *missing)
     if evidence.solid(scan):
         rests = [(scan, "mineral_fraction"), (scan, "core_mineral_fraction")]
-        text = say("not-assessed", scans=f"scan {scan}", why=say("solid"))
-        return (withheld("beyond", text, rests), *missing)
+        return (unassessed("beyond", say("solid"), rests, scans=f"scan {scan}"), *missing)
     contrast, fraction = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "mineral_fraction")
     if contrast is not None and contrast.high is not None and contrast.high < 0 and fraction is not None:
-        text = say("beyond.reversed", scan=label, fraction=with_interval(fraction, percent=True))
+        text = say("beyond.reversed", scan=label, fraction=with_interval(fraction))
         rests = [(scan, "zonal_contrast"), (scan, "mineral_fraction")]
-        return (make(evidence, "beyond", "beyond.reversed", text, rests, limits=limits, sources=sources), *missing)
+        found = make(
+            evidence,
+            "beyond",
+            "beyond.reversed",
+            text,
+            rests,
+            limits=limits,
+            sources=sources,
+            brief=say("brief.beyond.reversed"),
+        )
+        return (found, *missing)
     complete, unresolved = evidence.row(scan, "rim_completeness"), evidence.row(scan, "rim_unresolved")
     assert complete is not None
     assert complete.value is not None
@@ -112,14 +123,15 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
         text = say(
             key,
             scan=label,
-            completeness=with_interval(complete, percent=True),
+            completeness=with_interval(complete),
             unresolved=amount(100 * hidden, "%"),
         )
     else:
         key = "beyond.part"
         text = say(key, scan=label, open=amount(100 * open_share, "%"), gap=gap_words(evidence, scan))
         rests.append((scan, "largest_gap"))
-    return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources), *missing)
+    brief = say(f"brief.beyond.{key.partition('.')[2]}", open=amount(100 * open_share, "%"))
+    return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources, brief=brief), *missing)
 
 
 def _beyond_assessable(evidence: Evidence, scan: int) -> bool:
@@ -143,5 +155,5 @@ def gap_words(evidence: Evidence, scan: int) -> str:
         if isinstance(held, str) and held not in ("", "none"):
             facing = held
             break
-    size = with_interval(gap, percent=True)
+    size = with_interval(gap)
     return say("rim.gap", gap=size, direction=facing) if facing else say("rim.gap-nowhere", gap=size)

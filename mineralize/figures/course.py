@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from ..results import is_share, texts
+from ..results import shown, texts
 from .style import INK, MARKERS, QUIET, ROSE, RULE, VIOLET, scan_colours
 
 EVENT_MARK = {"injury": "▼", "biopsy": "◆", "excision": "✕", "treatment": "■", "other": "●"}
@@ -34,9 +34,7 @@ def course(document: Mapping[str, Any], quantities: Sequence[str]) -> Figure | N
 
 def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document: Mapping[str, Any]) -> None:
     """One quantity against days."""
-    share = is_share(quantity)
-    factor = 100.0 if share else 1.0
-    unit = "%" if share else texts.unit_words(rows[0]["unit"])
+    factor, unit, _ = shown.shown_as(quantity, rows[0]["unit"])
     title = texts.quantity_title(quantity) + (f", {unit}" if unit else "")
     axes.set_title(title, pad=16)
     held = [r for r in rows if r["value"] is not None]
@@ -71,7 +69,9 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
         )  # fmt: skip
     axes.xaxis.set_major_locator(MaxNLocator(5, integer=True))
     axes.yaxis.set_major_locator(MaxNLocator(4))
-    axes.yaxis.set_major_formatter(lambda v, _: f"{v:,.6g}".replace(",", "\N{NARROW NO-BREAK SPACE}"))
+    axes.yaxis.set_major_formatter(
+        lambda v, _: shown.number(v, 0 if axes.get_ylim()[1] - axes.get_ylim()[0] > 3 else 1)
+    )
     axes.set_xlabel(f"days from {document['day_zero']}")
     axes.grid(axis="y", color=RULE, lw=0.4)
     axes.set_axisbelow(True)

@@ -132,7 +132,7 @@ def changes(document: Mapping[str, Any]) -> str:
 
 
 def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
-    units = {r["quantity"]: r["unit"] for r in document["measurements"]}
+    units = _units(document)
     body = ""
     for i, c in enumerate(document["changes"]):
         if (c["from_scan"], c["to_scan"]) != (first, last) or not _listed(c["quantity"]):
@@ -141,13 +141,17 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
         if c["difference"] is None:
             body += f'<tr>{title}<td class="gone" colspan="4">{mark("withheld")}</td>'
         else:
-            unit = "points" if shown.is_share(c["quantity"]) else texts.unit_words(units.get(c["quantity"], ""))
+            unit = (
+                "points"
+                if shown.is_share(c["quantity"])
+                else shown.unit_words(c["quantity"], units.get(c["quantity"], "1"))
+            )
             interval = ""
             if c["low"] is not None and c["high"] is not None:
-                interval = f'<span class="interval">{_held(c, i, "low")} to {_held(c, i, "high")}</span>'
+                interval = f'<span class="interval">{_held(units, c, i, "low")} to {_held(units, c, i, "high")}</span>'
             body += (
-                f"<tr>{title}<td>{_held(c, i, 'difference')} {esc(unit)}{interval}</td><td>{_percent(c, i)}</td>"
-                f"<td>{_held(c, i, 'per_30_days')}</td><td>{_doubling(c, i)}</td>"
+                f"<tr>{title}<td>{_held(units, c, i, 'difference')} {esc(unit)}{interval}</td><td>{_percent(c, i)}</td>"
+                f"<td>{_held(units, c, i, 'per_30_days')}</td><td>{_doubling(c, i)}</td>"
             )
         reason = f' <span class="about">{esc(c["reason"])}</span>' if c["reason"] else ""
         body += f'<td class="verdict {c["real"]}"><b>{esc(texts.REAL[c["real"]])}</b>{reason}</td></tr>'
@@ -159,6 +163,7 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
 
 def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
     at = {(c["from_scan"], c["to_scan"], c["quantity"]): i for i, c in enumerate(document["changes"])}
+    units = _units(document)
     body = ""
     for quantity in dict.fromkeys(c["quantity"] for c in document["changes"] if _listed(c["quantity"])):
         cells = ""
@@ -168,7 +173,7 @@ def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
                 cells += '<td class="empty">–</td>'
                 continue
             c = document["changes"][i]
-            amount = f"{_held(c, i, 'difference')} " if c["difference"] is not None else ""
+            amount = f"{_held(units, c, i, 'difference')} " if c["difference"] is not None else ""
             cells += f'<td class="{c["real"]}">{amount}<span class="interval">{esc(texts.REAL[c["real"]])}</span></td>'
         body += f'<tr><th scope="row">{esc(texts.quantity_title(quantity))}</th>{cells}</tr>'
     head = ["Quantity", *(f"{day(document, a)} to {day(document, b)}" for a, b in pairs)]
@@ -176,19 +181,26 @@ def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
     return lead + table("Differences between neighbouring scans", head, f"<tbody>{body}</tbody>", "wide")
 
 
+def _units(document: Mapping[str, Any]) -> dict[str, str]:
+    return {r["quantity"]: r["unit"] for r in document["measurements"]}
+
+
 def _listed(quantity: str) -> bool:
     return any(quantity in group for _, group in texts.GROUPS)
 
 
-def _held(c: Mapping[str, Any], index: int, key: str) -> str:
+def _held(units: Mapping[str, str], c: Mapping[str, Any], index: int, key: str) -> str:
     value = c[key]
     if value is None:
         return "–"
-    known = c["low"] is not None and c["high"] is not None
-    half = (c["high"] - c["low"]) / 2 if known else abs(value) * 0.05
     if key == "per_30_days":
-        half = min(half, abs(value) * 0.2)
-    return held(f"/changes/{index}/{key}", shown.rounded(c["quantity"], c["unit"], half, value, sign=True))
+        decimals = shown.places(c["quantity"], units.get(c["quantity"], "1"), value)
+    else:
+        decimals = shown.places(c["quantity"], units.get(c["quantity"], "1"), c["difference"], c["low"], c["high"])
+    return held(
+        f"/changes/{index}/{key}",
+        shown.scaled(c["quantity"], units.get(c["quantity"], "1"), value, decimals, sign=True),
+    )
 
 
 def _percent(c: Mapping[str, Any], index: int) -> str:

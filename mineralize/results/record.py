@@ -21,7 +21,7 @@ from .. import __version__
 from ..align import Alignment
 from ..base import InputError, Note, Rigid, Scan
 from ..change import Change, Curve, CurvePoint
-from ..correlate import Finding
+from ..correlate import Answer, Finding, baseline, described, five_answers
 from ..measure import Measurement
 from ..study import Study
 from . import texts
@@ -99,7 +99,10 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             if p is not None
         ],
         "correlation": {
+            "answers": [_plain(asdict(a)) for a in _answers(study)],
+            "baseline": list(baseline(timeline, study.measurements)),
             "findings": [_finding(f) for f in study.findings],
+            "described": [_plain(asdict(row)) for row in described(study.findings)],
             "expected_tissue": [_plain(asdict(row)) for row in study.expected_tissue],
             "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
         },
@@ -307,6 +310,17 @@ def _pictures(layout: ViewPlan) -> dict[str, Any]:
             for p in layout.planes
         ],
     }
+
+
+def _answers(study: Study) -> tuple[Answer, ...]:
+    return five_answers(
+        study.timeline,
+        study.measurements,
+        study.changes,
+        study.alignments,
+        said=study.findings,
+        biopsies=study.biopsy_reports,
+    )
 
 
 def _finding(f: Finding) -> dict[str, Any]:

@@ -296,8 +296,3 @@ def quantity_title(quantity: str) -> str:
 def quantity_meaning(quantity: str) -> str:
     """One line on what a quantity is; empty where nothing is known."""
     return QUANTITIES.get(quantity, ("", ""))[1]
-
-
-def unit_words(unit: str) -> str:
-    """A unit as a reader writes it; shares have none."""
-    return {"1": "", "mm2": "mm²", "mm3": "mm³"}.get(unit, unit)

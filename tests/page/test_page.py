@@ -98,7 +98,7 @@ def test_every_pointed_number_is_the_records(made: Any) -> None:
     for pointer, text in reader.pointed:
         value = resolve(document, pointer)
         number, decimals = plain(text)
-        scales = (1, 100) if pointer.startswith(("/measurements", "/changes")) else (1,)
+        scales = (1, 100, 1e-3) if pointer.startswith(("/measurements", "/changes")) else (1,)
         digits = f"{abs(number):.0f}"
         zeros = 0 if decimals else len(digits) - len(digits.rstrip("0"))
         place = 0.5 * 10.0 ** (zeros - decimals) * (1 + 1e-9)
@@ -221,7 +221,7 @@ def test_sections_that_cannot_be_drawn_say_why() -> None:
 @pytest.mark.parametrize(
     ("low", "high", "value", "text"),
     [
-        (13289.0, 14985.4, 14137.2, "14\N{NARROW NO-BREAK SPACE}100"),
+        (13289.0, 14985.4, 14137.2, "14.1"),
         (10.0, 10.4, 10.2, "10.2"),
         (-65.0, -56.0, -60.6, "\N{MINUS SIGN}61"),
         (0.93, 1.11, 1.018, "1.02"),
