@@ -11,12 +11,11 @@ from .candidates import Candidate, clear_winner, nearest_words, why_none
 from .drawn import outline_from_mask
 from .find import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
 from .near import FAR_MM, Neighbourhood, neighbourhood
-from .outline import UNSEEN, Outline
+from .outline import Outline
 from .zones import Zones, find_zones, signed_depth, voxel_masks
 
 __all__ = [
     "FAR_MM",
-    "UNSEEN",
     "Candidate",
     "Neighbourhood",
     "Outline",

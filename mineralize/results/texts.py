@@ -254,9 +254,9 @@ NO_RESULTS: Final = (
 NOT_RECORDED: Final = "no impression is recorded; print a form with --form, fill it in, and record it with --from FORM"
 RECORDED: Final = "version {version} of the impression is recorded, {seen}; SHA-256 {digest}"
 
-CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
+CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason,codes"
 CSV_CHANGES: Final = (
-    "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason"
+    "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason,unit,codes"
 )
 
 OUT_FOREIGN: Final = "the output folder holds files that mineralize did not write; name another folder with --out"

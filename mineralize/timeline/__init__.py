@@ -12,12 +12,13 @@ import os
 from collections.abc import Callable
 
 from . import inspection
-from .comparable import comparability
+from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
 
 __all__ = [
     "BiopsySite",
+    "Difference",
     "Event",
     "EventKind",
     "Offered",
@@ -25,6 +26,7 @@ __all__ = [
     "Timeline",
     "comparability",
     "comparability_notes",
+    "differences",
     "inspection",
     "read",
 ]
