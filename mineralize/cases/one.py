@@ -122,7 +122,7 @@ def write_study(
             write_text(folder / "changes.csv", tables.changes(document))
             write_text(folder / "history.json", record.dumps(document))
             write_text(folder / "summary.html", render_page(document, pictures, impressions))
-            summary = render_pdf(study, document, pictures)
+            summary = render_pdf(study, document, pictures, impressions)
             (folder / "summary.pdf").write_bytes(summary)
             (folder / "figures").mkdir()
             for name, data in pictures.files.items():

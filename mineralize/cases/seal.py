@@ -12,7 +12,7 @@ import zipfile
 from pathlib import Path
 
 from ..base import InputError, UsageError
-from ..page import place_impressions, render_covered
+from ..page import place_impressions, render_covered, reprint_pdf
 from ..results import History, Impression, Record, from_mapping, impression, texts
 from ..results import read as read_history
 from .folder import MARKER, failed, write_text
@@ -85,6 +85,16 @@ def _held(out: Path) -> None:
     read_history(out / "history.json")
 
 
+def _reprint(out: Path, records: tuple[Record, ...]) -> None:
+    """The PDF again, with the impression in it; only where there are pictures to print."""
+    figures = {p.name: p.read_bytes() for p in sorted((out / "figures").glob("*.png"))}
+    if not (out / "summary.pdf").exists():
+        return
+    fresh = out / ".summary.pdf.new"
+    fresh.write_bytes(reprint_pdf(read_history(out / "history.json"), figures, records))
+    fresh.replace(out / "summary.pdf")
+
+
 def renew(out: Path) -> None:
     """Open a covered folder that has an impression by now, and bring the page's section up to date."""
     records = impression.load_impressions(out)
@@ -102,6 +112,7 @@ def renew(out: Path) -> None:
         fresh = out / ".summary.html.new"
         write_text(fresh, place_impressions(html, records))
         fresh.replace(out / "summary.html")
+        _reprint(out, records)
         (out / impression.SEAL).unlink(missing_ok=True)
         (out / ARCHIVE).unlink(missing_ok=True)
         names = [p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file() and p.name != MARKER]

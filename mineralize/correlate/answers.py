@@ -11,6 +11,8 @@ from .mineral import rim_state, zoning_state
 from .statements import Answer, BiopsyReport, Finding, Zone
 from .wording import ZONE_WORDS, amount, listed, named, say, scan_numbers, with_interval
 
+ANOTHER = frozenset({"shape-differs", "shape-differs-thick", "size-differs", "soft-tissue-differs", "upside-down"})
+"""Codes by which an alignment says that a scan may be of another person or limb."""
 ALL_ZONES: tuple[Zone, ...] = ("rim", "middle", "core")
 
 
@@ -138,11 +140,15 @@ def _needle(biopsies: Sequence[BiopsyReport]) -> Answer:
 
 
 def _distrust(evidence: Evidence, said: Sequence[Finding]) -> Answer:
-    misfits = [a.scan for a in evidence.alignments if a.trust == "withheld" and a.scan != a.reference_scan]
+    others = [a for a in evidence.alignments if a.scan != a.reference_scan]
+    strangers = [a.scan for a in others if any(v.code in ANOTHER for v in a.verdicts)]
+    misfits = [a.scan for a in others if a.trust == "withheld" and a.scan not in strangers]
     lines = []
+    if strangers:
+        lines.append(say("answer.distrust.stranger", scans=_capital(scan_numbers(strangers))))
     if misfits:
         lines.append(say("answer.distrust.misfit", scans=_capital(scan_numbers(misfits))))
-    lost = [n for n in evidence.scans if n not in evidence.measured and n not in misfits]
+    lost = [n for n in evidence.scans if n not in evidence.measured and n not in (*strangers, *misfits)]
     if lost:
         lines.append(say("answer.distrust.lost", scans=scan_numbers(lost)))
     refused = [q for f in said if f.key == "compare.refused" for _, q in f.rests_on]
@@ -160,7 +166,7 @@ def _distrust(evidence: Evidence, said: Sequence[Finding]) -> Answer:
         lines.append(say("answer.distrust.onset"))
     if not lines:
         return Answer("distrust", say("answer.distrust.nothing"), "ok", "cautions")
-    trust: Trust = "withheld" if misfits or lost else "caution"
+    trust: Trust = "withheld" if strangers or misfits or lost else "caution"
     return Answer("distrust", " ".join(lines[:3]), trust, "cautions")
 
 

@@ -211,6 +211,7 @@ def make(
     brief: str = "",
 ) -> Finding:
     """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
+    plain = text
     rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
     levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
     given: dict[str, set[int]] = {}
@@ -238,6 +239,7 @@ def make(
         rests_on_changes=tuple((c.from_scan, c.to_scan, c.quantity) for c in changes),
         sources=cite(*sources),
         brief=brief,
+        plain=plain,
     )
 
 
@@ -258,9 +260,20 @@ def unassessed(
 ) -> Finding:
     """A finding that says that its topic was not assessed in ``scans`` (in words), and why."""
     text = say("not-assessed", topic=TOPICS[topic], scans=scans, why=why)
-    return withheld(topic, text, rests_on, brief=say("brief.not-assessed", scans=scans), key=key)
+    return withheld(topic, text, rests_on, brief=say("brief.not-assessed", scans=scans), key=key, why=why)
 
 
-def withheld(topic: str, text: str, rests_on: Sequence[tuple[int, str]] = (), *, brief: str, key: str = "") -> Finding:
+def withheld(
+    topic: str, text: str, rests_on: Sequence[tuple[int, str]] = (), *, brief: str, key: str = "", why: str = ""
+) -> Finding:
     """A finding that says in its own words that something was withheld."""
-    return Finding(TOPICS[topic], text, tuple(rests_on), "withheld", key=key or f"{topic}.not-assessed", brief=brief)
+    return Finding(
+        TOPICS[topic],
+        text,
+        tuple(rests_on),
+        "withheld",
+        key=key or f"{topic}.not-assessed",
+        brief=brief,
+        plain=text,
+        why=why,
+    )

@@ -15,7 +15,8 @@ RimState = Literal["present", "gap", "edge of a gap", "unresolved", "bone contac
 class Finding:
     """One plain statement, the measurements it rests on (``(scan, quantity)``), its trust and its limits.
 
-    ``brief`` is the same in about ten words. ``key`` is a stable short code of what is said
+    ``brief`` is the same in about ten words, ``plain`` the text without its cautions, ``why`` the reason of what was
+    not assessed. ``key`` is a stable short code of what is said
     (``"zoning.reversed"``), so that a caller need not read the words; ``rests_on_changes`` are ``(from_scan, to_scan,
     quantity)``; ``sources`` are full citations.
     """
@@ -29,6 +30,8 @@ class Finding:
     rests_on_changes: tuple[tuple[int, int, str], ...] = ()
     sources: tuple[str, ...] = ()
     brief: str = ""
+    plain: str = ""
+    why: str = ""
 
 
 @dataclass(frozen=True)

@@ -55,7 +55,12 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
     axes.set_xlim(min(all_days) - 0.05 * span, max(all_days) + 0.05 * span)
     top = float(high.max()) if len(high) else 1.0
     bottom = float(min(low.min(), 0.0)) if len(low) else 0.0
-    axes.set_ylim(bottom * 1.05, (top * 1.12) or 1.0)
+    if shown.is_share(quantity):
+        axes.set_ylim(-2, 102)
+        axes.set_yticks([0, 25, 50, 75, 100])
+    else:
+        axes.set_ylim(bottom * 1.05, (top * 1.12) or 1.0)
+        axes.yaxis.set_major_locator(MaxNLocator(4))
     for r in rows:
         if r["value"] is None:
             axes.plot(
@@ -65,10 +70,9 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
         axes.axvline(event["day"], color=QUIET, lw=0.8, ls=(0, (2, 2)), zorder=1)
         axes.text(
             event["day"], 1.015, EVENT_MARK[event["kind"]], transform=axes.get_xaxis_transform(),
-            ha="center", va="bottom", fontsize=6.5, color=QUIET,
+            ha="center", va="bottom", fontsize=8, color=QUIET,
         )  # fmt: skip
     axes.xaxis.set_major_locator(MaxNLocator(5, integer=True))
-    axes.yaxis.set_major_locator(MaxNLocator(4))
     axes.yaxis.set_major_formatter(
         lambda v, _: shown.number(v, 0 if axes.get_ylim()[1] - axes.get_ylim()[0] > 3 else 1)
     )
@@ -106,7 +110,9 @@ def profile_panel(axes: Axes, document: Mapping[str, Any]) -> None:
         if kept.any():
             ends.append((float(mean[kept][-1]), float(depth[kept][-1]), i, days[p["scan"]]))
     axes.axvline(0, color=INK, lw=0.9)
-    axes.set(xlabel="depth below the outline, mm  (left of 0: outside)", ylabel="HU at 120 kVp")
+    axes.set(xlabel="depth below the outline, mm (below 0: outside)", ylabel="HU at 120 kVp")
+    axes.yaxis.set_major_formatter(lambda v, _: shown.number(v, 0))
+    axes.xaxis.set_major_formatter(lambda v, _: shown.number(v, 0))
     axes.text(0, 1.02, "outline", transform=axes.get_xaxis_transform(), ha="center", va="bottom", fontsize=8)
     axes.margins(x=0.02)
     axes.grid(axis="y", color=RULE, lw=0.4)

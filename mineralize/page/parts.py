@@ -114,3 +114,32 @@ def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         for about, text, trust in found
         if not any(other == about and more.startswith(f"{text.removesuffix('.')}: ") for other, more in longer)
     ]
+
+
+def by_topic(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Every topic of the findings once, in reading order: topic, what is said of it in short, and its mark of trust.
+
+    What was not assessed in some scan is said behind what was.
+    """
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for f in document["correlation"]["findings"]:
+        found.setdefault(f["topic"], []).append(f)
+    rows = []
+    for topic, said in found.items():
+        told = [f for f in said if f["trust"] != "withheld"]
+        trust = min((f["trust"] for f in told), key=("caution", "ok").index, default="withheld")
+        words = dict.fromkeys(f.get("brief") or f["text"] for f in (*told, *(f for f in said if f not in told)))
+        rows.append((topic, "; ".join(words), MARKS[trust]))
+    return rows
+
+
+def cautions_by_scan(document: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What :func:`cautions` lists, one row per scan (or for all scans), in the order of the scans."""
+    found: dict[str, list[str]] = {}
+    for about, text, _ in cautions(document):
+        scan, _, part = about.partition(", ")
+        head = scan if scan.startswith("scan ") else texts.ALL_SCANS
+        part = part if scan.startswith("scan ") else about
+        found.setdefault(head, []).append(f"{part}: {text}" if part else text)
+    order = [texts.ALL_SCANS, *(f"scan {s['scan']}" for s in document["scans"])]
+    return [(head, "; ".join(dict.fromkeys(found[head]))) for head in order if head in found]

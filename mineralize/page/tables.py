@@ -123,7 +123,8 @@ def changes(document: Mapping[str, Any]) -> str:
     pairs = sorted({(r["from_scan"], r["to_scan"]) for r in rows}, key=lambda p: (p[0], p[1]))
     if not pairs:
         return f"<p>{esc(texts.ONE_SCAN)}</p>"
-    widest = max(pairs, key=lambda p: p[1] - p[0])
+    first, last = document["correlation"].get("baseline", (pairs[0][0], pairs[-1][1]))
+    widest = (first, last) if (first, last) in pairs else max(pairs, key=lambda p: p[1] - p[0])
     html = _pair(document, *widest)
     others = [p for p in pairs if p != widest and p[1] - p[0] == min(q[1] - q[0] for q in pairs)]
     if others:
@@ -233,9 +234,10 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         if site.get("depth_low_mm") is not None and site.get("depth_high_mm") is not None:
             low, high = _site(pointer, site, "depth_low_mm", 1), _site(pointer, site, "depth_high_mm", 1)
             depth += f'<span class="interval">{low} to {high}</span>'
+        zone = shown.zones([site["zone"]]) if site["zone"] else "–"
         error = f"within {_site(pointer, site, 'error_mm', 1)} mm" if site.get("error_mm") else ""
         body += (
-            f"<tr>{first}<td>{day(document, site['scan'])}</td><td>{esc(site['zone'] or '–')}</td><td>{depth}</td>"
+            f"<tr>{first}<td>{day(document, site['scan'])}</td><td>{esc(zone)}</td><td>{depth}</td>"
             f"<td>{_site(pointer, site, 'normalised_depth', 2)}</td><td>{esc(site.get('direction_words', ''))}</td>"
             f"<td>{_site(pointer, site, 'ball_hu', 0)} HU</td><td>{esc(site['rim_state'])}</td>"
             f'<td>{mark(site["trust"])} {error}<span class="about">{esc(site.get("track", ""))}</span></td></tr>'
@@ -249,7 +251,7 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         "Depth: 0 outline, 1 deepest",
         "Direction",
         "Around it",
-        "Rim there",
+        "Shell there",
         "Position",
     )
     return table(f"Biopsy {report['number']} in every scan", head, f"<tbody>{body}</tbody>", "scans")

@@ -9,19 +9,24 @@ from __future__ import annotations
 
 from . import impression, record, shown, tables, texts, views
 from .concordance import concordance
-from .form import Impression, from_mapping, says_nothing
+from .form import Impression, Ticks, from_mapping, says_nothing
 from .form_text import blank_form, filled_form
 from .impression import Record, load_impressions
 from .record import History, Options, read
 from .shown import is_share
-from .views import EDGES, View, ViewPlan, view
+from .views import BRIDGED, EDGES, SEEN, SOFT, UNSEEN, View, ViewPlan, view
 
 __all__ = [
+    "BRIDGED",
     "EDGES",
+    "SEEN",
+    "SOFT",
+    "UNSEEN",
     "History",
     "Impression",
     "Options",
     "Record",
+    "Ticks",
     "View",
     "ViewPlan",
     "blank_form",

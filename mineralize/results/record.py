@@ -317,6 +317,7 @@ def _pictures(layout: ViewPlan) -> dict[str, Any]:
         "field_of_view_mm": layout.field_mm,
         "scale_bar_mm": layout.scale_mm,
         "window_hu": list(layout.window_hu),
+        "soft_window_hu": list(layout.soft_window_hu),
         "planes": [
             {"name": p.name, "centre": _plain(p.centre), "right": _plain(p.right), "down": _plain(p.down)}
             for p in layout.planes

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ..correlate import MINUS, THIN, decimals_for, is_share, number, places, shown_as
+from ..correlate import MINUS, THIN, ZONE_WORDS, decimals_for, is_share, number, places, shown_as
 
 __all__ = [
     "MINUS",
@@ -20,6 +20,7 @@ __all__ = [
     "unit",
     "unit_words",
     "value",
+    "zones",
 ]
 
 
@@ -53,3 +54,8 @@ def interval(row: Mapping[str, Any]) -> str:
     if row["low"] is None or row["high"] is None:
         return ""
     return f"{value(row, 'low')} to {value(row, 'high')}"
+
+
+def zones(names: Iterable[str]) -> str:
+    """``outer zone, central zone`` for keys of zones."""
+    return ", ".join(ZONE_WORDS[name] for name in names)

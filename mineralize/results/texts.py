@@ -7,7 +7,10 @@ reach the outputs through the record; here are the fixed words around them.
 from __future__ import annotations
 
 import re
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
+
+from ..correlate import THIN, ZONE_WORDS, number, value_text
 
 TITLE: Final = "Imaging history of a mineralising soft-tissue lesion"
 NOT_A_DEVICE: Final = (
@@ -20,18 +23,31 @@ EXPERT_REVIEW: Final = (
 )
 SIGNATURES: Final = ("Pathologist", "Radiologist", "Discussed at conference on")
 
+QUESTIONS: Final[dict[str, str]] = {
+    "place": "Where",
+    "mineral": "Mineral",
+    "course": "Course",
+    "needle": "Needle",
+    "distrust": "Distrust",
+}
+"""The five questions that the top of the page answers."""
+
 SECTIONS: Final[dict[str, str]] = {
-    "facts": "In short",
+    "answers": "In short",
     "timeline": "Time line",
     "planes": "The same plane in every scan",
     "quantities": "What was measured",
     "changes": "What changed",
     "curves": "Course over time",
     "profile": "From the outline to the centre",
-    "rim": "The rim unwrapped",
+    "rim": "The outline unwrapped",
     "changemap": "Where mineral changed",
+    "other": "A second plane",
     "findings": "Findings and what they rest on",
-    "tissue": "Biopsy and tissue, zone by zone",
+    "biopsy": "Where the needle went",
+    "tissue": "Tissue, zone by zone",
+    "described": "What is published, side by side",
+    "scans": "The scans",
     "impression": "Impression from the slides",
     "concordance": "Concordance",
     "sealed": "Covered until an impression is recorded",
@@ -48,21 +64,21 @@ QUANTITIES: Final[dict[str, tuple[str, str]]] = {
     "mineral_mass": ("Mineral mass", "hydroxyapatite equivalent over background; the primary measure of mineral"),
     "mineral_volume": ("Mineral volume", "depends on slice thickness and density: read it beside the mass"),
     "mineral_fraction": ("Mineral fraction", "mineral volume over lesion volume"),
-    "rim_attenuation": ("Rim attenuation", "mean of the rim, blur returned, at the scan's own tube voltage"),
-    "core_attenuation": ("Core attenuation", "mean of the core, at the scan's own tube voltage"),
-    "rim_core_ratio": ("Rim to core ratio", "ratio of linear attenuation coefficients at 120 kVp"),
-    "rim_core_difference": ("Rim minus core", "difference of attenuation at 120 kVp"),
-    "rim_peak_attenuation": ("Rim peak", "mean of the highest value met along the inward normal"),
-    "rim_completeness": ("Rim completeness", "share of the outline's area that carries mineral"),
-    "rim_unresolved": ("Rim unresolved", "share of the area where blur could hide a thin rim: not gaps"),
+    "rim_attenuation": ("Outer zone, attenuation", "its mean, blur returned, at the scan's own tube voltage"),
+    "core_attenuation": ("Central zone, attenuation", "its mean, at the scan's own tube voltage"),
+    "rim_core_ratio": ("Outer to central ratio", "ratio of linear attenuation coefficients at 120 kVp"),
+    "rim_core_difference": ("Outer minus central zone", "difference of attenuation at 120 kVp"),
+    "rim_peak_attenuation": ("Shell, peak", "mean of the highest value met along the inward normal"),
+    "rim_completeness": ("Shell, completeness", "share of the outline's area that carries mineral"),
+    "rim_unresolved": ("Shell, unresolved", "share of the area where blur could hide a thin shell: not gaps"),
     "largest_gap": ("Largest gap", "largest connected part of the outline without mineral, over its area"),
-    "rim_thickness": ("Rim thickness", "median width at half height along the inward normal"),
-    "zonal_contrast": ("Zonal contrast", "+1 all mineral at the periphery, −1 all in the centre"),
-    "core_fat_fraction": ("Core: fat", "share of the core"),
-    "core_fluid_fraction": ("Core: fluid", "share of the core"),
-    "core_soft_fraction": ("Core: soft tissue", "share of the core"),
-    "core_haze_fraction": ("Core: haze", "share of the core between soft tissue and mineral"),
-    "core_mineral_fraction": ("Core: mineral", "share of the core"),
+    "rim_thickness": ("Shell, thickness", "median width at half height along the inward normal"),
+    "zonal_contrast": ("Zonal contrast", "+1 all mineral in the outer zone, −1 all in the central zone"),
+    "core_fat_fraction": ("Central zone: fat", "share of it"),
+    "core_fluid_fraction": ("Central zone: fluid", "share of it"),
+    "core_soft_fraction": ("Central zone: soft tissue", "share of it"),
+    "core_haze_fraction": ("Central zone: haze", "share of it between soft tissue and mineral"),
+    "core_mineral_fraction": ("Central zone: mineral", "share of it"),
     "cortex_gap": ("Gap to cortex", "least distance to the outer surface of the nearest bone"),
     "cortex_contact_area": ("Contact with cortex", "area on the cortex with no darker line between"),
     "cleft_fraction": ("Cleft", "share of the facing area with a darker line to the cortex; no benign sign by itself"),
@@ -79,7 +95,7 @@ GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("Size", ("lesion_volume", "longest_diameter", "axial_diameter", "axial_perpendicular")),
     ("Mineral", ("mineral_mass", "mineral_volume", "mineral_fraction")),
     (
-        "Rim",
+        "Shell",
         (
             "rim_completeness",
             "rim_unresolved",
@@ -105,7 +121,6 @@ GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("Steady tissues", ("fat_reference", "cortex_reference")),
 )
 WIDE_FIGURE: Final = "figure, wider than a small screen"
-HEADLINES: Final = ("lesion_volume", "mineral_mass", "rim_completeness", "rim_core_ratio", "cortex_gap")
 CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
 
 TRUST: Final[dict[str, str]] = {"ok": "trusted", "caution": "caution", "withheld": "withheld"}
@@ -123,7 +138,6 @@ TISSUE_NOTE: Final = (
     "What the literature describes for a lesion that matures from its periphery inwards. It is not a statement about "
     "this lesion: compare it with the slides, zone by zone. The limits between stages are customary and overlap."
 )
-TISSUE_NO_ONSET: Final = "The day of onset is not known, so no stage is assigned to a scan."
 
 ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wide, window {low} to {high} HU{outline}."
 ALT_OUTLINED: Final = ", outline drawn"
@@ -140,9 +154,19 @@ PLANES: Final[dict[str, str]] = {
     "sagittal": "Sagittal plane of the reference scan",
 }
 TRACE: Final = (
-    "The thin line is the outline; it is dotted where neighbours bridge it. A diamond marks a biopsy site "
-    "close to the plane. Nothing is measured on pictures."
+    "Outline: solid where its edge is seen, dashed along a soft margin, dotted where neighbours bridge it, sparse dots "
+    "where nothing is seen near it and it is a guess. Diamond: site of biopsy; its path is thin outside, broader "
+    "inwards. Nothing is measured on pictures."
 )
+WINDOWS: Final = (
+    "{field} mm wide; above: mineral window, {low} to {high} HU; below: soft tissue, {soft_low} to {soft_high} HU."
+)
+ALL_SCANS: Final = "All scans"
+PROFILE_PDF: Final = "HU at 120 kVp by depth, mm"
+PATH: Final = "Path inside the lesion: {list}. No tissue from: {none}."
+PATH_POINT: Final = "Only a point was given: it lies in the {zone}. No tissue from: {none}."
+PATH_LOST: Final = "The site could not be placed: {why}."
+PATH_ALL: Final = "no zone left out"
 DAY_ZERO: Final[dict[str, str]] = {
     "onset": "Days count from onset: injury or first symptom, as given in case.toml.",
     "first scan": "Days count from the first scan: the day of onset was not given.",
@@ -153,22 +177,25 @@ MANYFOLD: Final = "over tenfold"
 ONE_SCAN: Final = "There is one scan only, so nothing can be compared."
 NEIGHBOURS: Final = "Between neighbouring scans"
 VERDICTS: Final = (
-    "A change is called real only where its interval excludes zero and it exceeds the published repeatability for "
-    "that kind of quantity, borrowed from tumour volumetry."
+    "A change is called real only where its interval excludes zero and it exceeds a limit of repeatability. None was "
+    "published for this kind of lesion: the limit of volume is borrowed from tumour volumetry and quoted from memory, "
+    "that of diameters is from a re-scan study (Oxnard 2011), that of HU from a study of scanners (Lamba 2014); all "
+    "others are our own judgement."
 )
 INTERVALS: Final = (
     "Full dot: trusted; half dot: with caution; empty circle: withheld. Letters lead to the reason. Below each value "
-    "its interval: what re-measuring gives when outline, rim depth, threshold, slope and noise are moved as far as a "
-    "careful reader would accept."
+    "its interval: what re-measuring gives when outline, depth of the zones, threshold, slope and noise are moved as "
+    "far as a careful reader would accept."
 )
 ALT_COURSE: Final = "Plots of {quantities} over days with intervals. The values are in the table of quantities."
 ALT_PROFILE: Final = "Plot of mean attenuation against depth below the outline, one line per scan, darker is later."
 ALT_RIM: Final = (
-    "The rim of each scan unwrapped on an equal-area map: anterior in the middle, superior up, patient's left to the "
-    "right; upper row attenuation, lower row thickness; gaps hatched, unresolved parts dotted."
+    "The outline of each scan unwrapped on an equal-area map: anterior in the middle, superior up, patient's left to "
+    "the right; upper row attenuation, lower row thickness; gaps hatched, unresolved parts dotted."
 )
 CAPTION_COURSE: Final = (
-    "Bars are intervals. Open dots: with caution. Crosses on the base line: withheld. Marks above: events."
+    "Over days from {zero}. Bars are intervals. Open dots: with caution. Crosses on the base line: withheld. Marks "
+    "above: events. By depth: 0 is the outline, darker is later."
 )
 CAPTION_PROFILE: Final = "Mean over the whole lesion at equal depth, at 120 kVp equivalent; the band is its spread."
 CAPTION_RIM: Final = (
@@ -181,50 +208,64 @@ CAPTION_CHANGE: Final = (
 )
 MAP_WITHHELD: Final = "Withheld: fewer than two scans with an outline are lined up well enough to be compared."
 PROFILE_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan."
-RIM_WITHHELD: Final = "Withheld: no scan has an outline on which a rim could be laid out."
+RIM_WITHHELD: Final = "Withheld: no scan has an outline that could be laid out."
 PLANES_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan, so no plane can be laid through it."
 NO_FINDINGS: Final = "No statement was derived."
 NO_CAUTIONS: Final = "None."
-NO_DIRECTION: Final = "in the middle"
 GIVEN_HERE: Final = "given here"
-SITE_LINE: Final = (
-    "B{number}, scan {scan} (day {day}): {zone}, {depth} mm below the outline ({share} of the way to the deepest "
-    "point), {direction}; rim there: {rim}; {hu} HU around it."
-)
-SITE_WITHHELD: Final = "B{number}, scan {scan}: withheld, because {reason}"
 NO_BIOPSY: Final = "No biopsy site was given in case.toml."
-BIOPSY: Final = "Where the biopsy came from"
-FACT_CHANGE: Final = {"yes": "real change", "no": "no change beyond measurement", "unsure": "change unsure"}
 ALL_NUMBERS: Final = "Every number on this page is in history.json, and every withheld one has its reason here."
 SKIP: Final = "Skip to content"
 
 ALL_NUMBERS_PDF: Final = "Every number here is in history.json; reasons, sources and the rest are in summary.html."
 INTERVALS_PDF: Final = (
-    "Small: interval. Half dot: with caution. Empty circle: withheld; each reason is in summary.html."
+    "In brackets the interval. Half dot: with caution. Empty circle: withheld; reasons: summary.html."
 )
 CAPTION_RIM_PDF: Final = (
-    "Equal-area maps, A anterior, L left, P posterior, R right, S superior, I inferior; lighter is denser (scale in "
-    "summary.html); hatched: gap; dotted: unresolved; dark edge: on the bone."
+    "Equal-area maps of the whole outline: A anterior, L left, P posterior, R right, S superior, I inferior. B: "
+    "biopsy. Shade: peak attenuation, HU at 120 kVp."
 )
-MORE_ON_PAGE: Final = "More in summary.html."
 PDF_ROWS: Final = (
     "lesion_volume",
     "longest_diameter",
     "mineral_mass",
-    "mineral_volume",
     "rim_completeness",
     "rim_unresolved",
     "rim_thickness",
-    "rim_core_ratio",
     "rim_core_difference",
     "zonal_contrast",
-    "core_soft_fraction",
-    "core_fluid_fraction",
-    "core_fat_fraction",
+    "core_attenuation",
     "cortex_gap",
     "cortex_contact_area",
     "perilesional_deficit",
 )
+
+NAV: Final = "Sections"
+RESTS_ON: Final = "rests on"
+RESTS: Final = "Rests on {list}."
+UNFOLD: Final = "in full"
+SOURCES: Final = "Sources"
+SETTINGS: Final = "Settings"
+SAME_REASON: Final = "{brief}, for the reason given under {topic}."
+SAME_LIMITS: Final = "Limits as under {topic}."
+OUTLINE_UNSEEN: Final = "Sparse dots: nothing is seen there, the outline is a guess."
+MARKS_LEGEND: Final = "Outline and needle"
+MARKS_SWITCH: Final[dict[str, str]] = {"upper": "on the upper row", "both": "on both rows", "none": "on none"}
+PATH_LEGEND: Final = "Path of the needle:"
+BIOPSY_NUMBER: Final = "Biopsy {number}"
+ALT_NEEDLE: Final = "Drawing of the lesion cut along the needle of biopsy {number}. {path}"
+DESCRIBED_NOTE: Final = (
+    "What was measured here beside what is published of three kinds of lesion: all of it, whether it fits or not. "
+    "Small series and teaching; none is a test, and no study of accuracy was found."
+)
+DESCRIBED_HEAD: Final = (
+    "Feature",
+    "Here",
+    "Myositis ossificans",
+    "Extraskeletal osteosarcoma",
+    "Parosteal osteosarcoma",
+)
+SEALED_TITLE: Final = "slides first"
 
 SEALED: Final = (
     "What imaging says is covered, so that the slides are read first. Print a blank form, fill it in, and record it; "
@@ -240,13 +281,45 @@ IMPRESSION: Final[dict[str, str]] = {
     "differential": "Differential, in order",
     "confidence": "Confidence",
     "remarks": "Remarks",
-    "zone": "Zone:",
+    "cores": "Specimen, cores",
+    "orientation": "Orientation",
+    "decalcified": "Decalcified",
+    "zoning": "Zoning on the slides",
+    "zones": "Zones seen",
     "seen": "seen:",
 }
+IMPRESSION_PDF: Final = (
+    "reader",
+    "cores",
+    "zoning",
+    "zones",
+    "atypia",
+    "mitoses",
+    "necrosis",
+    "differential",
+    "confidence",
+)
+BEFORE: Final = "Before imaging"
+AFTER: Final = "After imaging"
 TESTS: Final = "Ancillary tests"
 SEEN: Final = {False: "before the findings were opened", True: "after the findings were opened"}
 TICKED: Final = {False: "not ticked", True: "ticked"}
 VERSIONS: Final = "Versions"
+VERSION_SAYS: Final = "It says:"
+VERSION_CHANGED: Final = "It changed:"
+CHANGED: Final = "{was} → {now}"
+EMPTY: Final = "(empty)"
+NOTHING_CHANGED: Final = "No answer changed."
+TICK_QUESTIONS: Final[dict[str, str]] = {
+    "histology": "Histology",
+    "accounts": "Histology accounts for the imaging",
+    "sampling": "Sampling",
+    "timing": "Timing",
+    "comparable": "Scans",
+}
+TICKED_BY_READER: Final = "Ticked by the reader:"
+NOT_TICKED: Final = "Nothing is ticked yet."
+DERIVED_BY_RULE: Final = "Derived from these ticks by a fixed rule, and from nothing else:"
 CONCORDANCE_NOTE: Final = "Made of the person's own ticks and of nothing else."
 NO_RESULTS: Final = (
     "the folder holds no results of a case (no history.json in it); name the folder that summarise wrote"
@@ -296,3 +369,34 @@ def quantity_title(quantity: str) -> str:
 def quantity_meaning(quantity: str) -> str:
     """One line on what a quantity is; empty where nothing is known."""
     return QUANTITIES.get(quantity, ("", ""))[1]
+
+
+def strip_note(pictures: Mapping[str, Any]) -> str:
+    """How the strip of pictures is to be read."""
+    low, high = pictures["window_hu"]
+    soft_low, soft_high = pictures["soft_window_hu"]
+    windows = WINDOWS.format(
+        field=f"{pictures['field_of_view_mm']:.0f}",
+        low=number(low, 0),
+        high=number(high, 0),
+        soft_low=number(soft_low, 0),
+        soft_high=number(soft_high, 0),
+    )
+    return f"{windows} {TRACE}"
+
+
+def path_note(report: Mapping[str, Any]) -> str:
+    """Share of a needle's path in each zone, and the zones that no tissue came from."""
+    site = report["site"]
+    if site["trust"] == "withheld" or site["zone"] is None:
+        return PATH_LOST.format(why=site["reason"])
+    none = [ZONE_WORDS[z] for z in ("rim", "middle", "core") if z not in report["zones"]]
+    words = ", ".join(none) if none else PATH_ALL
+    if site["entry"] is None:
+        return PATH_POINT.format(zone=ZONE_WORDS[site["zone"]], none=words)
+    total = sum(length for _, length in site["path_mm"]) or 1.0
+    parts = [
+        f"{ZONE_WORDS[zone]} {value_text('', 'mm', length)} ({number(100 * length / total, 0)}{THIN}%)"
+        for zone, length in site["path_mm"]
+    ]
+    return PATH.format(list=", ".join(parts) or "none", none=words)
