@@ -119,8 +119,8 @@ def _note(document: Mapping[str, Any], name: str) -> str:
         for zone in ("outside", "rim", "middle", "core")
     )
     path = f'<span class="zones">{esc(texts.PATH_LEGEND)} {zones}</span>' if document["correlation"]["biopsies"] else ""
-    return f'<p class="note">{esc(texts.PLANES[name])}, {windows} {esc(texts.TRACE)} '
-        f"{esc(texts.DAY_ZERO[document['day_zero']])} {path}</p>"
+    zero = texts.DAY_ZERO[document["day_zero"]]
+    return f'<p class="note">{esc(texts.PLANES[name])}, {windows} {esc(texts.TRACE)} {esc(zero)} {path}</p>'
 
 
 def _dashed(zone: str, unit: float) -> str:
