@@ -47,9 +47,9 @@ def findings(document: Mapping[str, Any]) -> str:
 def _row(topic: str, said: list[Mapping[str, Any]], told: dict[str, str]) -> str:
     anchor = f"topic-{said[0]['key'].partition('.')[0]}"
     if anchor in told:
-        anchor = f"topic-{said[0]['key'].replace('.', '-')}"
+        anchor = f"{anchor}-{len(told)}"
     told[anchor] = topic
-    lines = "".join(f'<li class="{f["trust"]}">{esc(f.get("brief") or f["text"])}</li>' for f in said)
+    lines = "".join(f'<span class="{f["trust"]}">{esc(f.get("brief") or f["text"])}</span>' for f in said)
     marks = "".join(f"<li>{mark(f['trust'])}</li>" for f in said)
     unfold = "".join(_unfolded(f, told) for f in said)
     limits = list(dict.fromkeys(f["limits"] for f in said if f["limits"]))
@@ -58,8 +58,8 @@ def _row(topic: str, said: list[Mapping[str, Any]], told: dict[str, str]) -> str
     if sources:
         unfold += f'<p class="sources">{esc("; ".join(sources))}</p>'
     return (
-        f'<tr id="{anchor}"><th scope="row">{esc(topic)}</th><td><ul>{lines}</ul><details><summary>{esc(texts.UNFOLD)}'
-        f'<span class="aloud"> {esc(within(topic))}</span></summary>{unfold}</details></td>'
+        f'<tr id="{anchor}"><th scope="row">{esc(topic)}</th><td><details><summary>{lines}'
+        f"</summary>{unfold}</details></td>"
         f"<td><ul>{marks}</ul></td></tr>"
     )
 

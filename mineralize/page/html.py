@@ -17,7 +17,7 @@ from . import impression as page_impression
 from . import tables as page_tables
 from .findings import answers, findings
 from .needle import biopsies
-from .parts import bullets, cautions, esc, held, mark, section, within
+from .parts import bullets, cautions, esc, folded, held, mark, section, within
 from .pictures import more_planes, planes, plot, timeline
 from .tissue import described, tissue
 
@@ -155,11 +155,11 @@ def _method(document: Mapping[str, Any]) -> str:
         if o["spread_mm"] is not None
     )
     scales = bullets(_scale(i, s) for i, s in enumerate(document["scans"]) if "mineral_scale" in s)
+    made = f"mineralize {p['version']}; input SHA-256 {p['input_sha256']}; libraries: {libraries}."
     return (
         f"<p>Lesion found by: {esc(lesion['found_by'])}. Reference scan: {document['reference_scan']}.</p>"
-        f'{outlines}{scales}{said}<p class="note hash">mineralize {esc(p["version"])}; input SHA-256 '
-        f"{esc(p['input_sha256'])}; libraries: {esc(libraries)}.</p><details><summary>{esc(texts.SETTINGS)}</summary>"
-        f'<p class="note">{esc(settings)}.</p></details>'
+        f'{outlines}{scales}{said}<p class="note hash">{esc(made)}</p>'
+        + folded(texts.SETTINGS, f'<p class="note">{esc(settings)}.</p>')
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from ..figures import PATH_COLOURS, PATH_WIDTHS, ZONE_FILLS, letters_of, stretches
 from ..results import texts
 from . import tables as page_tables
-from .parts import esc, mark
+from .parts import esc, folded, mark
 
 DASHES = {"outside": "1.2 1.2", "rim": "2.4 0.8", "middle": "1.2 0.6", "core": ""}
 """The path by zone where there is no colour, in mm of the drawing."""
@@ -24,12 +24,12 @@ def biopsies(document: Mapping[str, Any]) -> str:
         caution = f'<p class="unmatched"><b>{esc(report["caution"])}</b></p>' if report["caution"] else ""
         sources = "; ".join(report.get("sources", ()))
         limits = f'<p class="limits">{esc(report["limits"])}</p>' if report.get("limits") else ""
+        name = texts.BIOPSY_NUMBER.format(number=report["number"])
+        more = f'<p>{esc(report["text"])}</p>{limits}<p class="sources">{esc(sources)}</p>'
         html += (
-            f'<div class="needle">{drawing(report)}<div><h3>{esc(texts.BIOPSY_NUMBER.format(number=report["number"]))} '
+            f'<div class="needle">{drawing(report)}<div><h3>{esc(name)} '
             f"{mark(report['trust'])}</h3><p>{esc(texts.path_note(report))}</p>{caution}"
-            f'<details><summary>{esc(texts.UNFOLD)}<span class="aloud"> biopsy {report["number"]}</span></summary>'
-            f"<p>{esc(report['text'])}</p>{limits}"
-            f'<p class="sources">{esc(sources)}</p></details></div></div>'
+            f"{folded(texts.UNFOLD, more, aloud=name)}</div></div>"
         )
         html += page_tables.biopsy(document, i)
     return html

@@ -44,6 +44,12 @@ def bullets(items: Iterable[str], kind: str = "") -> str:
     return f'<ul class="{kind}">{inner}</ul>' if inner else ""
 
 
+def folded(summary: str, body: str, *, aloud: str = "") -> str:
+    """Ready HTML that unfolds; printed only where it was unfolded. ``aloud`` says to what the summary belongs."""
+    more = f'<span class="aloud"> {esc(aloud)}</span>' if aloud else ""
+    return f'<details class="fold"><summary>{esc(summary)}{more}</summary>{body}</details>'
+
+
 def table(caption: str, head: Iterable[str], body: str, kind: str = "", *, seen: bool = False) -> str:
     """A table with column headers; the caption is read aloud, and seen where ``seen``."""
     cells = "".join(f'<th scope="col">{cell}</th>' for cell in head)

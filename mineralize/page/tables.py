@@ -223,7 +223,7 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
     report = document["correlation"]["biopsies"][index]
     at = f"/correlation/biopsies/{index}"
     sites = [(f"{at}/site", report["site"]), *((f"{at}/carried/{k}", s) for k, s in enumerate(report["carried"]))]
-    body = ""
+    body, told = "", set[str]()
     for pointer, site in sorted(sites, key=lambda pair: pair[1]["scan"]):
         given = texts.GIVEN_HERE if site is report["site"] else ""
         first = f'<th scope="row">scan {site["scan"]}<span class="about">{esc(given)}</span></th>'
@@ -234,13 +234,15 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         if site.get("depth_low_mm") is not None and site.get("depth_high_mm") is not None:
             low, high = _site(pointer, site, "depth_low_mm", 1), _site(pointer, site, "depth_high_mm", 1)
             depth += f'<span class="interval">{low} to {high}</span>'
+        track = texts.SAME_TRACK if site.get("track", "") in told else site.get("track", "")
+        told.add(site.get("track", ""))
         zone = shown.zones([site["zone"]]) if site["zone"] else "–"
         error = f"within {_site(pointer, site, 'error_mm', 1)} mm" if site.get("error_mm") else ""
         body += (
             f"<tr>{first}<td>{day(document, site['scan'])}</td><td>{esc(zone)}</td><td>{depth}</td>"
             f"<td>{_site(pointer, site, 'normalised_depth', 2)}</td><td>{esc(site.get('direction_words', ''))}</td>"
             f"<td>{_site(pointer, site, 'ball_hu', 0)} HU</td><td>{esc(site['rim_state'])}</td>"
-            f'<td>{mark(site["trust"])} {error}<span class="about">{esc(site.get("track", ""))}</span></td></tr>'
+            f'<td>{mark(site["trust"])} {error}<span class="about">{esc(track)}</span></td></tr>'
         )
     name = f"B{report['number']}"
     head = (
@@ -252,7 +254,7 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         "Direction",
         "Around it",
         "Shell there",
-        "Position",
+        "Position, as far as bone tells",
     )
     return table(f"Biopsy {report['number']} in every scan", head, f"<tbody>{body}</tbody>", "scans")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from ..results import texts
@@ -18,8 +18,9 @@ def described(document: Mapping[str, Any]) -> str:
     if not rows:
         return ""
     body = "".join(
-        f'<tr><th scope="row">{esc(r["feature"])}</th><td class="here">{esc(r["here"])} {mark(r["trust"], words=False)}'
-        f"</td><td>{esc(r['myositis_ossificans'])}</td><td>{esc(r['extraskeletal_osteosarcoma'])}</td>"
+        f'<tr><th scope="row">{esc(r["feature"])}</th><td class="found">{esc(r["here"])} '
+        f"{mark(r['trust'], words=False)}</td><td>{esc(r['myositis_ossificans'])}</td>"
+        f"<td>{esc(r['extraskeletal_osteosarcoma'])}</td>"
         f"<td>{esc(r['parosteal_osteosarcoma'])}</td></tr>"
         for r in rows
     )
@@ -54,8 +55,3 @@ def tissue(document: Mapping[str, Any]) -> str:
         + table(texts.TISSUE_TITLE, head, f"<tbody>{body}</tbody>", "tissue")
         + f'<details><summary>{esc(texts.SOURCES)}</summary><p class="sources">{esc("; ".join(sources))}</p></details>'
     )
-
-
-def folded_sources(sources: Sequence[str]) -> str:
-    """Full citations, folded."""
-    return f'<details><summary>{esc(texts.SOURCES)}</summary><p class="sources">{esc("; ".join(sources))}</p></details>'
