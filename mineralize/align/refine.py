@@ -20,6 +20,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ..base import Floats, Grid, Rigid, Volume
+from .kernels import look_up, pull_of_greys
 
 OFFSETS_MM = np.arange(-4.0, 3.01, 1.0)
 """Where along the outward normal grey values are compared: cortex and a little of both sides."""
@@ -52,8 +53,9 @@ class Blurred:
         )
 
     def at(self, world: Floats) -> Floats:
-        index = self.grid.to_index(world)
-        return np.asarray(ndimage.map_coordinates(self.hu, index.T, order=1, mode="nearest"))
+        seen, inside = np.empty(len(world)), np.empty(len(world), bool)
+        look_up(world, self.grid.inverse[:3, :3], self.grid.inverse[:3, 3], self.hu, seen, inside)
+        return seen
 
     def gradient_at(self, world: Floats, step_mm: float = 0.8) -> Floats:
         """(N, 3) LPS gradient, HU per mm."""
@@ -131,11 +133,12 @@ def fit_grey(
     gain, offset = 1.0, 0.0
     inside = np.zeros(len(samples.world), bool)
     nothing: Floats = np.zeros(len(samples.world))
-    seen = residual = weight = nothing
+    residual = weight = nothing
+    seen: Floats = np.zeros(len(samples.world))
+    normal, side = np.empty((8, 8)), np.empty(8)
     for step in range(steps + 1):
-        world = samples.world @ matrix[:3, :3].T + matrix[:3, 3]
-        inside = moving.grid.contains(world)
-        seen = moving.at(world)
+        index = moving.grid.inverse @ matrix
+        look_up(samples.world, index[:3, :3], index[:3, 3], moving.hu, seen, inside)
         if inside.sum() < LEAST_SAMPLES:
             # The pose left the scan: no overlap, so that no caller keeps it.
             inside = np.zeros(len(samples.world), bool)
@@ -149,13 +152,9 @@ def fit_grey(
         if step == steps or settled:
             break
         # Unknowns: motion of the fixed frame, then gain and offset of the moving values.
-        full = np.concatenate([jacobian, -seen[:, None] / spread, -np.ones((len(seen), 1))], axis=1)
-        weighted = full * weight[:, None]
-        normal = weighted.T @ full
+        pull_of_greys(jacobian, seen, residual, weight, spread, normal, side)
         scale_of = np.sqrt(np.diag(normal)) + 1e-9
-        update = np.linalg.solve(
-            normal / np.outer(scale_of, scale_of) + 1e-7 * np.eye(8), weighted.T @ residual / scale_of
-        )
+        update = np.linalg.solve(normal / np.outer(scale_of, scale_of) + 1e-7 * np.eye(8), side / scale_of)
         update /= scale_of
         gain, offset = gain + update[6] / spread, offset + update[7]
         turn = update[:3] * min(1.0, 0.08 / max(float(np.linalg.norm(update[:3])), 1e-9))
@@ -165,7 +164,7 @@ def fit_grey(
         matrix = matrix @ small.inverse().matrix
         settled = float(np.linalg.norm(turn)) * radius + float(np.linalg.norm(shift)) < tolerance_mm
     kept = weight > 0
-    normal = (jacobian * weight[:, None]).T @ jacobian
+    normal = (jacobian[kept] * weight[kept, None]).T @ jacobian[kept]
     degrees = max(float(weight.sum()) - 8, 1.0)
     variance = float((weight * residual**2).sum()) / degrees
     used = inside & np.isfinite(residual)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from ..base import Floats, Grid, Rigid
 from ..bones import Bone, Skeleton, sub_voxel_field
+from .kernels import pull_of_surface, score_shifts
 
 SEARCH_POINTS = 220
 CLIP_MM = 8.0
@@ -41,7 +42,7 @@ class Field:
     """
 
     distance: NDArray[np.float32]
-    slope: NDArray[np.float16]
+    slope: NDArray[np.float32]
     grid: Grid
     scan_grid: Grid
 
@@ -58,18 +59,7 @@ class Field:
         distance = sub_voxel_field(mask[a:b, c:d, e:f], grid, skeleton.points)
         distance = np.clip(distance, -clip_mm, clip_mm)
         slope = np.stack([np.gradient(distance, axis=k).astype(np.float16).reshape(-1) for k in range(3)], axis=-1)
-        return cls(distance, slope, grid, skeleton.scan_grid)
-
-    def rough(self, world: Floats) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
-        """Nearest-voxel |distance| at ``(..., 3)`` LPS points and whether they lie inside the scan."""
-        index = np.rint(self.grid.to_index(world)).astype(np.int32)
-        shape = np.asarray(self.grid.shape, np.int32)
-        clipped = np.clip(index, 0, shape - 1)
-        flat = (clipped[..., 0] * shape[1] + clipped[..., 1]) * shape[2] + clipped[..., 2]
-        value = np.abs(self.distance.reshape(-1)[flat])
-        # Beyond the box of the bones but inside the scan there is no bone.
-        value = np.where((index != clipped).any(axis=-1), np.float32(CLIP_MM), value)
-        return np.minimum(value, np.float32(CLIP_MM)), self.scan_grid.contains(world)
+        return cls(distance, slope.astype(np.float32), grid, skeleton.scan_grid)
 
     def exact(self, world: Floats) -> tuple[Floats, Floats]:
         """Distance at ``(..., 3)`` LPS points, to first order from the nearest voxel, and its LPS gradient."""
@@ -79,7 +69,7 @@ class Field:
         cell = np.rint(index)
         whole = cell.astype(np.int32)
         flat = (whole[..., 0] * self.grid.shape[1] + whole[..., 1]) * self.grid.shape[2] + whole[..., 2]
-        slope = self.slope[flat].astype(np.float32)
+        slope = self.slope[flat]
         value = self.distance.reshape(-1)[flat] + ((index - cell) * slope).sum(axis=-1)
         turn = (self.grid.directions / self.grid.spacing).T.astype(np.float32)
         return value, slope @ turn
@@ -190,11 +180,22 @@ def _cross_shifts(spare: Floats) -> Floats:
 
 def _score_shifts(turned: Floats, shifts: Floats, field: Field) -> Floats:
     """(K,) scores of one rotation with many shifts. ``turned`` (N, 3) are rotated points, ``shifts`` (K, 3)."""
-    value, inside = field.rough(turned[None] + shifts[:, None])
-    counted = inside.sum(axis=1)
-    overlap = counted / turned.shape[0]
-    score = (value * inside).sum(axis=1) / np.maximum(counted, 1) + OVERLAP_PENALTY_MM * (1 - overlap)
-    return np.where(overlap < LEAST_OVERLAP, 1e3, score)
+    cell, place = field.grid.inverse[:3, :3].T, field.scan_grid.inverse[:3, :3].T
+    last = np.asarray(field.scan_grid.shape, float) - 1
+    score = np.empty(len(shifts))
+    score_shifts(
+        field.distance,
+        field.grid.to_index(turned),
+        shifts @ cell,
+        field.scan_grid.to_index(turned),
+        shifts @ place,
+        last,
+        CLIP_MM,
+        OVERLAP_PENALTY_MM,
+        LEAST_OVERLAP,
+        score,
+    )
+    return score
 
 
 def _best(rotation: Floats, shifts: Floats, score: Floats, keep: int) -> Poses:
@@ -276,25 +277,23 @@ def _distinct(
 def short_fits(points: Floats, field: Field, poses: Poses, steps: int, last_scale_mm: float = 1.5) -> Poses:
     """All poses at once, a few robust Gauss-Newton steps of point-to-surface distance each."""
     rotation, shift = poses.rotation.copy(), poses.shift.copy()
-    scales = np.geomspace(6.0, last_scale_mm, steps)
-    for scale in scales:
-        moved = points @ np.swapaxes(rotation, 1, 2) + shift[:, None, :]
-        value, gradient = field.exact(moved)
-        inside = field.scan_grid.contains(moved)
-        weight = inside / (1 + (value / scale) ** 2) ** 2
-        pivot = moved.mean(axis=1, keepdims=True)
-        jacobian = np.concatenate([np.cross(moved - pivot, gradient), gradient], axis=2)
-        weighted = jacobian * weight[..., None]
-        normal = np.swapaxes(weighted, 1, 2) @ jacobian
-        side = (weighted * value[..., None]).sum(axis=1)
+    cell, place = field.grid.inverse, field.scan_grid.inverse
+    turn_of_slope = (field.grid.directions / field.grid.spacing).T
+    last = np.asarray(field.scan_grid.shape, float) - 1
+    count = len(shift)
+    normal, side, middle, arm = np.empty((count, 6, 6)), np.empty((count, 6)), np.empty((count, 3)), np.empty(count)
+    for scale in np.geomspace(6.0, last_scale_mm, steps):
+        pull_of_surface(
+            points, field.distance, field.slope, cell[:3, :3], cell[:3, 3], turn_of_slope,
+            place[:3, :3], place[:3, 3], last, scale, rotation, shift, normal, side, middle, arm,
+        )  # fmt: skip
         # Damping in mm: a turn counts by the arm of the points, so that an unpinned turn does not run away.
-        arm = np.mean((moved - pivot) ** 2, axis=(1, 2))
-        damping = np.concatenate([np.repeat(arm[:, None], 3, 1), np.ones((len(arm), 3))], axis=1)
-        normal += np.eye(6) * (1e-3 * len(points) * damping)[:, None, :]
-        update = -np.linalg.solve(normal, side[..., None])[..., 0]
+        damping = np.concatenate([np.repeat(arm[:, None], 3, 1), np.ones((count, 3))], axis=1)
+        system = np.tril(normal) + np.swapaxes(np.tril(normal, -1), 1, 2)
+        system += np.eye(6) * (1e-3 * len(points) * damping)[:, None, :]
+        update = -np.linalg.solve(system, side[..., None])[..., 0]
         turn = rotations_from_vectors(np.clip(update[:, :3], -0.3, 0.3))
         rotation = turn @ rotation
-        middle = pivot[:, 0]
         shift = np.einsum("kij,kj->ki", turn, shift - middle) + middle + np.clip(update[:, 3:], -10, 10)
     fitted = Poses(rotation, shift, poses.score)
     return Poses(rotation, shift, trimmed_score(points, field, fitted))

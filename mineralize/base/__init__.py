@@ -6,6 +6,9 @@
 
 from __future__ import annotations
 
+from .child import isolated_python
+from .compiled import compiled
+from .documents import read_json, read_toml
 from .errors import (
     CaseFileError,
     InputError,
@@ -18,8 +21,9 @@ from .errors import (
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
+from .parent import end_with_parent, receive, send
 from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantity
-from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
+from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
@@ -28,6 +32,7 @@ __all__ = [
     "KINDS",
     "KNOWN_KVP",
     "QUANTITIES",
+    "READING_DOUBTS",
     "SLOPE_TABLE",
     "UNITS",
     "Acquisition",
@@ -61,13 +66,20 @@ __all__ = [
     "ZoneSettings",
     "anatomical_words",
     "caution",
+    "compiled",
+    "end_with_parent",
     "frozen",
+    "isolated_python",
     "known_voltage",
     "lazy",
     "limit_for",
     "quantity",
+    "read_json",
+    "read_toml",
     "reason_of",
+    "receive",
     "sample",
+    "send",
     "slope",
     "to_hu120",
     "to_sitk",

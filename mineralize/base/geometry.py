@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from .lazily import lazy
+from .sampling import interpolate
 
 Floats = NDArray[np.floating[Any]]
 
@@ -238,6 +239,12 @@ def sample(array: NDArray[Any], grid: Grid, world: Any, *, order: int = 1, outsi
     centres give ``outside``. float32 ``(...,)``.
     """
     world = np.asarray(world, float)
+    if order == 1:
+        held = array if array.dtype in (np.float32, np.int16) else array.astype(np.float32)
+        values = np.empty(world.size // 3, np.float32)
+        inverse = grid.inverse
+        interpolate(held, inverse[:3, :3], inverse[:3, 3], world.reshape(-1, 3), outside, values)
+        return np.asarray(values.reshape(world.shape[:-1]))
     index = grid.to_index(world.reshape(-1, 3))
     source = array if array.dtype == np.float32 else array.astype(np.float32)
     values = ndimage.map_coordinates(source, index.T, order=order, mode="nearest", output=np.float32)

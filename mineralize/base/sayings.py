@@ -41,6 +41,7 @@ SAYINGS: dict[str, str] = {
     "kvp-unknown": "tube voltage not stated; 120 kVp assumed",
     "kvp-outside": "tube voltage outside the table of mineral slopes",
     "hardening": "muscle reads {hu:.0f} HU lower in the middle of the limb, as without correction of beam hardening",
+    "header-contradicts": "what the files of the scan say of it does not agree; its notes say in what",
     "metal-near": "metal near the lesion: its streaks make values unreliable",
     "scale-ends": (
         "the scan's scale ends at {hu:.0f} HU and something near the lesion reads more: metal, or cut-off mineral"

@@ -27,6 +27,13 @@ class Note:
     subject: str = ""
 
 
+READING_DOUBTS = frozenset({
+    "slice-order", "stated-spacing", "slice-overlap", "pixel-size", "picture-twice", "picture-order", "series-split",
+    "values-odd", "bits-beyond", "high-bit", "padding-odd", "thickness-mixed", "stated-tilt", "patient-position",
+})  # fmt: skip
+"""Notes on a scan, as cautions, that put its geometry or its values in doubt: every measurement of it shares them."""
+
+
 @dataclass(frozen=True)
 class Acquisition:
     """How a scan was made (PS3.3 C.8.2.1, C.8.15); ``None`` or ``""`` where the file does not say."""
@@ -115,6 +122,8 @@ class Volume:
     def sample(self, world: Any, *, order: int = 1) -> Floats:
         """HU at ``(..., 3)`` LPS points; NaN outside the scan."""
         world = np.asarray(world, float)
+        if order == 1:
+            return sample(self.hu, self.grid, world)
         bounds = self.grid.bounds_around(world, 3 * float(self.grid.spacing.max()))
         part = self.crop(bounds)
         return sample(part.hu, part.grid, world, order=order)

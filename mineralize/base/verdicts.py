@@ -86,6 +86,7 @@ KINDS: dict[str, Kind] = {
     "kvp-outside": Kind("scale", size=0.0),
     "hardening": Kind("scale", size=0.0),
     "metal-near": Kind("scan"),
+    "header-contradicts": Kind("scan"),
     "scale-ends": Kind("scan"),
     # the value
     "interval-wide": Kind("value", in_interval=True),

@@ -1,114 +1,121 @@
-"""Many cases, one after another or side by side: a bad case is reported and never sinks the others."""
+"""Many cases, one after another or side by side: a bad case is reported and never sinks the others.
+
+What is done and what is not stands in files only, so a run that was killed at any moment, and started again, goes on
+where it was. Memory is shared out by what headers say a case will need: a huge one runs alone.
+"""
 
 from __future__ import annotations
 
-import re
-import tomllib
-from collections import Counter
-from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass, replace
-from multiprocessing import get_context
+import contextlib
+import time
+from collections import Counter, deque
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from .. import cases
-from ..base import InputError, MineralizeError, OutputError
-from ..cases import MARKER, Request, check_output, failed, write_text
-from ..results import History, tables, texts
-from ..results import read as read_record
-from ..study import cores
+from ..base import OutputError
+from ..cases import Request, kept
+from ..results import texts
+from ..study import cores, free_mib
+from . import tables
+from .engine import ENTRY, Engine, engine
+from .find import Found, find
+from .job import Died, Done, Job, Report, failed
+from .lock import held
+from .store import Store
 
-COLUMNS = ("case", "position", "exit_code", "scans", "withheld", "cautions", "message")
-COMBINED = ("measurements.csv", "changes.csv", "cases.csv")
+SHARE_OF_MEMORY = 0.8
+"""Of the memory that is free at the start; the rest is for what headers do not say."""
 
 
 @dataclass(frozen=True)
-class Report:
-    """How one case went. ``position`` counts the cases of the root in name order, from 1."""
+class Standing:
+    """Where a run stands. ``seconds_left`` is ``None`` until one case has been measured."""
 
-    name: str
-    position: int
-    exit_code: int
-    scans: int
-    withheld: int
-    cautions: int
-    message: str
+    total: int
+    counts: Counter[str] = field(default_factory=Counter)
+    seconds_left: float | None = None
 
     @property
-    def done(self) -> bool:
-        return self.exit_code in (0, 5)
+    def done(self) -> int:
+        """Cases of which the outcome is known."""
+        return sum(count for state, count in self.counts.items() if state not in ("waiting", "running", "arriving"))
 
 
-def find_cases(root: Path) -> list[Path]:
-    """Folders and .zip files directly in ``root``, in name order, hidden ones left out."""
-    try:
-        found = sorted(
-            p for p in root.iterdir() if not p.name.startswith(".") and (p.is_dir() or p.suffix.lower() == ".zip")
-        )
-    except OSError as error:
-        raise InputError("ROOT cannot be read; give a folder that holds one folder or .zip file per case") from error
-    if not found:
-        raise InputError(texts.BATCH_NO_CASES)
-    return found
+OnDone = Callable[[Report, int], None]
+OnStanding = Callable[[Standing], None]
 
 
-def names_for(found: list[Path]) -> list[str]:
-    """A folder name per case: the alias of its ``case.toml`` where there is one and it is unique, else its position.
+@dataclass(frozen=True)
+class How:
+    """How a batch is run; nothing of it decides what is written.
 
-    Names of input folders are never used: they often hold a patient's name.
+    ``jobs``: cases at a time; 1 measures in this process, as Python callers may want it. ``scheduler``: address of a
+    Dask cluster that is there already. ``budget_mib``: memory for all cases together, by default most of what is free.
     """
-    aliases = [_alias(path) for path in found]
-    often = Counter(alias.casefold() for alias in aliases)
-    return [
-        alias if alias and often[alias.casefold()] == 1 else f"case-{position:03d}"
-        for position, alias in enumerate(aliases, 1)
-    ]
 
-
-def _alias(path: Path) -> str:
-    try:
-        table = tomllib.loads((path / "case.toml").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return ""
-    alias = table.get("alias")
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", alias).strip("-.") if isinstance(alias, str) else ""
-    return "" if re.fullmatch(r"case(-\d+)?", safe, re.IGNORECASE) else safe
+    jobs: int = 1
+    scheduler: str = ""
+    budget_mib: float | None = None
+    entry: str = ENTRY
 
 
 def run(
     root: Path,
     out: Path,
     template: Request,
+    how: How | None = None,
     *,
-    jobs: int = 1,
-    on_done: Callable[[Report, int], None] | None = None,
+    on_done: OnDone | None = None,
+    on_standing: OnStanding | None = None,
 ) -> list[Report]:
-    """Summarise every case of ``root`` into its own folder in ``out``, then write the tables over all of them.
+    """Summarise every case of ``root`` into its own folder in ``out``, and write the tables over all of them.
+
+    Cases that were measured before, and whose input and settings are the same, are not touched.
 
     Parameters
     ----------
+    root : a folder of cases, or a ``.csv`` table with the columns ``case`` and ``path``.
     template : settings and options for every case; its own case and seed are not used.
-    jobs : cases at a time, each in a process of its own when more than one.
     on_done : called with each report as it comes and the number of cases.
+    on_standing : called whenever something has changed.
+
+    Raises
+    ------
+    InputError, OutputError, UsageError
+        where there are no cases, where ``out`` is another run's, not ours or cannot be written, where there is no
+        cluster.
     """
-    found = find_cases(root)
-    names = names_for(found)
-    _check(out, names)
-    if jobs > 1:  # the cores are shared out among the cases
-        template = replace(template, jobs=template.jobs or max(1, cores() // jobs))
-    work = [
-        (replace(template, case=path, seed=None, alias=""), out / name, name, position)
-        for position, (path, name) in enumerate(zip(found, names, strict=True), 1)
-    ]
-    reports = []
-    for report in _reports(work, jobs):
-        reports.append(report)
-        if on_done is not None:
-            on_done(report, len(work))
-    reports.sort(key=lambda r: r.position)
-    _write_combined(out, reports)
-    return reports
+    found = find(root)
+    how = how or How()
+    refuse_foreign(out)
+    with held(out):
+        return run_found(found, out, template, how, on_done=on_done, on_standing=on_standing)
+
+
+def run_found(
+    found: Sequence[Found],
+    out: Path,
+    template: Request,
+    how: How,
+    *,
+    on_done: OnDone | None = None,
+    on_standing: OnStanding | None = None,
+    using: Engine | None = None,
+) -> list[Report]:
+    """:func:`run` for cases that were found already, in a folder that is held."""
+    round_ = _Round(list(found), out, template, how, on_done, on_standing)
+    todo = round_.todo()
+    if todo:
+        if using is not None:
+            round_.measure(todo, using)
+        else:
+            budget = how.budget_mib or (free_mib() or 0.0) * SHARE_OF_MEMORY or None
+            with engine(min(how.jobs, len(todo)) if how.jobs > 1 else 1, how.scheduler, budget, how.entry) as crew:
+                round_.measure(todo, crew)
+    return round_.finish()
 
 
 def exit_code(reports: list[Report]) -> int:
@@ -120,74 +127,190 @@ def exit_code(reports: list[Report]) -> int:
     return 3 if all(r.exit_code == 3 for r in reports) else 4
 
 
-def _reports(work: list[tuple[Request, Path, str, int]], jobs: int) -> Iterator[Report]:
-    if jobs <= 1:
-        for item in work:
-            yield _one(*item)
-        return
-    # A fresh interpreter per worker: threads of the numeric libraries do not survive a fork.
-    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        waiting = {pool.submit(_one, *item): item for item in work}
-        for future in as_completed(waiting):
-            _, _, name, position = waiting[future]
-            try:
-                yield future.result()
-            except Exception as error:  # a worker that died, such as for lack of memory
-                yield _fault(name, position, error)
-
-
-def _one(request: Request, out: Path, name: str, position: int) -> Report:
+def refuse_foreign(out: Path) -> None:
+    """Refuse an output folder that holds files and was not made by a batch, before hours of work."""
     try:
-        outcome = cases.run(request, out)
-    except MineralizeError as error:
-        return Report(name, position, error.exit_code, 0, 0, 0, str(error))
-    except Exception as error:  # one bad case must not sink the batch; its text may hold what is private
-        return _fault(name, position, error)
-    scans = len(outcome.document["scans"])
-    return Report(name, position, outcome.exit_code, scans, outcome.withheld, outcome.cautions, "")
-
-
-def _fault(name: str, position: int, error: Exception) -> Report:
-    return Report(name, position, 4, 0, 0, 0, texts.BATCH_FAULT.format(kind=type(error).__name__))
-
-
-def _check(out: Path, names: list[str]) -> None:
-    """Refuse an output folder whose files are not ours, before hours of work."""
-    for name in names:
-        check_output(out / name)
-    try:
-        strangers = out.is_dir() and any(p.is_file() and p.name not in (*COMBINED, MARKER) for p in out.iterdir())
-        ours = (out / MARKER).is_file() or not any((out / name).exists() for name in COMBINED)
+        if out.is_dir() and not kept(out).secret and any(p.is_file() for p in out.iterdir() if p.name[:1] != "."):
+            raise OutputError(texts.OUT_FOREIGN)
+        if out.exists() and not out.is_dir():
+            raise OutputError(texts.OUT_FILE)
     except OSError as error:
-        raise failed(error) from error
-    if strangers or not ours:
-        raise OutputError(texts.OUT_FOREIGN)
+        if isinstance(error, OutputError):
+            raise
+        raise cases.failed(error) from error
 
 
-def _write_combined(out: Path, reports: list[Report]) -> None:
-    documents: list[tuple[str, History]] = [
-        (r.name, read_record(out / r.name / "history.json")) for r in reports if r.done
-    ]
-    rows: list[tuple[Any, ...]] = [tuple(getattr(r, "name" if c == "case" else c) for c in COLUMNS) for r in reports]
-    held = {
-        "measurements.csv": _joined(tables.measurements, tables.MEASUREMENT_COLUMNS, documents),
-        "changes.csv": _joined(tables.changes, tables.CHANGE_COLUMNS, documents),
-        "cases.csv": tables.text_of(COLUMNS, rows),
-        MARKER: "".join(f"{name}\n" for name in COMBINED),
-    }
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        for name, text in held.items():
-            fresh = out / f".{name.lstrip('.')}.new"
-            try:
-                write_text(fresh, text)
-                fresh.replace(out / name)
-            finally:
-                fresh.unlink(missing_ok=True)
-    except OSError as error:
-        raise failed(error) from error
+class _Round:
+    """One pass over all cases."""
+
+    def __init__(
+        self,
+        found: list[Found],
+        out: Path,
+        template: Request,
+        how: How,
+        on_done: OnDone | None,
+        on_standing: OnStanding | None,
+    ) -> None:
+        self._found, self._on_done, self._on_standing = found, on_done, on_standing
+        with contextlib.suppress(OSError):
+            tables.clear_unfinished(out)
+        self._store = Store(out)
+        self._tables = tables.Tables(self._store)
+        self._names = self._store.names(found)
+        side_by_side = max(how.jobs, 1)
+        if side_by_side > 1 or how.scheduler:  # the cores are shared out among the cases
+            template = replace(template, jobs=template.jobs or max(1, cores() // side_by_side))
+        self._jobs = [
+            Job(replace(template, case=case.path, seed=None, alias="" if case.alias else name), out / name, name, place)
+            for place, (case, name) in enumerate(zip(found, self._names, strict=True), 1)
+        ]
+        self._reports: dict[int, Report] = {}
+        self._states: dict[int, str] = dict.fromkeys(range(len(found)), "waiting")
+        self._counts = Counter({"waiting": len(found)})
+        self._gone = [tables.row(replace(r, position=0), "gone") for r in self._store.gone(found)]
+        self._began = time.monotonic()
+        self._measured = 0
+
+    def todo(self) -> list[int]:
+        """Indices of the cases that have to be measured; what is known of the others is taken over."""
+        todo = []
+        for place, (case, job) in enumerate(zip(self._found, self._jobs, strict=True)):
+            if case.fault:
+                self._know(place, Report(job.name, job.position, 4, 0, 0, 0, case.fault), "set aside")
+            elif case.arriving:
+                self._set(place, "arriving")
+                latest = self._store.latest(case, job.position)
+                if latest is not None:
+                    self._reports[place] = latest
+            elif (known := self._store.finished(case, job.request, job.position)) is not None:
+                self._know(place, known)
+            else:
+                todo.append(place)
+        self._tell(now=True)
+        return todo
+
+    def measure(self, todo: list[int], crew: Engine) -> None:
+        """Measure cases, as many at a time as fit; one that failed is tried again when all others are through."""
+        again: list[int] = []
+        self._through(_Queue(todo, crew), crew, again)
+        for place in again:
+            self._through(_Queue([place], crew), crew, None)
+
+    def finish(self) -> list[Report]:
+        reports = [self._reports[place] for place in sorted(self._reports)]
+        self._tables.finish(reports, self._rows())
+        return reports
+
+    def _through(self, waiting: _Queue, crew: Engine, again: list[int] | None) -> None:
+        while True:
+            for place, kind in waiting.next():
+                if kind == "run":
+                    self._set(place, "running")
+                    self._tell()
+                crew.start(place, kind, self._jobs[place])
+            if not waiting.busy:
+                return
+            for place, answer in crew.wait():
+                if isinstance(answer, float):
+                    waiting.needs(place, answer)
+                    continue
+                waiting.over(place)
+                job = self._jobs[place]
+                if isinstance(answer, Died):
+                    answer = Done(failed(job, texts.BATCH_DIED), "", "")
+                if again is not None and not answer.report.lasting:
+                    self._set(place, "waiting")
+                    again.append(place)
+                    self._tell()
+                    continue
+                self._store.save(self._found[place], job.request, answer)
+                self._measured += 1
+                self._know(place, answer.report)
+
+    def _know(self, place: int, report: Report, state: str = "") -> None:
+        self._reports[place] = report
+        self._set(place, state or report.state)
+        self._tell()
+        if self._on_done is not None:
+            self._on_done(report, len(self._jobs))
+
+    def _set(self, place: int, state: str) -> None:
+        self._counts[self._states[place]] -= 1
+        self._counts[state] += 1
+        self._states[place] = state
+
+    def _rows(self) -> list[tuple[Any, ...]]:
+        rows = [
+            tables.row(report, self._states[place])
+            if (report := self._reports.get(place)) is not None
+            else tables.pending(job.name, job.position, self._states[place])
+            for place, job in enumerate(self._jobs)
+        ]
+        return rows + self._gone
+
+    def _tell(self, *, now: bool = False) -> None:
+        self._tables.note(_Lazily(self._rows), now=now)
+        if self._on_standing is not None:
+            counts = +self._counts
+            left = counts["waiting"] + counts["running"]
+            each = (time.monotonic() - self._began) / self._measured if self._measured else None
+            self._on_standing(Standing(len(self._jobs), counts, None if each is None else each * left))
 
 
-def _joined(make: Callable[[History, str], str], columns: tuple[str, ...], documents: list[tuple[str, History]]) -> str:
-    head = tables.text_of(columns, ())
-    return head + "".join(make(document, name)[len(head) :] for name, document in documents)
+class _Lazily:
+    """Rows that are made only when they are written."""
+
+    def __init__(self, make: Callable[[], list[tuple[Any, ...]]]) -> None:
+        self._make = make
+
+    def __iter__(self) -> Iterator[tuple[Any, ...]]:
+        return iter(self._make())
+
+
+class _Queue:
+    """Which case is next: as many at a time as there are workers and as memory allows."""
+
+    def __init__(self, places: list[int], crew: Engine) -> None:
+        self._crew = crew
+        self._new = deque(places)
+        self._ready: deque[tuple[int, float]] = deque()
+        self._asked: set[int] = set()
+        self._running: dict[int, float] = {}
+        self._ask = crew.budget_mib is not None and len(places) > 1
+
+    @property
+    def busy(self) -> bool:
+        return bool(self._asked or self._running)
+
+    def needs(self, place: int, mib: float) -> None:
+        self._asked.discard(place)
+        self._ready.append((place, mib))
+
+    def over(self, place: int) -> None:
+        self._asked.discard(place)
+        self._running.pop(place, None)
+
+    def next(self) -> Iterator[tuple[int, str]]:
+        """What can be started now: (case, ``"need"`` or ``"run"``)."""
+        slots = self._crew.slots
+        while len(self._running) + len(self._asked) < slots:
+            fits = next((item for item in self._ready if self._fits(item[1])), None)
+            if fits is not None:
+                self._ready.remove(fits)
+                self._running[fits[0]] = fits[1]
+                yield fits[0], "run"
+            elif self._new and not self._ask:
+                place = self._new.popleft()
+                self._running[place] = 0.0
+                yield place, "run"
+            elif self._new and len(self._ready) < 2 * slots:
+                place = self._new.popleft()
+                self._asked.add(place)
+                yield place, "need"
+            else:
+                return
+
+    def _fits(self, mib: float) -> bool:
+        budget = self._crew.budget_mib
+        return not self._running or budget is None or sum(self._running.values()) + mib <= budget

@@ -15,10 +15,10 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.linalg import solveh_banded
 from scipy.ndimage import map_coordinates
-from scipy.sparse.linalg import spsolve
 
-from ..base import Floats
+from ..base import Floats, frozen
 from .zone import LesionZone
 
 LEVEL_MM = 1.5
@@ -266,19 +266,36 @@ def _edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Floa
 
 def _bend(value: Floats, weight: Floats) -> Floats:
     """The map that keeps the weighted values and bends least."""
-    levels, angles = value.shape
-    along, across = _stiffness(levels, angles)
-    system = sparse.diags(weight.ravel() + 1e-9) + along + across
-    return np.asarray(spsolve(system.tocsc(), (weight * value).ravel()).reshape(value.shape))
+    stiffness, place = _stiffness(*value.shape)
+    system = stiffness.copy()
+    system[0, place] += weight.ravel() + 1e-9
+    right = np.empty(value.size)
+    right[place] = (weight * value).ravel()
+    found = solveh_banded(system, right, overwrite_ab=True, overwrite_b=True, lower=True, check_finite=False)
+    return np.asarray(found[place].reshape(value.shape))
 
 
 @lru_cache(maxsize=4)
-def _stiffness(levels: int, angles: int) -> tuple[Any, Any]:
-    """What bending along the shaft and around it costs, over all cells of a map of that size."""
+def _stiffness(levels: int, angles: int) -> tuple[Floats, NDArray[np.intp]]:
+    """What bending along the shaft and around it costs, over all cells of a map of that size.
+
+    A symmetric matrix as its lower band, and the place in it of every cell: levels one after the other, and within a
+    level angles of either turn side by side, so that the first and the last lie close together too.
+    """
     across = sparse.eye(angles) * -2 + sparse.eye(angles, k=1) + sparse.eye(angles, k=-1)
     across = sparse.lil_matrix(across)
     across[0, angles - 1] = across[angles - 1, 0] = 1
     along = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(levels - 2, levels))
     bend_along = sparse.kron(along, sparse.eye(angles))
     bend_across = sparse.kron(sparse.eye(levels), across.tocsr())
-    return STIFF_ALONG * (bend_along.T @ bend_along), STIFF_ACROSS * (bend_across.T @ bend_across)
+    whole = STIFF_ALONG * (bend_along.T @ bend_along) + STIFF_ACROSS * (bend_across.T @ bend_across)
+    turn = np.arange(angles)
+    folded = np.where(2 * turn < angles, 2 * turn, 2 * (angles - turn) - 1)
+    place = (np.arange(levels)[:, None] * angles + folded).ravel()
+    cells = whole.tocoo()
+    row, column = place[cells.row], place[cells.col]
+    lower = row >= column
+    row, column = row[lower], column[lower]
+    band = np.zeros((int((row - column).max()) + 1, len(place)))
+    np.add.at(band, (row - column, column), cells.data[lower])
+    return frozen(band), frozen(place)

@@ -2,28 +2,35 @@
 
 In: a :class:`Request` (where the case lies, settings, options). Out: :func:`run` measures and writes the results
 folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`mineralize.study.Study`;
-:func:`write_study` writes one; :func:`record_impression` (from a form) and :func:`record_answers` record what the
-slides show, :func:`versions` reads what was recorded. ``InputError`` and ``OutputError`` in one sentence;
-``LesionNeeded`` where the lesion must be pointed at.
+:func:`write_study` writes one; :func:`record_impression` records what the slides show. ``InputError`` and
+``OutputError`` in one sentence; ``LesionNeeded`` where the lesion must be pointed at.
 """
 
 from __future__ import annotations
 
-from .folder import MARKER, check_output, failed, write_text
+from .exchange import hold
+from .folder import abandon, check_output, failed, write_text
+from .marker import MARKER, Kept, digest_of, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
 from .seal import record_answers, versions
 
 __all__ = [
     "MARKER",
+    "Kept",
     "Outcome",
     "Request",
+    "abandon",
     "check_output",
+    "digest_of",
     "failed",
+    "hold",
+    "kept",
     "load",
     "record_answers",
     "record_impression",
     "run",
+    "secret_of",
     "studied",
     "versions",
     "write_study",

@@ -11,7 +11,6 @@ import contextlib
 import copy
 import hashlib
 import logging
-import os
 import pickle
 import shutil
 import subprocess
@@ -23,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ..base import end_with_parent, isolated_python, receive, send
 from ..dicom_out import Identity, seg, sr
 from ..results import Options
 from ..study import Study, cores
@@ -50,6 +50,9 @@ def writing(study: Study, folder: Path, options: Options, jobs: int | None = Non
         if child is not None:
             child.kill()
             child.wait()
+            assert child.stdin is not None
+            with contextlib.suppress(BrokenPipeError):
+                child.stdin.close()
 
 
 def write(study: Study, folder: Path, identity: Identity) -> None:
@@ -83,17 +86,14 @@ def _start(study: Study, folder: Path, identity: Identity) -> subprocess.Popen[b
         scans.append(bare)
     timeline = replace(study.timeline, scans=tuple(scans), offered=(), hasher=None)
     job = pickle.dumps((replace(study, timeline=timeline), folder, replace(identity, timeline=timeline)))
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join(p or os.getcwd() for p in sys.path)}
-    command = [sys.executable, "-c", "from mineralize.cases.dicom import main; main()"]
+    command = isolated_python("mineralize.cases.dicom")
     try:
-        child = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment
-        )
+        child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     except OSError:
         return None
     assert child.stdin is not None
-    with contextlib.suppress(BrokenPipeError), child.stdin:
-        child.stdin.write(job)
+    with contextlib.suppress(BrokenPipeError):
+        send(child.stdin, job)  # it stays open: by its end the child knows that this process is gone
     return child
 
 
@@ -101,5 +101,6 @@ def main() -> None:
     """What the child runs."""
     warnings.simplefilter("ignore")
     logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
-    study, folder, identity = pickle.load(sys.stdin.buffer)
+    study, folder, identity = pickle.loads(receive(sys.stdin.buffer))
+    end_with_parent(sys.stdin.buffer)
     write(study, folder, identity)

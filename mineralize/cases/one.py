@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -15,8 +16,11 @@ from ..study import Study, analyse
 from ..timeline import Seed, Timeline
 from ..timeline import read as read_timeline
 from . import seal
-from .dicom import writing
+from .bound import check_bound, tags
+from .dicom import export_key, writing
 from .folder import check_output, whole_folder, write_text
+from .marker import secret_of
+from .unchanged import Watch
 
 Step = Callable[[str, int, int], None]
 
@@ -83,7 +87,10 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     """
     check_output(out)
     case = load(request, on_step)
+    check_bound(out, case)
+    watch = Watch(case)
     study = studied(case, request.settings, on_step, request.jobs)
+    watch.check()
     return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step, jobs=request.jobs)
 
 
@@ -108,12 +115,24 @@ def write_study(
     """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all.
 
     With ``jobs`` of 1 all is done by this process; else another one writes the DICOM objects meanwhile.
+
+    Raises
+    ------
+    OutputError
+        where ``out`` holds another case or files of others, or cannot be written.
     """
     options, out = options or Options(), Path(out)
+    check_bound(out, study.timeline)
     if on_step is not None:
         on_step("write results", 0, 0)
     impressions = impression.load_impressions(out)
-    with whole_folder(out) as folder:
+
+    def renew(folder: Path) -> None:  # an impression was recorded while we wrote
+        if impression.load_impressions(folder) != impressions:
+            seal.renew(folder)
+
+    secret = secret_of(out, lambda: first_secret(study))
+    with whole_folder(out, secret=secret, bound=tags(study.timeline), finish=renew) as folder:
         with writing(study, folder / "dicom", options, jobs) as identity:
             layout = views.plan(study)
             document = record.history(study, layout, options)
@@ -133,3 +152,8 @@ def write_study(
             seal.cover(folder, document)
     trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
     return Outcome(document, trusts.count("withheld"), trusts.count("caution"))
+
+
+def first_secret(study: Study) -> bytes:
+    """The secret of a folder that has none yet: the same for the same scans, and no way back from it to their key."""
+    return hashlib.sha256(b"secret of an output folder" + export_key(study)).digest()

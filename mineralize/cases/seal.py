@@ -6,16 +6,20 @@ tables for other programs stay open.
 
 from __future__ import annotations
 
+import os
 import shutil
 import tomllib
 import zipfile
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from ..base import InputError, UsageError
 from ..page import place_impressions, render_covered, reprint_pdf
-from ..results import History, Impression, Record, from_mapping, impression, texts
+from ..results import History, Record, from_mapping, impression, texts
 from ..results import read as read_history
-from .folder import MARKER, failed, write_text
+from .folder import failed, whole_folder, write_text
+from .marker import kept
 
 ARCHIVE = "sealed.zip"
 COVERED = ("summary.html", "summary.pdf", "figures")
@@ -42,21 +46,38 @@ def cover(folder: Path, document: History) -> None:
 
 
 def record(out: Path, form: Path, because: str = "") -> Record:
-    """Record the impression of a filled form in a results folder, and open or renew its page.
+    """Record the impression of a filled form in a results folder, and open or renew its page, both or neither.
+
+    Files of others in the folder stay what they are.
 
     Raises
     ------
     InputError
-        when the form cannot be read, has faults or says nothing of the slides, or the folder holds no results.
+        when the form cannot be read or has faults or says nothing of the slides, or the folder holds no results.
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
     """
-    _held(out)
     try:
         table = tomllib.loads(form.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise InputError("the form cannot be read as TOML; print a blank one with --form") from error
-    return record_answers(out, from_mapping(table), because)
+    return record_answers(out, table, because)
+
+
+def record_answers(out: Path, answers: Mapping[str, Any], because: str = "") -> Record:
+    """Record the answers of a form as plain values; otherwise like :func:`record`."""
+    _held(out)
+    filled = from_mapping(answers)
+    made: list[Record] = []
+
+    def add(fresh: Path) -> None:
+        _link_ours(out, fresh)
+        made.append(impression.record_impression(fresh, filled, because=because))
+        renew(fresh)
+
+    with whole_folder(out, bound=kept(out).bound, finish=add, keep_strangers=True):
+        pass
+    return made[0]
 
 
 def versions(out: Path) -> tuple[Record, ...]:
@@ -71,54 +92,58 @@ def versions(out: Path) -> tuple[Record, ...]:
     return impression.load_impressions(out)
 
 
-def record_answers(out: Path, answers: Impression, because: str = "") -> Record:
-    """Like :func:`record`, with the answers at hand."""
-    _held(out)
-    made = impression.record_impression(out, answers, because=because)
-    renew(out)
-    return made
-
-
 def _held(out: Path) -> None:
     if not (out / "history.json").is_file():
         raise InputError(texts.NO_RESULTS)
-    read_history(out / "history.json")
 
 
-def _reprint(out: Path, records: tuple[Record, ...]) -> None:
-    """The PDF again, with the impression in it; only where there are pictures to print."""
-    figures = {p.name: p.read_bytes() for p in sorted((out / "figures").glob("*.png"))}
-    if not (out / "summary.pdf").exists():
+def _reprint(folder: Path, records: tuple[Record, ...]) -> None:
+    """The PDF again, with the impression in it; only where there is one."""
+    if not (folder / "summary.pdf").exists():
         return
-    fresh = out / ".summary.pdf.new"
-    fresh.write_bytes(reprint_pdf(read_history(out / "history.json"), figures, records))
-    fresh.replace(out / "summary.pdf")
+    figures = {p.name: p.read_bytes() for p in sorted((folder / "figures").glob("*.png"))}
+    fresh = folder / ".summary.pdf.new"
+    fresh.write_bytes(reprint_pdf(read_history(folder / "history.json"), figures, records))
+    fresh.replace(folder / "summary.pdf")
 
 
-def renew(out: Path) -> None:
-    """Open a covered folder that has an impression by now, and bring the page's section up to date."""
-    records = impression.load_impressions(out)
+def renew(folder: Path) -> None:
+    """Open covered results that have an impression by now, and bring the page's section up to date.
+
+    ``folder`` is one that is being written and takes the place of the results afterwards.
+    """
+    records = impression.load_impressions(folder)
     if not records:
         raise UsageError("no impression is recorded in this folder; give one with --from FORM")
     try:
-        if (out / impression.SEAL).exists():
-            with zipfile.ZipFile(out / ARCHIVE) as archive:
+        if (folder / impression.SEAL).exists():
+            with zipfile.ZipFile(folder / ARCHIVE) as archive:
                 for name in archive.namelist():
                     if name != "summary.html" and name.split("/")[0] in COVERED:
-                        archive.extract(name, out)
+                        archive.extract(name, folder)
                 html = archive.read("summary.html").decode("utf-8")
         else:
-            html = (out / "summary.html").read_text(encoding="utf-8")
-        fresh = out / ".summary.html.new"
+            html = (folder / "summary.html").read_text(encoding="utf-8")
+        fresh = folder / ".summary.html.new"  # what lies there may be linked to the results that are still in place
         write_text(fresh, place_impressions(html, records))
-        fresh.replace(out / "summary.html")
-        _reprint(out, records)
-        (out / impression.SEAL).unlink(missing_ok=True)
-        (out / ARCHIVE).unlink(missing_ok=True)
-        names = [p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file() and p.name != MARKER]
-        own = sorted(name for name in names if not name.startswith(f"{impression.FOLDER}/"))
-        write_text(out / MARKER, "".join(f"{name}\n" for name in own))
-    except (OSError, KeyError, zipfile.BadZipFile) as error:
-        if isinstance(error, OSError):
-            raise failed(error) from error
+        fresh.replace(folder / "summary.html")
+        _reprint(folder, records)
+        (folder / impression.SEAL).unlink(missing_ok=True)
+        (folder / ARCHIVE).unlink(missing_ok=True)
+    except OSError as error:
+        raise failed(error) from error
+    except (KeyError, ValueError, zipfile.BadZipFile) as error:
         raise InputError("the covered results are damaged; run summarise again") from error
+
+
+def _link_ours(out: Path, fresh: Path) -> None:
+    """Have every file that we wrote in the fresh folder too, without copying where the file system can do that."""
+    for name in kept(out).files:
+        source, target = out / name, fresh / name
+        if not source.is_file() or target.exists():
+            continue
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            os.link(source, target)
+        except OSError:
+            shutil.copy2(source, target)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import logging
-import os
 import sys
 import tomllib
 import warnings
@@ -12,12 +11,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from .. import __version__, batch, cases, cohort
-from ..base import CaseFileError, LesionNeeded, MineralizeError, Settings, UsageError
+from .. import __version__, cases, cohort
+from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
 from ..cases import Outcome, Request
 from ..results import Options, blank_form, filled_form, texts
 from ..timeline import inspection
+from . import many, review, streams
+from .ending import Stopped, stoppable
 from .progress import Progress
+from .streams import complain, say
 
 EXIT_CODES = """\
 exit codes:
@@ -25,7 +27,8 @@ exit codes:
   2  wrong usage
   3  needs an answer: which of the numbered candidates is the lesion?
   4  the input cannot be used, or the results cannot be written
-  5  done, with some values withheld; each says why"""
+  5  done, with some values withheld; each says why
+  128 + n  stopped by signal n; nothing is left half-written"""
 
 DESCRIPTION = """\
 Turns serial CT of a mineralising soft-tissue lesion into a measured imaging
@@ -57,12 +60,6 @@ IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
 with a reason; earlier versions stay. Without an option, lists the versions."""
-
-BATCH = """\
-Summarises every case of ROOT (one folder or .zip each) into a folder of its
-own in DIR, and joins the tables. A case that cannot be used is reported in
-cases.csv and does not stop the others. Folders in DIR are named by the alias
-in case.toml, else by position, never by the name of the input."""
 
 CURVE = """\
 Reads measurements.csv of one or many cases and prints one quantity over the
@@ -121,12 +118,12 @@ def parser() -> argparse.ArgumentParser:
     what.add_argument("--from", dest="form_file", metavar="FORM", type=Path, help="record the answers of a filled form")
     sub.add_argument("--because", metavar="TEXT", default="", help="why an earlier impression is amended")
 
-    sub = command("batch", "summarise every case of a folder", BATCH, EXIT_CODES)
-    sub.add_argument("root", metavar="ROOT", type=Path, help="folder with one folder or .zip per case")
-    sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
-    sub.add_argument("--jobs", metavar="N", type=_count, default=1, help="cases at a time (default: 1)")
+    sub = command("batch", "summarise every case of a folder", many.BATCH, EXIT_CODES)
+    many.add_options(sub, _count)
     _outputs(sub)
     _shared(sub)
+
+    review.add_options(command("serve", "open the review page on this machine, in the browser", review.SERVE))
 
     sub = command("curve", "one quantity over time from many tables", CURVE)
     sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
@@ -152,6 +149,7 @@ def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
+    streams.ready()
     given = list(sys.argv[1:] if argv is None else argv)
     try:
         arguments = parser().parse_args(_joined_seed(given))
@@ -161,20 +159,35 @@ def main(argv: Sequence[str] | None = None) -> int:
     warnings.simplefilter("ignore")
     logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     try:
+        with stoppable(cases.abandon):
+            return _run(arguments)
+    except Stopped as stop:
+        complain(texts.STOPPED)
+        return stop.exit_code
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    try:
         return int(_COMMANDS[arguments.command](arguments))
     except LesionNeeded as error:
-        print(f"mineralize: {error}", file=sys.stderr)
-        print(candidates_listing(error))
-        return error.exit_code
+        complain(str(error))
+        return _told(candidates_listing(error), error.exit_code)
     except MineralizeError as error:
-        print(f"mineralize: {error}", file=sys.stderr)
+        complain(str(error))
         return error.exit_code
-    except KeyboardInterrupt:
-        print(f"mineralize: {texts.STOPPED}", file=sys.stderr)
-        return 130
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        streams.drop()
         return 0
+
+
+def _told(text: str, exit_code: int) -> int:
+    """Print, and return the exit code; a stream that takes nothing makes a worse one of 0 only."""
+    try:
+        say(text)
+    except OutputError as error:
+        complain(str(error))
+        return exit_code or error.exit_code
+    return exit_code
 
 
 def _summarise(a: argparse.Namespace) -> int:
@@ -192,61 +205,52 @@ def _summarise(a: argparse.Namespace) -> int:
     )
     with Progress() as progress:
         outcome = cases.run(request, a.out, on_step=progress)
-    print(_summary(outcome))
-    return outcome.exit_code
+    return _told(_summary(outcome), outcome.exit_code)
 
 
 def _inspect(a: argparse.Namespace) -> int:
     with Progress() as progress:
         text = inspection.report(a.case, keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, on_step=progress)
-    print(text)
+    say(text)
     return 0
 
 
 def _impression(a: argparse.Namespace) -> int:
     if a.form:
         held = cases.versions(a.out)
-        sys.stdout.write(filled_form(held[-1].impression, held[-1].version) if held else blank_form())
+        text = filled_form(held[-1].impression, held[-1].version) if held else blank_form()
+        say(text.removesuffix("\n"))
         return 0
     if a.form_file is not None:
         made = cases.record_impression(a.out, a.form_file, a.because)
         seen = texts.SEEN[made.findings_seen]
-        print(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest))
-        return 0
+        return _told(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest), 0)
     found = cases.versions(a.out)
     if not found:
-        print(texts.NOT_RECORDED)
+        say(texts.NOT_RECORDED)
     for r in found:
-        print(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
+        say(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
     return 0
 
 
 def _batch(a: argparse.Namespace) -> int:
     template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
-    done = 0
-
-    with Progress() as progress:
-        progress("cases", 0, len(batch.find_cases(a.root)))
-
-        def tell(report: batch.Report, total: int) -> None:
-            nonlocal done
-            done += 1
-            progress("cases", done, total)
-
-        reports = batch.run(a.root, a.out, template, jobs=a.jobs, on_done=tell)
-    for r in reports:
-        state = r.message or f"{r.scans} scans, {r.withheld} values withheld, {r.cautions} with caution"
-        print(f"{r.name}  exit {r.exit_code}  {state}")
-    print(f"{sum(r.done for r in reports)} of {len(reports)} cases done")
-    return batch.exit_code(reports)
+    return many.run_batch(a, template, _told)
 
 
 def _curve(a: argparse.Namespace) -> int:
-    sys.stdout.write(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n"))
+    say(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n").removesuffix("\n"))
     return 0
 
 
-_COMMANDS = {"summarise": _summarise, "inspect": _inspect, "impression": _impression, "batch": _batch, "curve": _curve}
+_COMMANDS = {
+    "summarise": _summarise,
+    "inspect": _inspect,
+    "impression": _impression,
+    "batch": _batch,
+    "serve": review.run_page,
+    "curve": _curve,
+}
 
 
 def candidates_listing(error: LesionNeeded) -> str:

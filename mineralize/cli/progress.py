@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import threading
 import time
@@ -9,14 +10,15 @@ from types import TracebackType
 from typing import TextIO
 
 PATIENCE_SECONDS = 1.0
+NOTE_SECONDS = 60.0
 WIDTH = 24
 
 
 class Progress:
     """Called with a stage's name, and how much of it is done where that is known.
 
-    On a terminal one line is redrawn; elsewhere each stage gets a line of its own. Nothing is written before
-    ``PATIENCE_SECONDS`` have passed.
+    On a terminal one line is redrawn; elsewhere each stage gets a line of its own, and what is noted beside it one
+    every ``NOTE_SECONDS``. Nothing is written before ``PATIENCE_SECONDS`` have passed.
     """
 
     def __init__(self, stream: TextIO | None = None, prefix: str = "") -> None:
@@ -24,7 +26,8 @@ class Progress:
         self._prefix = prefix
         self._live = self._stream.isatty()
         self._start = time.monotonic()
-        self._state: tuple[str, int, int] = ("", 0, 0)
+        self._state: tuple[str, int, int, str] = ("", 0, 0, "")
+        self._noted = self._start
         self._shown = ""
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -39,12 +42,11 @@ class Progress:
         self._thread.join()
         with self._lock:
             if self._live and self._shown:
-                self._stream.write("\r\x1b[K")
-                self._stream.flush()
+                self._write("\r\x1b[K")
 
-    def __call__(self, stage: str, done: int = 0, total: int = 0) -> None:
+    def __call__(self, stage: str, done: int = 0, total: int = 0, note: str = "") -> None:
         with self._lock:
-            self._state = (stage, done, total)
+            self._state = (stage, done, total, note)
         if time.monotonic() - self._start >= PATIENCE_SECONDS:
             self._draw()
 
@@ -56,17 +58,25 @@ class Progress:
 
     def _draw(self) -> None:
         with self._lock:
-            stage, done, total = self._state
+            stage, done, total, note = self._state
             if not stage or self._stop.is_set():
                 return
             if self._live:
                 filled = WIDTH * min(done, total) // total if total else 0
                 bar = f" {'━' * filled}{'─' * (WIDTH - filled)} {done} of {total}" if total else ""
-                line = f"{self._prefix}{stage}{bar}  {time.monotonic() - self._start:.0f} s"
-                self._stream.write(f"\r\x1b[K{line}")
-                self._stream.flush()
+                line = (
+                    f"{self._prefix}{stage}{bar}  {time.monotonic() - self._start:.0f} s{f'  {note}' if note else ''}"
+                )
+                self._write(f"\r\x1b[K{line}")
                 self._shown = line
             elif stage != self._shown:
-                self._stream.write(f"{self._prefix}{stage}\n")
-                self._stream.flush()
+                self._write(f"{self._prefix}{stage}\n")
                 self._shown = stage
+            elif note and time.monotonic() - self._noted >= NOTE_SECONDS:
+                self._write(f"{self._prefix}{stage}  {done} of {total}  {note}\n")
+                self._noted = time.monotonic()
+
+    def _write(self, text: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # a full or closed stream is no reason to stop the work
+            self._stream.write(text)
+            self._stream.flush()

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from . import choose
+    from .archives import is_archive, unpack
     from .choose import Choice, Judged
     from .drawn import Drawn, deepest, read_drawn, region_on
-    from .files import gather
+    from .files import OWN_FOLDER, gather
     from .grouping import earliest
     from .image import When
     from .pixels import DicomSource
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from .times import moment
 
 __all__ = [
+    "OWN_FOLDER",
     "Choice",
     "CtReading",
     "DicomSource",
@@ -35,13 +37,16 @@ __all__ = [
     "earliest",
     "gather",
     "input_hash",
+    "is_archive",
     "moment",
     "read_ct",
     "read_drawn",
     "region_on",
+    "unpack",
 ]
 
 _HOMES = {
+    "OWN_FOLDER": "files",
     "Choice": "choose",
     "CtReading": "reading",
     "DicomSource": "pixels",
@@ -52,10 +57,12 @@ _HOMES = {
     "earliest": "grouping",
     "gather": "files",
     "input_hash": "reading",
+    "is_archive": "archives",
     "moment": "times",
     "read_ct": "reading",
     "read_drawn": "drawn",
     "region_on": "drawn",
+    "unpack": "archives",
 }
 
 

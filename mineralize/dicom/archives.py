@@ -1,33 +1,32 @@
 """Archives, unpacked into a private temporary folder under neutral names.
 
 Nothing of a member's name is used for the file it becomes, so no path can climb out and no name can leak. Links and
-devices are passed over. Limits on count, size and ratio stop an archive that would fill the disk; the error states
-which one.
+devices are passed over. Limits on count, size and ratio, over all archives of a case together, stop what would fill the
+disk; the error states which one.
 """
 
 from __future__ import annotations
 
+import errno
 import gzip
 import os
-import shutil
 import tarfile
-import tempfile
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
-from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import IO, cast
 
 from ..base import InputError
+from .private import PrivateFolder
 
 LARGEST_COUNT = 100_000
-"""Members of one archive."""
+"""Members of all archives of a case."""
 LARGEST_TOTAL = 16 * 2**30
-"""Bytes of all members together, unpacked."""
+"""Bytes of all of them together, unpacked."""
 LARGEST_MEMBER = 4 * 2**30
 LARGEST_RATIO = 200
-"""Unpacked over packed size; CT packs 2 to 5 times, an empty volume some 100 times."""
+"""Unpacked over packed size, of all archives together; CT packs 2 to 5 times, an empty volume some 100 times."""
 FREE_RATIO_BYTES = 64 * 2**20
 """The ratio is looked at only beyond this many unpacked bytes."""
 _CHUNK = 2**20
@@ -36,6 +35,10 @@ _ZIP = b"PK\x03\x04"
 
 class DamagedArchive(InputError):
     """Not an archive after all, or a damaged one; in a folder it is passed over, alone it is an error."""
+
+
+class NoRoom(InputError):
+    """The disk is full: never passed over, since the archive itself may be good."""
 
 
 @dataclass(frozen=True)
@@ -61,44 +64,73 @@ def is_archive(path: str | Path) -> bool:
     return start[:2] == b"\x1f\x8b" or start[:6] == b"\xfd7zXZ\x00" or start[:3] == b"BZh"
 
 
-def unpack(path: Path) -> Unpacked:
-    """Unpack into a temporary folder that is removed when the program ends.
+class Budget:
+    """What all archives of a case together may unpack to; one that is refused gives back what it took."""
+
+    def __init__(self) -> None:
+        self.count = self.total = self.packed = 0
+
+    def member(self) -> None:
+        self.count += 1
+        if self.count > LARGEST_COUNT:
+            raise InputError(f"the archives hold more than {LARGEST_COUNT} files; unpack what is needed yourself")
+
+    def bytes(self, more: int, size: int) -> None:
+        """``more`` bytes were unpacked, of a member that has ``size`` so far."""
+        self.total += more
+        if size > LARGEST_MEMBER or self.total > LARGEST_TOTAL:
+            raise InputError(
+                f"the archives unpack to more than {LARGEST_TOTAL // 2**30} GiB (or one file of them to more than "
+                f"{LARGEST_MEMBER // 2**30} GiB); unpack what is needed yourself"
+            )
+        if self.total > FREE_RATIO_BYTES and self.total > LARGEST_RATIO * self.packed:
+            raise InputError(
+                f"the archive unpacks to more than {LARGEST_RATIO} times its size, which CT never does; unpack it "
+                "yourself if you trust it"
+            )
+
+
+def unpack(path: Path, budget: Budget | None = None, *, within: bool = False) -> Unpacked:
+    """Unpack into a temporary folder that is removed when the program ends, however it ends.
+
+    Parameters
+    ----------
+    budget : shared by all archives of a case.
+    within : whether the archive was itself unpacked, so that its size was counted with the one around it.
 
     Raises
     ------
     InputError
         when the archive is damaged, encrypted or beyond a limit. What was unpacked is removed at once.
     """
-    folder = tempfile.mkdtemp(prefix="case-")
+    budget = budget or Budget()
+    before = (budget.count, budget.total, budget.packed)
+    folder = PrivateFolder()
     try:
+        budget.packed += 0 if within else max(os.path.getsize(path), 1)
         with open(path, "rb") as stream:
             zipped = stream.read(4)[:2] == b"PK"
-        result = _take(_zip_members(path) if zipped else _tar_members(path), path, folder)
-    except (InputError, KeyboardInterrupt):
-        shutil.rmtree(folder, ignore_errors=True)
-        raise
-    except Exception as error:
-        shutil.rmtree(folder, ignore_errors=True)
-        if isinstance(error, OSError) and error.errno == 28:
-            raise InputError("no room on the disk to unpack the archive; unpack it yourself elsewhere") from None
+        return _take(_zip_members(path) if zipped else _tar_members(path), folder.path, budget)
+    except BaseException as error:
+        folder.remove()
+        budget.count, budget.total, budget.packed = before
+        if isinstance(error, InputError) or not isinstance(error, Exception):
+            raise
+        if isinstance(error, OSError) and error.errno == errno.ENOSPC:
+            raise NoRoom("no room on the disk to unpack the archive; unpack it yourself elsewhere") from None
         if isinstance(error, RuntimeError) and "encrypted" in str(error):
             raise InputError("the archive is encrypted; unpack it yourself and give the folder") from None
         raise DamagedArchive(
             "the archive is damaged or of an unknown kind; unpack it yourself and give the folder"
         ) from None
-    # Unlike atexit this also runs at the end of the worker processes of a batch.
-    Finalize(None, shutil.rmtree, args=(folder,), kwargs={"ignore_errors": True}, exitpriority=0)
-    return result
 
 
-def _take(members: Iterator[tuple[str, IO[bytes] | None]], path: Path, folder: str) -> Unpacked:
-    packed = max(os.path.getsize(path), 1)
-    total = passed_over = 0
+def _take(members: Iterator[tuple[str, IO[bytes] | None]], folder: str, budget: Budget) -> Unpacked:
+    passed_over = 0
     named: list[tuple[str, str]] = []
     case_files: list[tuple[int, str]] = []
     for count, (name, stream) in enumerate(members):
-        if count >= LARGEST_COUNT:
-            raise InputError(f"the archive holds more than {LARGEST_COUNT} files; unpack what is needed yourself")
+        budget.member()
         if stream is None:
             passed_over += 1
             continue
@@ -107,17 +139,7 @@ def _take(members: Iterator[tuple[str, IO[bytes] | None]], path: Path, folder: s
         with stream, open(target, "wb") as out:
             while chunk := stream.read(_CHUNK):
                 size += len(chunk)
-                total += len(chunk)
-                if size > LARGEST_MEMBER or total > LARGEST_TOTAL:
-                    raise InputError(
-                        f"the archive unpacks to more than {LARGEST_TOTAL // 2**30} GiB (or one file of it to more "
-                        f"than {LARGEST_MEMBER // 2**30} GiB); unpack what is needed yourself"
-                    )
-                if total > FREE_RATIO_BYTES and total > LARGEST_RATIO * packed:
-                    raise InputError(
-                        f"the archive unpacks to more than {LARGEST_RATIO} times its size, which CT never does; "
-                        "unpack it yourself if you trust it"
-                    )
+                budget.bytes(len(chunk), size)
                 out.write(chunk)
         base = name.replace("\\", "/").rsplit("/", 1)[-1]
         if base.lower() == "case.toml":

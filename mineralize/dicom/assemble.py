@@ -9,12 +9,15 @@ from __future__ import annotations
 import numpy as np
 
 from ..base import Floats, Grid, Note, SeriesError
-from . import rules
+from . import agreement, rules
 from .grouping import Part
+from .laid import Laid
 from .stack import Shear, Stack
 
 EVEN_SHARE = 0.1
 """Slice positions may miss an even ladder by this share of the spacing: rounding of positions in the header."""
+ROUNDED_SHARE, ROUNDED_MM = 0.01, 0.03
+"""What rounding in the header explains of that; a slice further off is remarked."""
 GAP_SHARE = 1.5
 """A distance of more than this times the usual one means a missing slice: refused. Less is resampled."""
 SAME_PLACE_MM = 0.01
@@ -65,6 +68,9 @@ def assemble(part: Part) -> Stack:
     row_mm, column_mm = first.spacing
     shear, more = _tilt(part, positions, heights, across / column_mm, down / row_mm, normal)
     notes += more
+    notes += agreement.compare(
+        Laid(part.label, images, positions, heights, across, down, normal, spacing, shear is not None)
+    )
 
     count = len(images) if ladder is None else int(np.floor(ladder[-1] + 1e-6)) + 1
     rows, columns = first.coding.rows, first.coding.columns
@@ -84,7 +90,7 @@ def assemble(part: Part) -> Stack:
         np.stack([normal, down, across], axis=1),
         first.ids.frame_of_reference or f"unnamed-{part.study}-{part.series}-{part.part}",
     )
-    notes += rules.acquisition_notes(part, spacing, shear is not None, float(down[1]))
+    notes += rules.acquisition_notes(part, spacing)
     return Stack(images, grid, tuple(notes), shear, ladder)
 
 
@@ -110,8 +116,12 @@ def _distances(part: Part, heights: Floats) -> tuple[float, Floats | None, list[
         )
     spacing = float((heights[-1] - heights[0]) / (len(heights) - 1))
     ladder = np.arange(len(heights)) * spacing
-    if np.abs(heights - heights[0] - ladder).max() <= EVEN_SHARE * spacing and gaps.max() < GAP_SHARE * usual:
-        return spacing, None, []
+    off = float(np.abs(heights - heights[0] - ladder).max())
+    if off <= EVEN_SHARE * spacing and gaps.max() < GAP_SHARE * usual:
+        if off <= ROUNDED_SHARE * spacing + ROUNDED_MM:
+            return spacing, None, []
+        text = f"A slice lies {off:.2f} mm off the even distance of the others ({usual:.2f} mm); taken as even."
+        return spacing, None, [Note("uneven-spacing", text, "caution", part.label)]
     if gaps.max() >= GAP_SHARE * usual:
         where = int(np.argmax(gaps))
         raise SeriesError(

@@ -29,9 +29,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..base import Acquisition, InputError, Note, SeriesError, SeriesRow
+from . import content, follow
 from .assemble import assemble
 from .decode import can_decode
-from .grouping import Part, StudyGroup
+from .grouping import SAME_DIRECTION, Part, StudyGroup
+from .image import Image
 from .rules import set_aside
 from .stack import Stack
 
@@ -76,7 +78,11 @@ def _judge(part: Part) -> Judged:
                 "transfer-syntax",
                 "export the series uncompressed",
             )
-        return Judged(part, assemble(part))
+        stack = assemble(part)
+        return Judged(
+            part,
+            replace(stack, notes=(*stack.notes, *content.look(stack, part.label), *follow.look(stack, part.label))),
+        )
     except SeriesError as error:
         return Judged(part, None, error.rule, str(error), error=error)
 
@@ -250,8 +256,8 @@ def _contrast(values: Iterable[bool | None]) -> bool | None:
 
 
 def notes(choice: Choice) -> tuple[Note, ...]:
-    """One note per series that was not chosen."""
-    return tuple(
+    """One note per series that was not chosen, and one where slices beside those that are measured were left out."""
+    return _left_out(choice) + tuple(
         Note(
             "series-set-aside" if not judged.error else "series-refused",
             _sentence(row.reason, judged.part.label),
@@ -261,6 +267,58 @@ def notes(choice: Choice) -> tuple[Note, ...]:
         for judged, row in zip(choice.judged, rows(choice), strict=True)
         if not row.chosen
     )
+
+
+def _left_out(choice: Choice) -> tuple[Note, ...]:
+    """Slices beside or between those measured that are of another size, voltage, kernel, direction or series."""
+    chosen = choice.chosen
+    if chosen is None:
+        return ()
+    held = {_place(image) for image in chosen.part.images}
+    left = [
+        image
+        for other in choice.judged
+        if other is not chosen
+        for image in _beside(other.part, chosen)
+        if _place(image) not in held
+    ]
+    if not left:
+        return ()
+    text = (
+        f"{len(left)} slice(s) beside those measured stand in another series or were made in another way (size, "
+        "direction, voltage or kernel); they are left out."
+    )
+    return (Note("series-split", text, "caution", chosen.part.label),)
+
+
+def _beside(other: Part, chosen: Judged) -> list[Image]:
+    """Its slices that belong to the chosen ones: all of its series but a localizer, or those that go on with them."""
+    part, stack = chosen.part, chosen.stack
+    assert stack is not None
+    a, b = other.first, part.first
+    alike = a.orientation is not None and bool(np.allclose(a.orientation, b.orientation or (), atol=SAME_DIRECTION))
+    if other.series == part.series:
+        return list(other.images) if alike or set_aside(other) is None else []
+    if not alike or _made(a) != _made(b):
+        return []
+    normal, step = stack.grid.directions[:, 0], float(stack.grid.spacing[0])
+    held = np.array([np.dot(image.position or (0.0, 0.0, 0.0), normal) for image in part.images])
+    placed = [image for image in other.images if image.position is not None]
+    away = [float(np.abs(held - np.dot(image.position or (), normal)).min()) for image in placed]
+    between = [image for image, mm in zip(placed, away, strict=True) if mm > 0.25 * step]
+    return between if between and min(mm for mm in away if mm > 0.25 * step) < 1.5 * step else []
+
+
+def _made(image: Image) -> tuple[object, ...]:
+    making, coding = image.making, image.coding
+    return (
+        image.ids.frame_of_reference, image.spacing, coding.rows, coding.columns, making.kernel_key,
+        making.slice_thickness_mm, making.image_type[:1],
+    )  # fmt: skip
+
+
+def _place(image: Image) -> tuple[float, ...]:
+    return tuple(round(v, 2) for v in image.position or ())
 
 
 def _sentence(reason: str, label: str) -> str:

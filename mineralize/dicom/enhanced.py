@@ -13,6 +13,7 @@ from .values import Values, integer, items, number, numbers, spacing_pair, text,
 from .words import kernel
 
 ENHANCED = {"1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT", "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted CT"}
+CT_CLASSES = {"1.2.840.10008.5.1.4.1.1.2": "CT", **ENHANCED}
 
 
 def is_multiframe(ds: Values, sop_class: str) -> bool:
@@ -68,16 +69,22 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
             changes["kvp"] = kvp
         if "kernel" not in changes and (kernels := texts(old, "ConvolutionKernel")):
             changes |= _kernel(kernels)
+        if (diameter := number(old, "ReconstructionDiameter")) is not None:
+            changes["reconstruction_diameter_mm"] = diameter
     if types := texts(frame_type, "FrameType"):
         changes["image_type"] = types
     if (kvp := number(beam, "KVP")) is not None:
         changes["kvp"] = kvp
     if (thickness := number(measures, "SliceThickness")) is not None:
         changes["slice_thickness_mm"] = thickness
+    if (stated := number(measures, "SpacingBetweenSlices")) is not None:
+        changes["stated_spacing_mm"] = stated
     if kernels := texts(reconstruction, "ConvolutionKernel"):
         changes |= _kernel(kernels)
     if (diameter := number(reconstruction, "ReconstructionDiameter")) is not None:
         changes["reconstruction_diameter_mm"] = diameter
+    elif field := numbers(reconstruction, "ReconstructionFieldOfView"):
+        changes["reconstruction_diameter_mm"] = field[0]
     kev, units = energy(own) if own is not None else (None, "")
     shared_kev, shared_units = energy(shared)
     if kev or shared_kev:
@@ -102,6 +109,8 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
         stack=text(content, "StackID"),
         temporal=integer(content, "TemporalPositionIndex"),
         multiframe=True,
+        location=None,
+        turn=integer(content, "InStackPositionNumber"),
     )
 
 

@@ -19,6 +19,7 @@ from .image import Coding, Ids, Image, Making, Patient, Where
 from .inflate import inflated, is_deflated
 from .times import when_of
 from .values import Values, integer, number, numbers, quiet, spacing_pair, text, texts, triple, unit_pair
+from .wanted import OWN, WANTED
 
 IMPLICIT = "1.2.840.10008.1.2"
 BIG_ENDIAN = "1.2.840.10008.1.2.2"
@@ -26,23 +27,6 @@ LARGEST_SIDE = 8192
 """Rows or columns beyond this are damage: CT matrices end at 2048."""
 LARGEST_FRAMES = 20_000
 
-WANTED = [
-    "SpecificCharacterSet", "ImageType", "SOPClassUID", "SOPInstanceUID", "StudyDate", "SeriesDate", "AcquisitionDate",
-    "AcquisitionDateTime", "StudyTime", "SeriesTime", "AcquisitionTime", "TimezoneOffsetFromUTC", "Modality",
-    "Manufacturer", "ManufacturerModelName", "DeviceSerialNumber", "PatientName", "PatientID", "PatientBirthDate",
-    "PatientSex", "ContrastBolusAgent", "ContrastBolusAgentSequence", "ContrastBolusVolume", "SliceThickness", "KVP",
-    "SpacingBetweenSlices", "ReconstructionDiameter", "GantryDetectorTilt",
-    "Exposure", "ExposureInuAs", "ConvolutionKernel", "FilterType", "ReconstructionAlgorithm", "PatientPosition",
-    "MultienergyCTAcquisition", "MultienergyCTCharacteristicsSequence", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ImageOrientationPatient",
-    "FrameOfReferenceUID", "SamplesPerPixel", "PhotometricInterpretation", "NumberOfFrames", "Rows", "Columns",
-    "PixelSpacing", "BitsAllocated", "BitsStored", "HighBit", "PixelRepresentation", "PixelPaddingValue",
-    "PixelPaddingRangeLimit", "RescaleIntercept", "RescaleSlope", "RescaleType", "LossyImageCompression",
-    "BurnedInAnnotation", "SharedFunctionalGroupsSequence", "PerFrameFunctionalGroupsSequence",
-    "DimensionIndexSequence", "ConcatenationUID", "InConcatenationNumber", "InConcatenationTotalNumber",
-    "SOPInstanceUIDOfConcatenationSource", "RealWorldValueMappingSequence",
-    "ContentQualification", "TemporalPositionIdentifier",
-]  # fmt: skip
 _TAGS: list[Any] = list(WANTED)
 
 
@@ -75,13 +59,7 @@ DRAWN = {
 
 
 _WANTED = Wanted.of(WANTED)
-_OWN = {
-    "SOPInstanceUID", "SeriesDate", "AcquisitionDate", "AcquisitionDateTime", "SeriesTime", "AcquisitionTime",
-    "XRayTubeCurrent", "ExposureTime", "Exposure", "ExposureInuAs", "StudyInstanceUID", "SeriesInstanceUID",
-    "SeriesNumber", "AcquisitionNumber", "ImagePositionPatient", "ConcatenationUID", "InConcatenationNumber",
-    "InConcatenationTotalNumber", "TemporalPositionIdentifier",
-}  # fmt: skip
-_SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in _OWN), -0x00280120, -0x00280121)
+_SHARED = (*(_WANTED.tags[keyword] for keyword in WANTED if keyword not in OWN), -0x00280120, -0x00280121)
 """Elements that the slices of a series share; what they say is worked out once for all slices that agree."""
 _MOST_KINDS = 256
 
@@ -156,6 +134,8 @@ class HeaderReader:
         contained = coding.rows * coding.columns * coding.frames * coding.samples * (coding.bits_allocated // 8)
         if not where.encapsulated and where.length < contained:
             return Unreadable(file, "truncated: pixels are missing at its end")
+        if not where.encapsulated and contained and where.length > contained + contained % 2:
+            return Unreadable(file, "damaged: it holds more pixels than its header describes")
         image = Image(
             file=file,
             ids=_ids(ds, patient, shared["modality"]),
@@ -166,6 +146,8 @@ class HeaderReader:
             position=triple(ds, "ImagePositionPatient"),
             exposure_mas=number(ds, "Exposure"),
             temporal=integer(ds, "TemporalPositionIdentifier"),
+            location=number(ds, "SliceLocation"),
+            turn=integer(ds, "InstanceNumber"),
             **shared["image"],
         )
         if enhanced.is_multiframe(ds, image.ids.sop_class):
@@ -201,6 +183,8 @@ def _described(
         return Other(file, path, sop_class, patient, text(ds, "FrameOfReferenceUID"))
     rows, columns = integer(ds, "Rows"), integer(ds, "Columns")
     if rows is None or columns is None:
+        if modality == "CT" or sop_class in enhanced.CT_CLASSES:
+            return Unreadable(file, "damaged: a CT image without its size")
         return Unreadable(file, "a DICOM file without an image" if sop_class or modality else "not a DICOM file")
     if not (0 < rows <= LARGEST_SIDE and 0 < columns <= LARGEST_SIDE):
         return Unreadable(file, "damaged: impossible image size")

@@ -130,3 +130,5 @@ class Image:
     stack: str = ""
     temporal: int | None = None
     multiframe: bool = False
+    location: float | None = None
+    turn: int | None = None

@@ -53,7 +53,7 @@ def read_ct(gathered: Gathered, *, one_person: bool = False, on_step: OnStep | N
             on_step("reading headers", number, total)
     notes = _unreadable_notes(unreadable)
     if not images:
-        raise InputError(_nothing(total, unreadable, others))
+        raise InputError(_nothing(total, unreadable, others, gathered))
     kept, copies = without_copies(images)
     if copies:
         notes.append(Note("copies", f"{copies} image(s) are there twice; one copy of each is used.", "info"))
@@ -61,6 +61,14 @@ def read_ct(gathered: Gathered, *, one_person: bool = False, on_step: OnStep | N
         notes.append(
             Note("passed-over", f"{gathered.passed_over} link(s) or special file(s) were passed over.", "info")
         )
+    if gathered.unread:
+        text = (
+            f"{gathered.unread} folder(s) or file(s) could not be opened (no permission, or a path that is too long); "
+            "what they hold is missing."
+        )
+        notes.append(Note("not-opened", text, "caution"))
+    for reason, count in sorted(Counter(gathered.refused).items()):
+        notes.append(Note("archive-refused", f"{count} archive(s) not used: {reason}.", "caution"))
     if gathered.archives:
         notes.append(Note("archives", f"{gathered.archives} archive(s) were unpacked.", "info"))
     notes += one_patient((image.ids.patient for image in kept), asserted=one_person)
@@ -137,7 +145,11 @@ def _unreadable_notes(unreadable: list[Unreadable]) -> list[Note]:
     return notes
 
 
-def _nothing(total: int, unreadable: list[Unreadable], others: list[Other]) -> str:
+def _nothing(total: int, unreadable: list[Unreadable], others: list[Other], gathered: Gathered) -> str:
+    if gathered.refused:
+        return f"no CT image in the case could be reached; {gathered.refused[0]}"
+    if gathered.unread and total == len(unreadable):
+        return "no CT image in the case could be opened; ask for read access, or shorten its paths"
     if total == 0:
         return "the case folder is empty; give a folder with CT images in DICOM format"
     reasons = Counter(u.reason for u in unreadable)

@@ -7,10 +7,9 @@ expected and found, and what to do. :func:`set_aside` tells which images are no 
 from __future__ import annotations
 
 from ..base import Note, SeriesError
-from .enhanced import ENHANCED
+from .enhanced import CT_CLASSES
 from .grouping import Part
 
-CT_CLASSES = {"1.2.840.10008.5.1.4.1.1.2": "CT", **ENHANCED}
 SECONDARY_CAPTURE = "1.2.840.10008.5.1.4.1.1.7"
 MATERIAL = {
     "MAT_SPECIFIC", "MAT_REMOVED", "MAT_FRACTIONAL", "MAT_VALUE_BASED", "MAT_MODIFIED", "EFF_ATOMIC_NUM",
@@ -148,7 +147,7 @@ def voltage(part: Part) -> list[Note]:
     return []
 
 
-def acquisition_notes(part: Part, spacing_mm: float, tilted: bool, column_axis_y: float) -> list[Note]:
+def acquisition_notes(part: Part, spacing_mm: float) -> list[Note]:
     """What a careful reader would remark, without reason to refuse."""
     images, label = part.images, part.label
     making = part.first.making
@@ -157,9 +156,6 @@ def acquisition_notes(part: Part, spacing_mm: float, tilted: bool, column_axis_y
     def note(kind: str, text: str, level: str = "info") -> None:
         notes.append(Note(kind, text, level, label))  # type: ignore[arg-type]
 
-    stated = making.stated_spacing_mm
-    if stated is not None and abs(abs(stated) - spacing_mm) > 0.01 * spacing_mm:
-        note("stated-spacing", "States another slice spacing than its positions have; the positions are used.")
     thickness = making.slice_thickness_mm
     if thickness is not None and thickness > 0 and spacing_mm > 1.25 * thickness:
         note(
@@ -167,8 +163,6 @@ def acquisition_notes(part: Part, spacing_mm: float, tilted: bool, column_axis_y
             f"Slices of {thickness:g} mm lie {spacing_mm:.2f} mm apart: tissue between is unseen.",
             "caution",
         )
-    if making.tilt_deg is not None and abs(making.tilt_deg) > 0.5 and not tilted:
-        note("stated-tilt", "States a gantry tilt that its positions do not have; the positions are used.")
     if any(image.making.lossy for image in images):
         note("lossy", "Was compressed with loss at some time; attenuation may be off by tens of HU.", "caution")
     if any(image.padding is not None for image in images):
@@ -177,12 +171,6 @@ def acquisition_notes(part: Part, spacing_mm: float, tilted: bool, column_axis_y
         note("derived", f"Made from other images ({len(types)} of {len(images)} slices).", "caution")
     if making.image_type[1:2] == ("SECONDARY",):  # C.7.6.1.1.2 value 2
         note("secondary", "Made after the examination, not by the scanner itself.", "caution")
-    position = making.patient_position
-    if (position.endswith("S") and column_axis_y < -0.5) or (position.endswith("P") and column_axis_y > 0.5):
-        note(
-            "patient-position",
-            "The patient position label and the image orientation disagree; the orientation is used.",
-        )
     if len({image.making.device_key for image in images}) > 1:
         note("devices-mixed", "Its slices name different scanners.", "caution")
     if making.virtual_kev is not None:

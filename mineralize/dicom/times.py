@@ -13,6 +13,10 @@ from datetime import date, datetime, timedelta
 from .image import When
 from .values import Values, text
 
+YEARS = (1800, 2999)
+"""Years that a date can have, shifted ones of de-identified exports included; 0001 and 9999 are stop-gaps for none."""
+LAST_SECOND = 86_399.999999
+"""A leap second (23:59:60) still belongs to its day."""
 _OFFSET = re.compile(r"([+-])(\d{2})(\d{2})$")
 
 
@@ -22,9 +26,10 @@ def day_of(value: str) -> date | None:
     if not re.fullmatch(r"\d{8}", digits):
         return None
     try:
-        return date(int(digits[:4]), int(digits[4:6]), int(digits[6:]))
+        day = date(int(digits[:4]), int(digits[4:6]), int(digits[6:]))
     except ValueError:
         return None
+    return day if YEARS[0] <= day.year <= YEARS[1] else None
 
 
 def seconds_of(value: str) -> float | None:
@@ -81,7 +86,7 @@ def moment(when: When, offset_min: int | None = None) -> datetime | None:
     day = day_of(when.date)
     if day is None:
         return None
-    value = datetime(day.year, day.month, day.day) + timedelta(seconds=when.seconds or 0.0)
+    value = datetime(day.year, day.month, day.day) + timedelta(seconds=min(when.seconds or 0.0, LAST_SECOND))
     if offset_min is not None and when.utc_offset_min is not None and when.seconds is not None:
         try:
             value += timedelta(minutes=offset_min - when.utc_offset_min)

@@ -9,7 +9,6 @@ worker, and the series is refused.
 from __future__ import annotations
 
 import logging
-import os
 import pickle
 import struct
 import subprocess
@@ -20,7 +19,7 @@ from typing import IO, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import SeriesError
+from ..base import SeriesError, isolated_python
 from .decode import needs_child
 from .image import Image
 from .slices import OutOfRange, read_slice
@@ -54,14 +53,12 @@ def fill(images: tuple[Image, ...], out: NDArray[Any], label: str, cores: int) -
 
 
 def _one(images: tuple[Image, ...], share: list[int], out: NDArray[Any], label: str) -> None:
-    environment = os.environ | {"PYTHONPATH": os.pathsep.join(p or os.getcwd() for p in sys.path)}
     job = pickle.dumps((label, out.dtype.str, [(k, images[k]) for k in share]))
     with subprocess.Popen(
-        [sys.executable, "-c", "from mineralize.dicom.workers import main; main()"],
+        isolated_python("mineralize.dicom.workers"),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
-        env=environment,
     ) as child:
         assert child.stdin is not None
         assert child.stdout is not None

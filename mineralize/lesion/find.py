@@ -7,10 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Note, Scan, Settings, Verdicts, Volume, caution, withhold
+from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
-from ..surface import vertex_normals
 from ..timeline import Offered
 from .candidates import Candidate, clear_winner, find_candidates
 from .drawn import outline_from_mask, outline_of_shape
@@ -78,6 +77,8 @@ class SeenScan:
         found = []
         if self.scan.calibration is None:
             found += [caution(n.kind) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
+        if any(note.kind in READING_DOUBTS and note.level == "caution" for note in self.scan.notes):
+            found.append(caution("header-contradicts"))
         bright = too_bright(self.volume, self.reference, outline.vertices)
         if bright is not None:
             found.append(bright)
@@ -145,7 +146,7 @@ def find_lesion(
 def _outside_mm(outline: Outline, point: Floats) -> float:
     """How far (mm) a point lies outside an outline; negative inside."""
     nearest = int(np.linalg.norm(outline.vertices - point, axis=1).argmin())
-    normal = vertex_normals(outline.vertices, outline.faces)[nearest]
+    normal = outline.normals[nearest]
     return float((point - outline.vertices[nearest]) @ normal)
 
 

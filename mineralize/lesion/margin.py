@@ -153,7 +153,7 @@ def _mean_at(near: Neighbourhood, outline: Outline, centre: Floats, low: float, 
 
 def _ring_margin(near: Neighbourhood, reference: Reference, outline: Outline, margin: Margin) -> Margin | None:
     """Inside: what lies 2-5 mm beyond the mineral; outside: muscle of this scan. ``None`` where nothing is seen."""
-    normals = vertex_normals(outline.vertices, outline.faces)
+    normals = outline.normals
     reach = np.array([2.0, 3.0, 4.0])
     ring = sample(margin.soft, near.grid, outline.vertices[:, None, :] + reach[None, :, None] * normals[:, None, :])
     ring = ring[np.isfinite(ring)]

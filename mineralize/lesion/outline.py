@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
+from scipy.spatial import cKDTree
 
-from ..base import Floats, Note, Settings, Trust, Verdicts, caution, reason_of, sample, trust_of, withhold
+from ..base import Floats, Note, Settings, Trust, Verdicts, caution, lazy, reason_of, sample, trust_of, withhold
 from ..reference import Reference
 from ..surface import (
     RayMesh,
@@ -85,12 +86,22 @@ class Outline:
         barred = [verdict for verdict in self.verdicts if verdict.trust == "withheld"]
         return self.left_out <= LEFT_OUT and all(verdict.kind.margin_only for verdict in barred)
 
-    @property
+    @lazy
+    def normals(self) -> Floats:
+        """(V, 3) outward unit normals."""
+        return vertex_normals(self.vertices, self.faces)
+
+    @lazy
+    def places(self) -> cKDTree:
+        """The vertices, to be asked which is nearest."""
+        return cKDTree(self.vertices)
+
+    @lazy
     def volume_mm3(self) -> float:
         """Enclosed volume."""
         return mesh_volume(self.vertices, self.faces)
 
-    @property
+    @lazy
     def centroid(self) -> Floats:
         """LPS mm of the centre of the enclosed volume."""
         base = self.vertices.mean(axis=0)

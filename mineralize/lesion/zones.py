@@ -7,20 +7,22 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from ..base import Floats, Grid, ZoneSettings, lazy
-from ..surface import vertex_normals
 from .outline import Outline
+
+FULL_MM = 12.0
+"""How far outside an outline depths are known."""
+BLOCK = 4
+"""Voxels along an edge of the blocks that are looked at first."""
 
 
 def _depth_and_normal(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
     """Depth (N,) below the outline, positive inside, and the outward normal (N, 3) at the nearest vertex."""
-    normals = vertex_normals(outline.vertices, outline.faces)
-    tree = cKDTree(outline.vertices)
-    _, nearest = tree.query(points, workers=1)
-    depth = -np.einsum("ij,ij->i", points - outline.vertices[nearest], normals[nearest])
-    return depth, normals[nearest]
+    _, nearest = outline.places.query(points, workers=1)
+    normals = outline.normals[nearest]
+    depth = -np.einsum("ij,ij->i", points - outline.vertices[nearest], normals)
+    return depth, normals
 
 
 def signed_depth(outline: Outline, points: Any) -> Floats:
@@ -83,13 +85,14 @@ class Zones:
 def find_zones(outline: Outline, grid: Grid, settings: ZoneSettings) -> Zones:
     """Depths on ``grid``, which should reach some millimetres beyond the outline.
 
-    Only the inside and the nearest 12 mm outside are computed in full; beyond, depth is below -12 mm.
+    Only the inside and the nearest ``FULL_MM`` outside are computed in full; beyond, depth is below that.
     """
-    low, high = outline.vertices.min(axis=0) - 12.0, outline.vertices.max(axis=0) + 12.0
+    low, high = outline.vertices.min(axis=0) - FULL_MM, outline.vertices.max(axis=0) + FULL_MM
     world = grid.world_of_all()
     box = ((world >= low) & (world <= high)).all(axis=-1)
     depth = np.full(grid.shape, -99.0, np.float32)
     width = np.full(grid.shape, float(grid.spacing.max()), np.float32)
+    box &= _near_or_inside(outline, grid)
     points = world[box]
     if len(points):
         values, normals = _depth_and_normal(outline, points)
@@ -97,6 +100,20 @@ def find_zones(outline: Outline, grid: Grid, settings: ZoneSettings) -> Zones:
         across = (normals @ grid.directions) * grid.spacing
         width[box] = np.sqrt((across**2).sum(axis=1))
     return Zones(grid, depth, width, inradius(outline, grid, depth), settings)
+
+
+def _near_or_inside(outline: Outline, grid: Grid) -> NDArray[np.bool_]:
+    """Voxels of blocks that may reach inside the outline or within ``FULL_MM`` of it, by the middles of the blocks."""
+    counts = [-(-n // BLOCK) for n in grid.shape]
+    middle = np.stack(np.meshgrid(*[np.arange(n) * BLOCK + (BLOCK - 1) / 2 for n in counts], indexing="ij"), axis=-1)
+    points = grid.to_world(middle.reshape(-1, 3))
+    distance, nearest = outline.places.query(points, workers=1)
+    outward = np.einsum("ij,ij->i", points - outline.vertices[nearest], outline.normals[nearest]) > 0.0
+    half = float(np.linalg.norm(grid.spacing * (BLOCK - 1) / 2))
+    wanted = ~(outward & (distance > FULL_MM + half)).reshape(counts)
+    for axis, n in enumerate(grid.shape):
+        wanted = np.repeat(wanted, BLOCK, axis=axis).take(range(n), axis=axis)
+    return np.asarray(wanted)
 
 
 def inradius(outline: Outline, grid: Grid, depth: NDArray[Any]) -> float:

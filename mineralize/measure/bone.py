@@ -6,7 +6,7 @@ import numpy as np
 
 from ..base import QUANTITIES, Floats, Verdicts, caution, sample, withhold
 from ..lesion import FAR_MM
-from ..surface import mesh_edges, smoothing_matrix, vertex_areas, vertex_normals
+from ..surface import mesh_edges, smoothing_matrix, vertex_areas
 from .bridged import UNSUPPORTED
 from .estimate import Estimate, withheld
 from .needed import allowed
@@ -85,7 +85,7 @@ def measure_bone(site: Site) -> list[Estimate]:
         value = float(area[facing & open_line].sum() / total)
         others = [float(area[facing & (darkest < t)].sum() / total) for t in (CLEFT_HU120 - 40, CLEFT_HU120 + 60)]
         # The line reads as dark as it is only where it is clearly wider than the blur.
-        axial = vertex_normals(outline.vertices, outline.faces)[facing] @ site.near.grid.directions[:, 0]
+        axial = outline.normals[facing] @ site.near.grid.directions[:, 0]
         unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
         narrow = float(area[facing & (distance < unsafe)].sum() / total)
         filled = float(area[facing & ~open_line & (distance < FILLED * unsafe)].sum() / total)
@@ -119,7 +119,7 @@ def _way_to_bone(site: Site, points: Floats) -> Floats:
 def _darkest_towards_bone(site: Site) -> np.ndarray:
     """Lowest HU120 (V,) between the outline and the bone straight ahead; NaN where no bone lies ahead."""
     outline = site.outline
-    normals = vertex_normals(outline.vertices, outline.faces)
+    normals = outline.normals
     blend = smoothing_matrix(len(outline.vertices), mesh_edges(outline.faces))
     at = np.arange(-0.5, FACING_MM + 1.5, 0.25)
     spots = outline.vertices[:, None, :] + at[None, :, None] * normals[:, None, :]

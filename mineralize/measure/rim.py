@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from ..base import Verdicts, anatomical_words, caution, sample, withhold
 from ..surface import (
@@ -20,7 +19,6 @@ from ..surface import (
     profile_depths,
     smoothing_matrix,
     vertex_areas,
-    vertex_normals,
 )
 from .estimate import Estimate, symmetric, withheld
 from .rim_layer import Rim, measure_layer, share_of
@@ -31,7 +29,7 @@ from .site import Site
 def look_at_rim(site: Site) -> Rim:
     """Profiles along the inward normal of every vertex, averaged over direct neighbours, and layers fitted to them."""
     outline = site.outline
-    normals = vertex_normals(outline.vertices, outline.faces)
+    normals = outline.normals
     edges = mesh_edges(outline.faces)
     blend = smoothing_matrix(len(outline.vertices), edges)
     at = profile_depths()
@@ -53,23 +51,25 @@ def look_at_rim(site: Site) -> Rim:
         recovery = np.clip(peak_recovery(max(typical, 0.3), blur), 0.35, 1.0)
     peak = muscle + np.where(seen > muscle, (seen - muscle) / recovery, seen - muscle)
     area = vertex_areas(outline.vertices, outline.faces)
-    return Rim(area, seen, peak, thickness, blur, recovery, found.height_hu120, edges)
+    beside = outline.places.query_pairs(2.0 * float(np.median(blur)), output_type="ndarray")
+    return Rim(area, seen, peak, thickness, blur, recovery, found.height_hu120, edges, beside)
 
 
 def mineralised(site: Site, rim: Rim, threshold_hu120: float) -> NDArray[np.bool_]:
     """Vertices (V,) over a threshold; the blurred border of a denser neighbour counts from its half height on."""
     over = rim.peak_hu120 >= threshold_hu120
     muscle = site.reference.muscle.mean_hu
-    vertices = site.outline.vertices
-    reach = 2.0 * float(np.median(rim.blur))
     dense = over & (rim.peak_hu120 > 2.0 * threshold_hu120 - muscle)
     if not dense.any() or over.all():
         return np.asarray(over)
-    tree = cKDTree(vertices[dense])
     doubtful = np.flatnonzero(over)
-    near = tree.query_ball_point(vertices[doubtful], reach)
-    values = rim.peak_hu120[dense]
-    highest = np.array([values[n].max() if n else 0.0 for n in near])
+    highest = np.zeros(len(over))
+    highest[dense] = rim.peak_hu120[dense]
+    own = highest.copy()
+    one, other = rim.beside.T
+    np.maximum.at(highest, one, own[other])
+    np.maximum.at(highest, other, own[one])
+    highest = highest[doubtful]
     fails = rim.peak_hu120[doubtful] - muscle < 0.5 * (highest - muscle)
     over = over.copy()
     over[doubtful[fails]] = False
@@ -128,23 +128,28 @@ def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMa
     rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *measure_layer(site, rim, mineral)]
     shown = float(np.median(rim.recovery[mineral])) if mineral.any() else 1.0
     thresholds = (threshold, *site.settings.mineral.other_thresholds_hu120)
-    return rows, picture, Blurred(shown, {t: _swelling(site, rim, mineral, t) for t in thresholds})
+    return rows, picture, Blurred(shown, _swelling(site, rim, mineral, thresholds))
 
 
-def _swelling(site: Site, rim: Rim, mineral: NDArray[np.bool_], threshold_hu120: float) -> float:
-    """By which share the fitted layers, blurred, read wider over a threshold within the outline than they are."""
+def _swelling(
+    site: Site, rim: Rim, mineral: NDArray[np.bool_], thresholds_hu120: tuple[float, ...]
+) -> dict[float, float]:
+    """By which share the fitted layers, blurred, read wider over each threshold within the outline than they are."""
     chosen = np.flatnonzero(mineral & np.isfinite(rim.thickness))
     if len(chosen) < 10:
-        return 0.0
+        return dict.fromkeys(thresholds_hu120, 0.0)
     depth = np.arange(0.0, 10.0, 0.1)
     width, blur = rim.thickness[chosen, None], rim.blur[chosen, None]
     muscle = site.reference.muscle.mean_hu
     height = rim.height_hu120[chosen] - muscle
     seen = height[:, None] * (special.ndtr(depth / blur) - special.ndtr((depth - width) / blur))
-    over = threshold_hu120 - muscle
-    true = float((rim.area[chosen] * np.where(height > over, width[:, 0], 0.0)).sum())
-    wide = float((rim.area[chosen] * (seen > over).sum(axis=1) * 0.1).sum())
-    return max(wide / true - 1.0, 0.0) if true > 0.0 else 0.0
+    found = {}
+    for threshold in thresholds_hu120:
+        over = threshold - muscle
+        true = float((rim.area[chosen] * np.where(height > over, width[:, 0], 0.0)).sum())
+        wide = float((rim.area[chosen] * (seen > over).sum(axis=1) * 0.1).sum())
+        found[threshold] = max(wide / true - 1.0, 0.0) if true > 0.0 else 0.0
+    return found
 
 
 def _other_names(site: Site) -> list[str]:

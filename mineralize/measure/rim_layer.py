@@ -10,9 +10,6 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..base import Floats, Verdicts, caution, sample, withhold
-from ..surface import (
-    vertex_normals,
-)
 from .estimate import Estimate, withheld
 from .site import Site
 
@@ -22,7 +19,8 @@ class Rim:
     """Per vertex of the outline (V,): area mm2, highest HU120 from 1 mm outside to the rim depth as seen
     (``seen_hu120``) and with the blur of a layer of typical width undone (``peak_hu120``), the width of the mineral
     layer (mm, NaN where none), and the blur along the normal (mm). ``recovery`` is the share of a layer's height
-    that the scan shows; ``height_hu120`` that of the fitted layer itself; ``edges`` (E, 2) the mesh."""
+    that the scan shows; ``height_hu120`` that of the fitted layer itself; ``edges`` (E, 2) the mesh; ``beside`` (P, 2)
+    pairs of vertices within twice the blur of each other."""
 
     area: Floats
     seen_hu120: Floats
@@ -32,6 +30,7 @@ class Rim:
     recovery: Floats
     height_hu120: Floats
     edges: NDArray[Any]
+    beside: NDArray[Any]
 
 
 def share_of(rim: Rim, chosen: NDArray[np.bool_]) -> float:
@@ -101,7 +100,7 @@ def _patchiness(site: Site, rim: Rim, fitted: NDArray[np.bool_]) -> float:
     if thick == 0.0:
         return 0.0
     outline = site.outline
-    vertices, normals = outline.vertices[chosen], vertex_normals(outline.vertices, outline.faces)[chosen]
+    vertices, normals = outline.vertices[chosen], outline.normals[chosen]
     depths = np.linspace(0.2, 0.8, 7)[None, :] * thickness[:, None]
     density = sample(site.hu120, site.near.grid, vertices[:, None, :] - depths[..., None] * normals[:, None, :])
     seen = np.isfinite(density).all(axis=1)

@@ -25,9 +25,27 @@ def longest_pair(points: Floats) -> tuple[Floats, Floats]:
             points = points[:: max(len(points) // 2000, 1)]
     if len(points) < 2:
         return points[0], points[0]
+    points = _outlying(points)
     i, j = np.triu_indices(len(points), 1)
     best = int(pdist(points).argmax())
     return points[i[best]], points[j[best]]
+
+
+def _outlying(points: Floats) -> Floats:
+    """Those of the points (N, D), in order, among which the two furthest apart must be.
+
+    From a distance L found by going to the furthest point three times: by the triangle inequality neither end of a
+    longer one lies closer to the middle than L less the largest distance from it.
+    """
+    away = np.linalg.norm(points - points.mean(axis=0), axis=1)
+    longest, end = 0.0, int(away.argmax())
+    for _ in range(3):
+        apart = np.linalg.norm(points - points[end], axis=1)
+        end = int(apart.argmax())
+        longest = max(longest, float(apart[end]))
+    slack = 1e-9 * longest
+    kept = points[away >= longest - float(away.max()) - slack]
+    return kept if len(kept) >= 2 else points
 
 
 def longest_distance(points: Floats) -> float:

@@ -7,7 +7,7 @@ when. ``InputError`` for forms and records that are not ours.
 
 from __future__ import annotations
 
-from . import impression, record, shown, tables, texts, views
+from . import form, impression, record, shown, tables, texts, views
 from .concordance import concordance
 from .form import Impression, Ticks, from_mapping, says_nothing
 from .form_text import blank_form, filled_form
@@ -32,6 +32,7 @@ __all__ = [
     "blank_form",
     "concordance",
     "filled_form",
+    "form",
     "from_mapping",
     "impression",
     "is_share",

@@ -14,6 +14,8 @@ from . import texts
 
 MEASUREMENT_COLUMNS = tuple(texts.CSV_MEASUREMENTS.split(","))
 CHANGE_COLUMNS = tuple(texts.CSV_CHANGES.split(","))
+LATER_COLUMNS = frozenset({"codes"})
+"""Columns that tables written before the codes do not have."""
 SIGNIFICANT = 5
 """Digits of a table's number: finer than any interval here, coarse enough to read."""
 
@@ -95,6 +97,7 @@ def read(path: Path, columns: Sequence[str] = MEASUREMENT_COLUMNS) -> list[dict[
             rows = list(reader)
     except (OSError, ValueError, csv.Error) as error:
         raise InputError("a table cannot be read; give measurements.csv files written by mineralize") from error
-    if found != tuple(columns):
+    # columns that came later stand at the end; tables from before them are tables all the same
+    if found != tuple(columns) and found != tuple(c for c in columns if c not in LATER_COLUMNS):
         raise InputError(f"a table has other columns than expected; expected {','.join(columns)}")
     return rows

@@ -333,7 +333,15 @@ CSV_CHANGES: Final = (
     "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason,unit,codes"
 )
 
-OUT_FOREIGN: Final = "the output folder holds files that mineralize did not write; name another folder with --out"
+OUT_FOREIGN: Final = (
+    "the output folder holds files that mineralize did not write, or that were changed since; "
+    "move them away or name another folder with --out"
+)
+OUT_OTHER_CASE: Final = (
+    "the output folder holds the results of another case (no scan of this patient is in both); "
+    "name another folder with --out"
+)
+INPUT_CHANGED: Final = "the scans changed while they were measured; run again when nothing writes to the case any more"
 OUT_FILE: Final = "the output path is a file, not a folder; name a folder with --out"
 OUT_FAILED: Final = "results could not be written ({cause}); nothing was left behind; free space or name another --out"
 
@@ -349,8 +357,26 @@ CANDIDATES_ANSWER: Final = (
 DONE: Final = "{case}: {scans} scans from day {first} to day {last} ({zero}); aligned on scan {reference}."
 DONE_TRUST: Final = "{ok} values trusted, {cautions} with caution, {withheld} withheld; each reason is in the tables."
 DONE_WHERE: Final = "Open summary.html in the output folder."
-STOPPED: Final = "stopped; nothing was written"
+STOPPED: Final = "stopped; results that were written before stay, none is left half-written"
 BATCH_NO_CASES: Final = "no case was found; ROOT must hold one folder or .zip file per case"
+BATCH_NO_ROOT: Final = (
+    "ROOT cannot be read; give a folder that holds one folder or .zip file per case, or a table case,path"
+)
+BATCH_TABLE_UNREADABLE: Final = "the table of cases cannot be read; give a CSV file (UTF-8) with the columns case,path"
+BATCH_TABLE_COLUMNS: Final = "the table of cases has other columns than expected; give a CSV file with case,path"
+BATCH_TABLE_ROW: Final = "line {line} of the table of cases needs a case (letters, digits, - . _) and a path"
+BATCH_TABLE_TWICE: Final = (
+    "line {line} of the table of cases names a case that another line names too; give each its own"
+)
+BATCH_DIED: Final = (
+    "the process that measured it was ended from outside, as for lack of memory, also when it ran alone; "
+    "run it on a larger machine"
+)
+BATCH_LOCKED: Final = (
+    "another run writes to this output folder (process {process} on {host}); wait for it or name another --out"
+)
+BATCH_NO_CLUSTER: Final = "--scheduler needs Dask; install it with pip install 'mineralize[cluster]'"
+BATCH_NO_SCHEDULER: Final = "no scheduler answers at that address; start one, or leave --scheduler out"
 BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
 CURVE_NOTHING: Final = "no table holds a value of {quantity}; known there: {known}"
 

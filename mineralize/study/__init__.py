@@ -6,13 +6,16 @@ In: a ``Timeline``. Out: a :class:`Study` (:func:`analyse`) that holds everythin
 
 from __future__ import annotations
 
-from .crew import cores, crew, scans_at_a_time
+from .crew import WORKING_MIB, WORKING_SHARE, cores, crew, free_mib, scans_at_a_time
 from .order import Study, analyse
 
 __all__ = [
+    "WORKING_MIB",
+    "WORKING_SHARE",
     "Study",
     "analyse",
     "cores",
     "crew",
+    "free_mib",
     "scans_at_a_time",
 ]

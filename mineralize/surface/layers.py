@@ -6,16 +6,12 @@ that may be gradual: new bone is dense outside and fades inward.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import special
 
-from ..base import Floats
-
-_PDF = 1.0 / np.sqrt(2.0 * np.pi)
+from ..base import Floats, compiled
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,25 +28,113 @@ class LayerFit:
     misfit_hu: Floats
 
 
-def _model(at: Floats, p: Floats, blur: Floats) -> tuple[Floats, Floats]:
-    """Values (N, P) and derivatives (N, P, 6) for parameters (N, 6): edge, width, fuzz, height, outside, inside."""
-    edge, width, fuzz, height, out, inn = (p[:, i, None] for i in range(6))
-    sd = blur[:, None]
-    wide = np.sqrt(fuzz**2 + sd**2)
-    y = at[None, :] - edge
-    u, v = y / sd, (width - y) / wide
-    rise, fall = special.ndtr(u), special.ndtr(v)
-    du, dv = _PDF * np.exp(-0.5 * u**2) / sd, _PDF * np.exp(-0.5 * v**2)
-    layer = fall - 1.0 + rise
-    values = out + (inn - out) * rise + height * layer
-    jac = np.empty((*values.shape, 6))
-    jac[..., 0] = -(inn - out) * du + height * (dv / wide - du)
-    jac[..., 1] = height * dv / wide
-    jac[..., 2] = -height * dv * v * fuzz / wide**2
-    jac[..., 3] = layer
-    jac[..., 4] = 1.0 - rise
-    jac[..., 5] = rise
-    return values, jac
+SETTLED = 1e-5
+"""A step so small, in the standard deviations to which the parameters are tied, is the last."""
+
+
+@compiled("f8[2] f8[1] f8[2] f8[1] f8[2] f8[2] f8[1] f8[1] i8 f8[2]! f8[1]!")
+def _improve(
+    profiles: Floats,
+    at: Floats,
+    scale: Floats,
+    blur: Floats,
+    centre: Floats,
+    tie: Floats,
+    low: Floats,
+    high: Floats,
+    rounds: int,
+    p: Floats,
+    misfit: Floats,
+) -> None:
+    """Damped Gauss-Newton steps on ``p`` (N, 6): edge, width, fuzz, height, outside, inside, within ``low`` and
+    ``high``, tied to ``centre`` by ``tie``; the weighted mean square misfit goes to ``misfit`` (N,). Samples without
+    weight are passed over."""
+    root = math.sqrt(0.5)
+    pdf = 1.0 / math.sqrt(2.0 * math.pi)
+    count = at.shape[0]
+    normal, right, slope = np.empty((6, 6)), np.empty(6), np.empty(6)
+    system, step, trial = np.empty((6, 6)), np.empty(6), np.empty(6)
+    rises, falls = np.empty(count), np.empty(count)
+    for n in range(profiles.shape[0]):
+        sd = blur[n]
+        damping = 1e-2
+        cost = 0.0
+        squares = 0.0
+        moved = math.inf
+        trial[:] = p[n]
+        for round_ in range(rounds + 1):
+            # Cost at the trial.
+            edge, width, fuzz, height, out, inn = trial[0], trial[1], trial[2], trial[3], trial[4], trial[5]
+            wide = math.sqrt(fuzz**2 + sd**2)
+            now = 0.0
+            for k in range(count):
+                if scale[n, k] > 0.0:
+                    y = at[k] - edge
+                    rises[k] = rise = 0.5 * math.erfc(-y / sd * root)
+                    falls[k] = fall = 0.5 * math.erfc(-(width - y) / wide * root)
+                    value = out + (inn - out) * rise + height * (fall - 1.0 + rise)
+                    now += scale[n, k] * (profiles[n, k] - value) ** 2
+            fitted = now
+            for i in range(6):
+                now += tie[n, i] * (trial[i] - centre[n, i]) ** 2
+            better = round_ == 0 or now < cost
+            if better:
+                p[n] = trial
+                cost = now
+                squares = fitted
+            if round_ > 0:
+                damping = min(max(damping * (0.3 if better else 6.0), 1e-6), 1e4)
+            if round_ == rounds or (better and moved < SETTLED):
+                break
+            if better:
+                normal[:] = 0.0
+                for i in range(6):
+                    right[i] = tie[n, i] * (centre[n, i] - p[n, i])
+                for k in range(count):
+                    if scale[n, k] > 0.0:
+                        y = at[k] - edge
+                        u, v = y / sd, (width - y) / wide
+                        rise, fall = rises[k], falls[k]
+                        du, dv = pdf * math.exp(-0.5 * u * u) / sd, pdf * math.exp(-0.5 * v * v)
+                        layer = fall - 1.0 + rise
+                        slope[0] = -(inn - out) * du + height * (dv / wide - du)
+                        slope[1] = height * dv / wide
+                        slope[2] = -height * dv * v * fuzz / wide**2
+                        slope[3] = layer
+                        slope[4] = 1.0 - rise
+                        slope[5] = rise
+                        left = profiles[n, k] - (out + (inn - out) * rise + height * layer)
+                        for i in range(6):
+                            weighted = scale[n, k] * slope[i]
+                            right[i] += weighted * left
+                            for j in range(i + 1):
+                                normal[i, j] += weighted * slope[j]
+            # Cholesky of the damped system: symmetric, positive by the ties.
+            for i in range(6):
+                for j in range(i + 1):
+                    total = normal[i, j]
+                    if i == j:
+                        total += tie[n, i] + damping * (normal[i, i] + tie[n, i])
+                    for k in range(j):
+                        total -= system[i, k] * system[j, k]
+                    system[i, j] = math.sqrt(total) if i == j else total / system[j, j]
+            for i in range(6):
+                total = right[i]
+                for k in range(i):
+                    total -= system[i, k] * step[k]
+                step[i] = total / system[i, i]
+            for i in range(5, -1, -1):
+                total = step[i]
+                for k in range(i + 1, 6):
+                    total -= system[k, i] * step[k]
+                step[i] = total / system[i, i]
+            for i in range(6):
+                trial[i] = min(max(p[n, i] + step[i], low[i]), high[i])
+            trial[2] = min(trial[2], trial[1])
+            moved = 0.0
+            for i in range(6):
+                moved = max(moved, abs(trial[i] - p[n, i]) * math.sqrt(tie[n, i]))
+        misfit[n] = squares
 
 
 def fit_layers(
@@ -88,38 +172,8 @@ def fit_layers(
     high = np.array([4.0, 11.0, 2.5, 3500.0, 150.0, 3000.0])
     tie = 1.0 / spreads**2
     scale = weight / noise_hu**2
-    damping = np.full(count, 1e-2)
-
-    def cost_of(q: Floats, values: Floats) -> Floats:
-        return np.asarray((scale * (profiles - values) ** 2).sum(axis=1) + (tie * (q - centre) ** 2).sum(axis=1))
-
-    values, jac = _model(at, p, blur_mm)
-    cost = cost_of(p, values)
-    for _ in range(rounds):
-        weighted = jac * scale[..., None]
-        normal = np.einsum("npi,npj->nij", weighted, jac, optimize=True)
-        right = np.einsum("npi,np->ni", weighted, profiles - values) + tie * (centre - p)
-        diagonal = np.einsum("nii->ni", normal)
-        system = normal + _diagonal(tie + damping[:, None] * (diagonal + tie))
-        step = np.linalg.solve(system, right[..., None])[..., 0]
-        trial = np.clip(p + step, low, high)
-        trial[:, 2] = np.minimum(trial[:, 2], trial[:, 1])
-        trial_values, trial_jac = _model(at, trial, blur_mm)
-        trial_cost = cost_of(trial, trial_values)
-        better = trial_cost < cost
-        p = np.where(better[:, None], trial, p)
-        values = np.where(better[:, None], trial_values, values)
-        jac = np.where(better[:, None, None], trial_jac, jac)
-        cost = np.where(better, trial_cost, cost)
-        damping = np.clip(np.where(better, damping * 0.3, damping * 6.0), 1e-6, 1e4)
-    total = np.maximum(weight.sum(axis=1), 1e-6)
-    misfit = np.sqrt((weight * (profiles - values) ** 2).sum(axis=1) / total)
+    squares = np.empty(count)
+    blur = np.asarray(blur_mm, float)
+    _improve(np.asarray(profiles, float), at, scale, blur, centre, tie, low, high, rounds, p, squares)
+    misfit = np.sqrt(squares * noise_hu**2 / np.maximum(weight.sum(axis=1), 1e-6))
     return LayerFit(p[:, 0], p[:, 1], p[:, 3], p[:, 2], p[:, 4], p[:, 5], misfit)
-
-
-def _diagonal(values: Floats) -> NDArray[Any]:
-    """(N, K, K) diagonal matrices of (N, K)."""
-    result = np.zeros((*values.shape, values.shape[1]))
-    index = np.arange(values.shape[1])
-    result[:, index, index] = values
-    return result

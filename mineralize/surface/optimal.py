@@ -41,21 +41,22 @@ def optimal_levels(cost: Floats, edges: NDArray[Any], smoothness: float) -> NDAr
     price = np.round((cost - cost.min(axis=1, keepdims=True) + 1.0) * _SCALE).astype(np.int64)
     price = np.minimum(price, _WALL // 4)
     tie = max(round(smoothness * _SCALE), 0)
-    inner = levels - 1
-    source, sink = rays * inner, rays * inner + 1
-    ray = np.arange(rays)
-    node = ray[:, None] * inner + np.arange(inner)
-    tails = [np.full(rays, source), node[:, -1]]
-    heads = [node[:, 0], np.full(rays, sink)]
-    capacity = [price[:, 0], price[:, -1]]
-    if inner > 1:
-        tails += [node[:, :-1].ravel(), node[:, 1:].ravel()]
-        heads += [node[:, 1:].ravel(), node[:, :-1].ravel()]
-        capacity += [price[:, 1:-1].ravel(), np.full(rays * (inner - 1), _WALL)]
+    degree = np.bincount(edges.ravel(), minlength=rays)
+    kept = price <= _reachable(price, tie * degree[:, None])
+    source, sink, group = _merged(kept)
+    # A chain per ray: the arcs that are cut are the levels that are kept.
+    at, level = np.nonzero(kept)
+    before = np.where(level > 0, group[at, np.maximum(level - 1, 0)], source)
+    after = np.where(level < levels - 1, group[at, np.minimum(level, levels - 2)], sink)
+    inward = (before != source) & (after != sink)
+    tails, heads, capacity = [before, after[inward]], [after, before[inward]], [price[at, level]]
+    capacity.append(np.full(int(inward.sum()), _WALL))
     for a, b in ((0, 1), (1, 0)):
-        tails.append(node[edges[:, a]].ravel())
-        heads.append(node[edges[:, b]].ravel())
-        capacity.append(np.full(len(edges) * inner, tie))
+        tail, head = group[edges[:, a]].ravel(), group[edges[:, b]].ravel()
+        open_ = (tail != head) & (tail != sink) & (head != source)
+        tails.append(tail[open_])
+        heads.append(head[open_])
+        capacity.append(np.full(int(open_.sum()), tie))
     graph = csr_matrix(
         (
             np.concatenate(capacity).astype(np.int32),
@@ -69,4 +70,29 @@ def optimal_levels(cost: Floats, edges: NDArray[Any], smoothness: float) -> NDAr
     residual.eliminate_zeros()
     reached = np.zeros(sink + 1, bool)
     reached[breadth_first_order(residual, source, return_predecessors=False)] = True
-    return np.asarray(reached[:source].reshape(rays, inner).sum(axis=1))
+    return np.asarray(reached[group].sum(axis=1))
+
+
+def _reachable(price: NDArray[Any], step: NDArray[Any]) -> NDArray[Any]:
+    """What a ray would pay at most at each level (N, L), if it went to any other and paid ``step`` (N, 1) a level.
+
+    A level that costs more is no part of a best surface: going there can cost its neighbours no more than that.
+    """
+    least = price.copy()
+    for k in range(1, price.shape[1]):
+        np.minimum(least[:, k], least[:, k - 1] + step[:, 0], out=least[:, k])
+    for k in range(price.shape[1] - 2, -1, -1):
+        np.minimum(least[:, k], least[:, k + 1] + step[:, 0], out=least[:, k])
+    return least
+
+
+def _merged(kept: NDArray[np.bool_]) -> tuple[int, int, NDArray[Any]]:
+    """Source, sink, and the node (N, L - 1) of every place between two levels; without a level kept between them
+    places share a node, at the ends with source and sink."""
+    passed = np.cumsum(kept[:, :-1], axis=1)
+    inner = kept.sum(axis=1) - 1
+    first = np.concatenate([[0], np.cumsum(inner)])
+    source, sink = int(first[-1]), int(first[-1]) + 1
+    node = first[:-1, None] + passed - 1
+    node = np.where(passed == 0, source, np.where(passed > inner[:, None], sink, node))
+    return source, sink, node

@@ -12,6 +12,8 @@ import os
 from collections.abc import Callable
 
 from . import inspection
+from .case_file import alias_of
+from .case_file import parse as parse_case_file
 from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
@@ -24,10 +26,12 @@ __all__ = [
     "Offered",
     "Seed",
     "Timeline",
+    "alias_of",
     "comparability",
     "comparability_notes",
     "differences",
     "inspection",
+    "parse_case_file",
     "read",
 ]
 

@@ -6,13 +6,12 @@ Every fault of the file is listed at once, each with its place. Values are never
 from __future__ import annotations
 
 import datetime
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..base import CaseFileError, Settings
+from ..base import CaseFileError, InputError, Settings, read_toml
 from .calibration import GivenCalibration, read_calibrations
 from .values import Point, ScanRef, Values
 
@@ -84,18 +83,22 @@ def load(path: str | Path | None) -> CaseFile:
     if path is None:
         return CaseFile()
     try:
-        with open(path, "rb") as stream:
-            table = tomllib.load(stream)
-    except tomllib.TOMLDecodeError as error:
-        place = str(error).rpartition("(")[2].rstrip(")") if "(at " in str(error) else "somewhere"
-        raise CaseFileError(f"case.toml is not valid TOML ({place}); correct it there") from None
-    except UnicodeDecodeError:
-        raise CaseFileError("case.toml is not UTF-8 text; save it as UTF-8") from None
-    except RecursionError:
-        raise CaseFileError("case.toml is nested too deep; write it anew") from None
-    except OSError:
-        raise CaseFileError("case.toml could not be read; check its permissions") from None
+        table = read_toml(Path(path), "case.toml")
+    except InputError as error:
+        raise CaseFileError(str(error)) from None
     return parse(table)
+
+
+def alias_of(path: str | Path) -> str:
+    """The alias that a ``case.toml`` gives its case, ``""`` where there is none or the file cannot be used.
+
+    For those who have to name many cases before they read them; what is wrong is said when the case is read.
+    """
+    try:
+        alias = read_toml(Path(path), "case.toml").get("alias")
+    except InputError:
+        return ""
+    return alias.strip() if isinstance(alias, str) else ""
 
 
 def parse(table: Mapping[str, Any]) -> CaseFile:
@@ -113,6 +116,7 @@ class _Reader(Values):
     def case(self, table: Mapping[str, Any]) -> CaseFile:
         self.known(table, "the file", {
             "alias", "onset", "one_patient", "lesion", "event", "biopsy", "series", "study", "calibration", "settings",
+            "margin", "contour", "mineral",
         })  # fmt: skip
         alias = table.get("alias", "case")
         if not isinstance(alias, str) or not alias.strip() or len(alias) > 64 or not alias.isprintable():

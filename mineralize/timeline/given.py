@@ -14,7 +14,7 @@ from ..base import Calibration, CaseFileError, Grid, Note, Scan
 from ..dicom import Drawn, deepest, region_on
 from .case_file import CaseFile
 from .model import BiopsySite, Event, EventKind, Offered, Seed
-from .values import ScanRef
+from .values import MOST_DAYS, ScanRef
 from .when import Placed, ordered, scans_of
 
 SMALLEST_OFFER_MM3 = 100.0
@@ -113,13 +113,24 @@ def _event_day(at: datetime.date | int, zero: datetime.date | None) -> tuple[int
     return ((at - zero).days, at.isoformat()) if zero is not None else None
 
 
+def _too_far(day: int, where: str, faults: list[str]) -> bool:
+    if abs(day) <= MOST_DAYS:
+        return False
+    faults.append(f"{where}: its date lies more than {MOST_DAYS} days from day zero; correct its year")
+    return True
+
+
 def events_of(case: CaseFile, zero: datetime.date | None) -> tuple[Event, ...]:
+    faults: list[str] = []
     events = []
     for number, given in enumerate(case.events, 1):
         placed = _event_day(given.at, zero)
         if placed is None:
             raise CaseFileError(f"case.toml: event {number}: the scans have no dates; give day instead of date")
-        events.append(Event(placed[0], cast(EventKind, given.kind), given.text, placed[1]))
+        if not _too_far(placed[0], f"event {number}", faults):
+            events.append(Event(placed[0], cast(EventKind, given.kind), given.text, placed[1]))
+    if faults:
+        raise CaseFileError("case.toml: " + "; ".join(faults))
     return tuple(sorted(events, key=lambda e: e.day))
 
 
@@ -134,6 +145,8 @@ def biopsies_of(case: CaseFile, scans: Sequence[Scan], zero: datetime.date | Non
             faults.append(f"biopsy {place}: the point lies far outside scan {number}; expected LPS mm of that scan")
             continue
         day = _event_day(given.at, zero) if given.at is not None else None
+        if day is not None and _too_far(day[0], f"biopsy {place}", faults):
+            continue
         found.append(BiopsySite(number, given.target, given.entry, day[0] if day else None))
     if faults:
         raise CaseFileError("case.toml: " + "; ".join(faults))

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Mapping
 from typing import Any
 
 Point = tuple[float, float, float]
 ScanRef = int | datetime.date
 """A scan by its number in time order, or by its date."""
+
+
+MOST_DAYS = 40_000
+"""Days between a scan and anything else of a history: a life is shorter."""
 
 
 class Values:
@@ -46,7 +49,7 @@ class Values:
             return self.date(item["date"], f"{where}.date")
         if "day" in item:
             day = item["day"]
-            if isinstance(day, int) and not isinstance(day, bool) and abs(day) < 40_000:
+            if isinstance(day, int) and not isinstance(day, bool) and abs(day) <= MOST_DAYS:
                 return day
             self.fault(f"{where}.day", "expected a whole number of days")
         return None
@@ -83,7 +86,7 @@ class Values:
             isinstance(value, list)
             and len(value) == 3
             and all(isinstance(v, int | float) and not isinstance(v, bool) for v in value)
-            and all(math.isfinite(v) and abs(v) < 1e5 for v in value)
+            and all(abs(v) < 1e5 for v in value)  # false for what is no number, and for whole numbers of any length
         ):
             return float(value[0]), float(value[1]), float(value[2])
         self.fault(where, "expected three numbers, LPS mm")

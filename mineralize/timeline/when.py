@@ -8,9 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from ..base import InputError, Note, Scan
+from ..base import CaseFileError, InputError, Note, Scan
 from ..dicom import Choice, DicomSource, Judged, When, choose, earliest, moment
 from .case_file import CaseFile, GivenStudy
+from .values import MOST_DAYS
 
 FIRST_CT_YEAR = 1971
 """Dates before the first CT of a patient (1971) are shifted or dummies."""
@@ -100,6 +101,7 @@ def scans_of(
     if zero is None or any(p.day is not None for p in placed):
         notes.append(Note("days-given", "The days of some scans come from case.toml.", "info"))
     days = [p.day if p.day is not None else _days(p.at, zero) for p in placed]
+    _refuse_ages(days, case, placed)
     if case.onset is None:
         if not dates and days:
             days = [day - min(days) for day in days]
@@ -115,6 +117,18 @@ def scans_of(
         placed, days = [placed[i] for i in order], [days[i] for i in order]
     scans = tuple(_scan(number, day, p) for number, (day, p) in enumerate(zip(days, placed, strict=True), 1))
     return scans, zero, "onset" if case.onset else "first scan", notes
+
+
+def _refuse_ages(days: Sequence[int], case: CaseFile, placed: Sequence[Placed]) -> None:
+    """No history of a person is longer than a life: a slip in a year, or a date that was made up."""
+    if days and max(days) - min(days) > MOST_DAYS:
+        first, last = (placed[days.index(end)].choice.study.number for end in (min(days), max(days)))
+        raise InputError(
+            f"study {first} and study {last} lie {(max(days) - min(days)) // 365} years apart by their dates; say when "
+            f"they were made in case.toml, for example: [[study]] study = {last}, day = 35 (or date = ...)"
+        )
+    if case.onset is not None and days and max(abs(day) for day in days) > MOST_DAYS:
+        raise CaseFileError(f"case.toml: onset: lies more than {MOST_DAYS} days from a scan; correct its year")
 
 
 def _days(at: datetime.datetime | None, zero: datetime.date | None) -> int:

@@ -48,6 +48,6 @@ def test_one_value_is_no_course() -> None:
 def test_unsure_is_said() -> None:
     rows = [
         row(1, "mineral_mass", 100.0, 5.0),
-        row(2, "mineral_mass", 400.0, 5.0, trust="caution", verdicts=(caution("odd-shape"),)),
+        row(2, "mineral_mass", 400.0, 5.0, doubts=(caution("odd-shape"),)),
     ]
     assert curves(rows)["mineral_mass"].statement == "unsure from day 20 to 50"  # type: ignore[attr-defined]

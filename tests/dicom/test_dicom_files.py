@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tarfile
+import time
 import zipfile
 from pathlib import Path
 
@@ -127,11 +128,11 @@ def test_count_and_total_are_limited_and_stated(tmp_path: Path, monkeypatch: pyt
         for k in range(12):
             archive.writestr(f"{k}", bytes(1000))
     monkeypatch.setattr(archives, "LARGEST_COUNT", 10)
-    with pytest.raises(errors.InputError, match="holds more than 10 files"):
+    with pytest.raises(errors.InputError, match="hold more than 10 files"):
         timeline.read(tmp_path / "a.zip")
     monkeypatch.setattr(archives, "LARGEST_COUNT", 100)
     monkeypatch.setattr(archives, "LARGEST_TOTAL", 5000)
-    with pytest.raises(errors.InputError, match="unpacks to more than"):
+    with pytest.raises(errors.InputError, match="unpack to more than"):
         timeline.read(tmp_path / "a.zip")
 
 
@@ -204,6 +205,74 @@ def test_one_hospital_export_with_many_series(tmp_path: Path) -> None:
     assert len(case.series) == 9
     assert {row.kernel_class for row in case.series if row.chosen} == {"soft"}
     assert all(row.reason for row in case.series)
+
+
+def test_a_link_to_the_whole_disk_is_not_followed(tmp_path: Path) -> None:
+    series = Series()
+    series.write(tmp_path / "case" / "a")
+    (tmp_path / "case" / "disk").symlink_to("/")
+    (tmp_path / "case" / "home").symlink_to(tmp_path)
+    began = time.monotonic()
+    case = timeline.read(tmp_path / "case")
+    assert time.monotonic() - began < 5
+    np.testing.assert_array_equal(hu(case), series.hu)
+    assert [n.text for n in case.notes if n.kind == "passed-over"] == ["2 link(s) or special file(s) were passed over."]
+
+
+def test_a_link_to_a_scan_elsewhere_is_followed(tmp_path: Path) -> None:
+    series = Series()
+    series.write(tmp_path / "archive" / "a")
+    (tmp_path / "case").mkdir()
+    (tmp_path / "case" / "a").symlink_to(tmp_path / "archive" / "a")
+    np.testing.assert_array_equal(hu(timeline.read(tmp_path / "case")), series.hu)
+
+
+def test_fifos_sockets_and_devices_are_passed_over(tmp_path: Path) -> None:
+    series = Series()
+    series.write(tmp_path)
+    os.mkfifo(tmp_path / "fifo")
+    (tmp_path / "zero").symlink_to("/dev/zero")
+    case = timeline.read(tmp_path)
+    np.testing.assert_array_equal(hu(case), series.hu)
+    assert [n.text for n in case.notes if n.kind == "passed-over"] == ["2 link(s) or special file(s) were passed over."]
+
+
+def test_a_path_too_long_to_be_opened_is_said(tmp_path: Path) -> None:
+    """4,096 characters are the most that Linux takes (PATH_MAX, limits.h); deeper ones are made step by step."""
+    Series().write(tmp_path / "case" / "a")
+    deep = "n" * 250
+    here = os.getcwd()
+    try:
+        os.chdir(tmp_path / "case")
+        for _ in range(18):
+            os.mkdir(deep)
+            os.chdir(deep)
+        Series(date="20240501").write(Path("."))
+    finally:
+        os.chdir(here)
+    case = timeline.read(tmp_path / "case")
+    assert len(case.scans) == 1
+    (note,) = (n for n in case.notes if n.kind == "not-opened")
+    assert note.level == "caution"
+    assert "what they hold is missing" in note.text
+    shutil.rmtree(tmp_path / "case", ignore_errors=True)
+
+
+def test_a_folder_that_may_not_be_opened_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    series = Series()
+    series.write(tmp_path / "a")
+    Series(date="20240501").write(tmp_path / "b")
+    scandir = os.scandir
+
+    def refuse(path: str) -> object:
+        if str(path).endswith("/b"):
+            raise PermissionError(13, "no", str(path))
+        return scandir(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    case = timeline.read(tmp_path)
+    assert len(case.scans) == 1
+    assert [n.level for n in case.notes if n.kind == "not-opened"] == ["caution"]
 
 
 # --- what is no input ------------------------------------------------------------------------------------------

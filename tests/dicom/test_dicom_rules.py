@@ -145,16 +145,18 @@ def test_rule_05_slices_shifted_at_random_are_no_tilt_c_7_6_2(tmp_path: Path) ->
 
 def test_rule_06_rescale_is_per_image_and_in_float_c_11_1(tmp_path: Path) -> None:
     """Readers exist that take the type of the first slice and cut 40.2 to 40."""
-    slopes = [1.0, 1.005, 0.5, 2.0, 1.0, 0.001]
-    stored = np.arange(6 * 5 * 4, dtype=np.uint16).reshape(6, 5, 4) + 1000
+    slopes = np.array([1.0, 1.005, 0.5, 2.0, 1.0, 0.25])
+    intercepts = -1024.0 + np.arange(6)
+    hu = np.tile(np.linspace(-500.0, 700.0, 20).reshape(5, 4), (6, 1, 1))
+    stored = np.round((hu - intercepts[:, None, None]) / slopes[:, None, None]).astype("<u2")
 
     def edit(ds: Dataset, k: int) -> None:
-        ds.RescaleSlope, ds.RescaleIntercept = slopes[k], -1024 + k
+        ds.RescaleSlope, ds.RescaleIntercept = slopes[k], intercepts[k]
         ds.PixelData = stored[k].tobytes()
 
     Series(hu=np.zeros((6, 5, 4), np.int16), edit=edit).write(tmp_path)
     scan = one(tmp_path)
-    expected = stored * np.array(slopes)[:, None, None] - 1024 + np.arange(6)[:, None, None]
+    expected = stored * slopes[:, None, None] + intercepts[:, None, None]
     assert scan.volume.hu.dtype == np.float32
     np.testing.assert_allclose(scan.volume.hu, expected, rtol=1e-6, atol=1e-4)
     assert "rescale-per-slice" in kinds(scan)
@@ -288,14 +290,15 @@ def test_rule_10_enhanced_ct_shared_or_per_frame_groups_c_7_6_16(tmp_path: Path,
 
 
 def test_rule_10_rescale_per_frame_c_8_15_3_10(tmp_path: Path) -> None:
-    series = Series()
+    series = Series(hu=np.tile(voxels((1, 11, 13)), (6, 1, 1)))
+    slopes = 1 + 0.25 * np.arange(6)
+    stored = np.round((series.hu + 1024) / slopes[:, None, None]).astype("<u2")
     ds = multiframe(series, list(range(6)), shared=False)
     for k, group in enumerate(ds.PerFrameFunctionalGroupsSequence):
-        group.PixelValueTransformationSequence[0].RescaleSlope = 1 + 0.25 * k
+        group.PixelValueTransformationSequence[0].RescaleSlope = slopes[k]
+    ds.PixelData = stored.tobytes()
     save(ds, tmp_path / "mf")
-    stored = series.hu.astype(float) + 1024
-    expected = stored * (1 + 0.25 * np.arange(6))[:, None, None] - 1024
-    np.testing.assert_allclose(one(tmp_path).volume.hu, expected, atol=1e-3)
+    np.testing.assert_allclose(one(tmp_path).volume.hu, stored * slopes[:, None, None] - 1024, atol=1e-3)
 
 
 def test_rule_10_stacks_are_told_apart_c_7_6_16_1_3(tmp_path: Path) -> None:

@@ -12,13 +12,23 @@ from analytic_shell import SOFT_HU, Shell, around, ellipsoid_outline, reference,
 from scipy import special
 from scipy.spatial.distance import pdist
 
-from mineralize.base import Acquisition, Calibration, InMemory, Scan, Settings, Volume
+from mineralize.base import (
+    QUANTITIES,
+    UNITS,
+    Acquisition,
+    Calibration,
+    InMemory,
+    Scan,
+    Settings,
+    Volume,
+    caution,
+    withhold,
+)
 from mineralize.lesion import Outline, find_zones, neighbourhood
 from mineralize.lesion import find as lesion
 from mineralize.lesion.margin import beyond_mineral, is_shell
 from mineralize.lesion.outline import find_outline
 from mineralize.measure import (
-    UNITS,
     Estimate,
     Measured,
     Site,
@@ -348,9 +358,9 @@ def test_every_quantity_has_a_row_and_withheld_rows_are_empty() -> None:
         else:
             assert row.low <= row.value <= row.high, row.quantity
         assert bool(row.reason) == (row.trust != "ok")
-    held = withhold_all(2, "cut", (found[0],))
+    held = withhold_all(2, withhold("cut-by-scan"), (found[0],))
     assert held[0] is found[0]
-    assert {row.reason for row in held[1:]} == {"cut"}
+    assert {row.reason for row in held[1:]} == {"the lesion is cut by the edge of the scan"}
 
 
 def test_thick_slices_are_cautioned_then_withheld() -> None:
@@ -385,7 +395,7 @@ def test_depth_profile_and_rim_map() -> None:
 def test_a_drawn_outline_through_mineral_says_nothing_of_mineral(radius: float, trust: str) -> None:
     """A ball drawn through the 15 mm shell cuts it; one drawn around it does not. Its volume stands in both."""
     volume, ref, near, _ = seen(SELF_TEST)
-    drawn = replace(ellipsoid_outline((radius,) * 3), method="drawn", trust="caution", reason="drawn by a reader")
+    drawn = replace(ellipsoid_outline((radius,) * 3), method="drawn", verdicts=(caution("drawn-by-reader"),))
     found = {row.quantity: row for row in measure_scan(near, ref, drawn, SETTINGS, volume, None).rows}
     assert found["mineral_mass"].trust == trust
     assert ("cuts through mineral" in found["mineral_mass"].reason) == (trust == "withheld")
@@ -394,7 +404,7 @@ def test_a_drawn_outline_through_mineral_says_nothing_of_mineral(radius: float, 
 
 @pytest.mark.parametrize(("off", "trust"), [(0.0, "ok"), (17.0, "ok"), (19.0, "withheld")])
 def test_what_does_not_hold_the_point_is_withheld(monkeypatch: pytest.MonkeyPatch, off: float, trust: str) -> None:
-    ball = replace(ellipsoid_outline((15.0,) * 3), trust="ok", reason="", holds_mineral=True)
+    ball = ellipsoid_outline((15.0,) * 3)
     monkeypatch.setattr(lesion, "_outlined", lambda *_: ball)
     monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: None)
     found = lesion.find_lesion(None, (off, 0.0, 0.0), SETTINGS)  # type: ignore[arg-type]
@@ -404,10 +414,13 @@ def test_what_does_not_hold_the_point_is_withheld(monkeypatch: pytest.MonkeyPatc
     assert ("4 mm outside" in found.reason) == (trust == "withheld")
 
 
+NOT_FOUND = withhold("lesion-not-found", why="the lesion was not found")
+
+
 def test_steady_tissues_are_stated_without_a_lesion() -> None:
     _, ref, _, _ = seen(SELF_TEST)
     ref = replace(ref, fat=Tissue(-95.0, 0.5, 9000.0))
-    found = {row.quantity: row for row in rows_without_lesion(3, ref, "the lesion was not found")}
+    found = {row.quantity: row for row in rows_without_lesion(3, ref, NOT_FOUND)}
     assert set(found) == set(UNITS)
     assert (found["fat_reference"].value, found["fat_reference"].trust) == (-95.0, "ok")
     assert found["mineral_mass"].trust == "withheld"
@@ -416,7 +429,7 @@ def test_steady_tissues_are_stated_without_a_lesion() -> None:
 
 def test_how_an_outline_crosses_gaps_cautions_what_rests_on_its_course_only() -> None:
     volume, ref, near, outline = seen(SELF_TEST)
-    crossing = replace(outline, trust="caution", reason="no edge is visible along 40% of the outline")
+    crossing = replace(outline, verdicts=(caution("edge-unseen", share=0.4),))
     found = {row.quantity: row for row in measure_scan(near, ref, crossing, SETTINGS, volume, None).rows}
     resting = (
         "lesion_volume",
@@ -430,7 +443,7 @@ def test_how_an_outline_crosses_gaps_cautions_what_rests_on_its_course_only() ->
         assert found[name].trust == "caution", name
     for name in ("mineral_mass", "mineral_volume", "rim_thickness", "rim_peak_attenuation"):
         assert found[name].trust == "ok", name
-    beside = replace(crossing, reason=f"{crossing.reason}; 3% of the outline is drawn where the lesion meets bone")
+    beside = replace(crossing, verdicts=(*crossing.verdicts, caution("on-bone", share=0.03)))
     found = {row.quantity: row for row in measure_scan(near, ref, beside, SETTINGS, volume, None).rows}
     assert found["mineral_mass"].reason == "3% of the outline is drawn where the lesion meets bone"
 
@@ -488,7 +501,7 @@ def test_patches_make_a_thick_rim_uncertain() -> None:
 @pytest.mark.parametrize("holds", [True, False])
 def test_an_unknown_margin_leaves_the_mass_of_mineral_known(holds: bool) -> None:
     volume, ref, near, outline = seen(SELF_TEST)
-    lost = replace(outline, trust="withheld", reason="no edge is visible along 80% of the outline", holds_mineral=holds)
+    lost = replace(outline, verdicts=(withhold("edge-unseen", share=0.8),), left_out=0.0 if holds else 0.4)
     found = {row.quantity: row for row in measure_scan(near, ref, lost, SETTINGS, volume, None).rows}
     assert found["lesion_volume"].trust == found["mineral_fraction"].trust == "withheld"
     assert found["mineral_mass"].trust == ("caution" if holds else "withheld")
@@ -543,7 +556,24 @@ def test_a_slope_that_is_not_known_cautions_the_lesion(kvp: float | None, text: 
     ref = replace(ref, notes=table_slope(acquisition, SETTINGS.mineral).notes)
     scan = Scan(1, 0, volume.grid, acquisition, InMemory(volume))
     found = lesion.SeenScan(scan, volume, None, ref, SETTINGS).verdicts(outline)  # type: ignore[arg-type]
-    assert [level for level, _ in found] == ["caution"] * bool(text)
-    assert all(text in why for _, why in found)
+    assert [verdict.trust for verdict in found] == ["caution"] * bool(text)
+    assert all(text in verdict.text for verdict in found)
     rods = replace(scan, calibration=Calibration(slope=1.4))
     assert lesion.SeenScan(rods, volume, None, ref, SETTINGS).verdicts(outline) == ()  # type: ignore[arg-type]
+
+
+def test_where_the_outline_is_not_known_nothing_that_rests_on_it_is_trusted() -> None:
+    """Solid mineral beside an invisible soft margin: a ratio of 0.996 was trusted where truth was 0.63."""
+    volume, ref, near, outline = seen(SELF_TEST)
+    local = replace(outline, verdicts=(caution("dips-inward", share=0.05),))
+    lost = replace(outline, verdicts=(withhold("solid-mineral"),))
+    by_doubt, by_loss = (
+        {row.quantity: row for row in measure_scan(near, ref, o, SETTINGS, volume, None).rows} for o in (local, lost)
+    )
+    for name, row in QUANTITIES.items():
+        if row.needs in ("surface", "middle", "layer"):
+            assert by_loss[name].trust == "withheld", name
+        if row.needs == "sum":
+            assert by_loss[name].trust == "caution", name
+    assert by_doubt["rim_core_ratio"].trust == "ok"  # a dent is not felt in the middle
+    assert by_doubt["lesion_volume"].trust == "caution"
