@@ -60,3 +60,38 @@ def cite(*keys: str) -> tuple[str, ...]:
 def all_sources() -> dict[str, str]:
     """Every citation by its key (a copy)."""
     return dict(_TABLE)
+
+
+FIGURES: dict[str, tuple[str, ...]] = {
+    "relation.cleft": ("definition",),
+    "relation.limits": ("Jelinek96",),
+    "zoning.none.limits": ("WangH18", "Crombe23"),
+    "zoning.difference": ("definition",),
+    "zoning.limits": ("Hudson85",),
+    "zoning-course.limits": ("definition",),
+    "rim.none": ("definition",),
+    "rim.limits": ("definition", "Treece10"),
+    "centre.fat": ("definition",),
+    "centre.fluid": ("definition",),
+    "centre.soft": ("definition",),
+    "centre.haze": ("definition",),
+    "centre.mineral": ("definition",),
+    "muscle.limits": ("Crombe23", "Zubler20"),
+    "late.partly": ("teaching",),
+    "late.none": ("teaching",),
+    "beyond.limits": ("Jelinek96",),
+    "maturity.literature.none": ("Sato25", "CambMurray"),
+    "maturity.literature.incomplete": ("JAOCR-case", "BennettElKhoury13"),
+    "maturity.literature.shell": ("KSMR356", "BennettElKhoury13"),
+    "maturity.literature.fatty": ("Sato25", "CambMurray"),
+    "compare.kvp": ("definition",),
+    "compare.slice": ("Muhlenbruch05",),
+    "biopsy.ball": ("definition",),
+    "biopsy.carried": ("definition",),
+    "biopsy.carried.outside": ("definition",),
+    "biopsy.like.core": ("Svajdler19",),
+    "biopsy.departs.mineral": ("Crombe23",),
+    "biopsy.departs.attached": ("Jelinek96", "Hudson85"),
+    "biopsy.open": ("Svajdler19", "Crombe23"),
+}
+"""Sentences that hold a figure, by their key, and where it comes from; ``definition`` and ``teaching`` say so."""

@@ -15,6 +15,7 @@ __all__ = [
     "is_share",
     "number",
     "places",
+    "rounded",
     "scaled",
     "shown_as",
     "unit",
@@ -59,3 +60,10 @@ def interval(row: Mapping[str, Any]) -> str:
 def zones(names: Iterable[str]) -> str:
     """``outer zone, central zone`` for keys of zones."""
     return ", ".join(ZONE_WORDS[name] for name in names)
+
+
+def rounded(quantity: str, unit: str, half_width: float, value: float, *, sign: bool = False) -> str:
+    """A number with the digits that an interval of so many either way carries, on the scale that is read."""
+    return scaled(
+        quantity, unit, value, places(quantity, unit, value, value - half_width, value + half_width), sign=sign
+    )

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping
 from typing import Any, Final
 
-from ..correlate import THIN, ZONE_WORDS, number, value_text
+from ..correlate import THIN, ZONE_WORDS, number, shown_as, value_text
 
 TITLE: Final = "Imaging history of a mineralising soft-tissue lesion"
 NOT_A_DEVICE: Final = (
@@ -427,3 +427,8 @@ def path_note(report: Mapping[str, Any]) -> str:
         for zone, length in site["path_mm"]
     ]
     return PATH.format(list=", ".join(parts) or "none", none=words)
+
+
+def unit_words(unit: str) -> str:
+    """A unit of the record as it is read; a plain ratio has none."""
+    return shown_as("", unit)[1]
