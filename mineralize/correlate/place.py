@@ -13,6 +13,8 @@ BESIDE_MM = 5.0
 """Up to this distance a lesion is called beside the cortex: the reach within which the cleft is defined."""
 CONTACT_MM = 0.5
 """Distance that counts as contact in the definition of the contact area."""
+SOFT_MARGIN = frozenset({"soft-margin", "like-muscle"})
+"""Codes of an outline without an edge of mineral; where it meets bone is not settled by it."""
 OPEN_SHARE = 0.05
 """Share of the outline that has to be free of mineral before soft tissue is said to reach it."""
 
@@ -63,7 +65,8 @@ def _bone_state(gap: Measurement, area: Measurement) -> str:
     assert gap.value is not None
     assert area.value is not None
     if area.value > 0 and (area.low is None or area.low > 0):
-        return "contact"
+        # a soft margin drawn up to bone says that nothing darker was seen between, not that the two are one
+        return "unsettled" if any(v.code in SOFT_MARGIN for v in area.verdicts) else "contact"
     least = gap.value if gap.low is None else gap.low
     most = 0.0 if area.high is None else area.high
     if area.value > 0 or (most > 0 and least <= CONTACT_MM):

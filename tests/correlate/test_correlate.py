@@ -452,3 +452,15 @@ def test_what_is_published_of_three_kinds_stands_side_by_side_with_cohorts() -> 
             if any(c.isdigit() for c in text):
                 assert "(" in text, text  # cohort, count or the kind of source beside every figure
         assert row.sources
+
+
+def test_a_soft_margin_at_bone_is_not_called_attached() -> None:
+    held = rows(1, cortex_gap=0.0, cortex_contact_area=130.0)
+    assert "relation.contact" in keys(correlate.findings(timeline(40), held))
+    soft = [
+        replace(r, trust="caution", verdicts=(caution("soft-margin", share=0.7),))
+        if r.quantity == "cortex_contact_area"
+        else r
+        for r in held
+    ]
+    assert "relation.unsettled" in keys(correlate.findings(timeline(40), soft))

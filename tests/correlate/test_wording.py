@@ -238,7 +238,9 @@ def test_every_figure_in_a_sentence_has_a_source_or_says_that_it_is_from_memory(
 def test_every_published_figure_stands_with_its_cohort_or_count() -> None:
     """A published figure is a count of a count, or says beside it whom it is about, or that this is not known."""
     cohort = re.compile(
-        r"\d+ of \d+|of \d+ reviewed lesions|\(\d+ patients|hips of|one case|textbook|teaching cases|not at hand|one series", re.IGNORECASE
+        r"\d+ of \d+|of \d+ reviewed lesions|\(\d+ patients|hips of|one case|textbook|teaching cases|"
+        r"not at hand|one series",
+        re.IGNORECASE,
     )
     own = {"definition", "teaching"}
     for key, keys in sources.FIGURES.items():
