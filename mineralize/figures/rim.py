@@ -7,7 +7,9 @@ outline, as seen from its centre, is a tenth of the map. In the middle lies ante
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,6 +18,7 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 from matplotlib.patches import Ellipse, Patch
 from matplotlib.patheffects import Normal, Stroke
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from ..base import Floats
@@ -80,6 +83,36 @@ def spread(direction: Floats, values: Floats, at: Floats, neighbours: int = 6) -
     weight = 1 / (distance + 1e-3) ** 2
     result[inside] = (weight * values[kept][index]).sum(axis=1) / weight.sum(axis=1)
     return result
+
+
+@dataclass(frozen=True, eq=False)
+class _Sheet:
+    """A rim map laid out: ``state`` (rows, columns), -1 outside the map, and HU and mm where there is mineral."""
+
+    state: NDArray[Any]
+    peak_hu120: Floats
+    thickness_mm: Floats
+
+
+_SHEETS: WeakKeyDictionary[RimMap, tuple[Floats, _Sheet]] = WeakKeyDictionary()
+
+
+def _sheet(study: Study, held: RimMap, index: int) -> _Sheet:
+    """The rim of one scan on the map; the figure and the PDF ask for the same."""
+    direction = _turned(study, held, index)
+    known = _SHEETS.get(held)
+    if known is not None and np.array_equal(known[0], direction):
+        return known[1]
+    at = inverse(np.linspace(-2, 2, COLUMNS)[None, :], np.linspace(1, -1, ROWS)[:, None])
+    inside = np.isfinite(at[..., 0])
+    state = np.full(at.shape[:2], -1)
+    _, nearest = cKDTree(direction).query(at[inside])
+    state[inside] = np.asarray(held.state)[nearest].astype(int)
+    mineral = (state == MINERAL) | (state == CONTACT)
+    shown = np.where(mineral[..., None], at, np.nan)
+    made = _Sheet(state, spread(direction, held.peak_hu120, shown), spread(direction, held.thickness_mm, shown))
+    _SHEETS[held] = (direction, made)
+    return made
 
 
 def rim(study: Study, document: Mapping[str, Any], *, thickness: bool = True) -> Figure | None:
@@ -154,17 +187,9 @@ def rim_panel(axes: Axes, study: Study, index: int, scale: Normalize, *, thickne
     """The rim of one scan (by its place in the study, which must have a rim map)."""
     held = study.rim_maps[index]
     assert held is not None
-    direction = _turned(study, held, index)
-    x = np.linspace(-2, 2, COLUMNS)
-    y = np.linspace(1, -1, ROWS)
-    at = inverse(x[None, :], y[:, None])
-    inside = np.isfinite(at[..., 0])
-    state = np.full(at.shape[:2], -1)
-    _, nearest = cKDTree(direction).query(at[inside])
-    state[inside] = np.asarray(held.state)[nearest].astype(int)
-    values = spread(direction, held.thickness_mm if thickness else held.peak_hu120, at)
-    mineral = (state == MINERAL) | (state == CONTACT)
-    values = np.where(mineral, values, np.nan)
+    sheet = _sheet(study, held, index)
+    state, values = sheet.state, sheet.thickness_mm if thickness else sheet.peak_hu120
+    x, y = np.linspace(-2, 2, COLUMNS), np.linspace(1, -1, ROWS)
     axes.imshow(values, extent=(-2, 2, -1, 1), cmap=DENSITY, norm=scale, interpolation="nearest", aspect="equal")
     for kind, fill, hatch in ((GAP, "white", "/////"), (UNRESOLVED, "#e4e2dc", "....")):
         if (state == kind).any():

@@ -24,6 +24,8 @@ DENSITY = LinearSegmentedColormap.from_list(
 """Lightness rises evenly and hue goes from blue to yellow, so order survives grey print and colour blindness."""
 
 PNG_DPI = 220
+COMPRESSION = 3
+"""A third of the time of the usual level, for files a sixth larger."""
 _RC: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 9,
@@ -70,9 +72,15 @@ MARKERS = "osD^vP*X"
 
 
 def png(figure: Figure) -> bytes:
-    """PNG bytes at slide resolution, white ground, no software or date in them."""
+    """PNG bytes at slide resolution, white ground, no software or date in them.
+
+    What was laid out for it stays where it is: the same figure as SVG or in the PDF is not laid out again.
+    """
     held = io.BytesIO()
-    FigureCanvasAgg(figure).print_figure(held, format="png", dpi=PNG_DPI, metadata={"Software": None})
+    FigureCanvasAgg(figure).print_figure(
+        held, format="png", dpi=PNG_DPI, metadata={"Software": None}, pil_kwargs={"compress_level": COMPRESSION}
+    )
+    figure.set_layout_engine("none")
     return held.getvalue()
 
 

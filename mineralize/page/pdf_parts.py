@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Sequence
 from functools import lru_cache
 
@@ -29,22 +30,35 @@ LINE_MM = SMALL * LEADING * POINT_MM
 ROW_LINE_MM = LINE_MM + 0.12
 
 
-@lru_cache(maxsize=20000)
 def width_mm(text: str, size: float, weight: str = "normal") -> float:
-    """Width of a line of text."""
-    font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
-    width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
-    return float(width) * POINT_MM
+    """Width of a line of text: of its words, and of the blanks between, with which no letter is kerned."""
+    return size * sum(_width(piece, weight) for piece in _PIECES.findall(text))
+
+
+_PIECES = re.compile(r" +|[^ ]+")
+_SIZE = 10.0
+
+
+@lru_cache(maxsize=4096)
+def _width(piece: str, weight: str) -> float:
+    """Width in mm a point of size, which does not depend on the size: outlines are not hinted."""
+    font = FontProperties(family="DejaVu Sans", size=_SIZE, weight=weight)
+    width, _, _ = text_to_path.get_text_width_height_descent(piece, font, ismath=False)
+    return float(width) * POINT_MM / _SIZE
 
 
 def lines_of(text: str, size: float, room_mm: float, weight: str = "normal") -> list[str]:
     """Text broken at blanks into lines that fit ``room_mm``."""
     lines: list[str] = []
+    wide, blank = 0.0, width_mm(" ", size, weight)
     for word in text.split(" "):
-        if lines and width_mm(f"{lines[-1]} {word}", size, weight) <= room_mm:
+        own = width_mm(word, size, weight)
+        if lines and wide + blank + own <= room_mm:
             lines[-1] += f" {word}"
+            wide += blank + own
         else:
             lines.append(word)
+            wide = own
     return lines
 
 

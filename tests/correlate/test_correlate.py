@@ -12,7 +12,7 @@ import pytest
 
 from mineralize import correlate
 from mineralize.align import Alignment
-from mineralize.base import Acquisition, Grid, InMemory, Rigid, Scan, withhold
+from mineralize.base import Acquisition, Grid, InMemory, Rigid, Scan, caution, withhold
 from mineralize.change import Change
 from mineralize.correlate import Finding
 from mineralize.measure import Measurement
