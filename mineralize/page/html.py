@@ -59,8 +59,8 @@ def render(document: Mapping[str, Any], pictures: Pictures, impressions: Sequenc
         "quantities": page_tables.quantities(document),
         "changes": page_tables.changes(document),
         "cautions": _cautions(document),
-        "scans": page_tables.scans(document),
-        "method": _method(document),
+        "scans": folded(texts.HOW_MADE, page_tables.scans(document)),
+        "method": folded(texts.HOW_MEASURED, _method(document)),
         "sign": _sign(),
     }
     notes = {"quantities": esc(texts.INTERVALS), "changes": esc(texts.VERDICTS)}

@@ -55,7 +55,7 @@ def table(caption: str, head: Iterable[str], body: str, kind: str = "", *, seen:
     cells = "".join(f'<th scope="col">{cell}</th>' for cell in head)
     hidden = "" if seen else ' class="aloud"'
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(caption)}"><table class="{kind}">'
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(texts.TABLE_OF.format(what=caption))}"><table class="{kind}">'
         f"<caption{hidden}>{esc(caption)}</caption><thead><tr>{cells}</tr></thead>{body}</table></div>"
     )
 

@@ -148,7 +148,7 @@ def _needle_height(document: Mapping[str, Any]) -> float:
         lines = len(lines_of(texts.path_note(report), SMALL, wide))
         lines += len(lines_of(report["caution"], SMALL, wide, "bold")) if report["caution"] else 0
         most = max(most, lines * LINE_MM + 2.5)
-    return min(most, 84.0)
+    return float(min(most, 84.0))
 
 
 def _needle(sheet: Sheet, column: Column, document: Mapping[str, Any], height: float) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..results import shown, texts
-from .parts import day, esc, held, mark, measured, measured_interval, note_letter, table, within
+from .parts import day, esc, folded, held, mark, measured, measured_interval, note_letter, table, within
 
 MANYFOLD_PERCENT = 900.0
 """Beyond this a percent of a small beginning says less than the difference does."""
@@ -40,7 +40,7 @@ class FootNotes:
                 f'<li id="{self._prefix}-{letter}"><b>{letter}</b> {mark(trust)} '
                 f'{esc(reason)} <span class="about">({esc(about)})</span></li>'
             )
-        return f'<ul class="notes">{"".join(items)}</ul>' if items else ""
+        return folded(texts.REASONS, f'<ul class="notes">{"".join(items)}</ul>') if items else ""
 
 
 def scans(document: Mapping[str, Any]) -> str:
@@ -178,8 +178,8 @@ def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
             cells += f'<td class="{c["real"]}">{amount}<span class="interval">{esc(texts.REAL[c["real"]])}</span></td>'
         body += f'<tr><th scope="row">{esc(texts.quantity_title(quantity))}</th>{cells}</tr>'
     head = ["Quantity", *(f"{day(document, a)} to {day(document, b)}" for a, b in pairs)]
-    lead = f"<h3>{esc(texts.NEIGHBOURS)}</h3>"
-    return lead + table("Differences between neighbouring scans", head, f"<tbody>{body}</tbody>", "wide")
+    matrix = table("Differences between neighbouring scans", head, f"<tbody>{body}</tbody>", "wide")
+    return folded(texts.NEIGHBOURS, matrix)
 
 
 def _units(document: Mapping[str, Any]) -> dict[str, str]:

@@ -326,13 +326,9 @@ def _pictures(layout: ViewPlan) -> dict[str, Any]:
 
 
 def _answers(study: Study) -> tuple[Answer, ...]:
+    said, biopsies = study.findings, study.biopsy_reports
     return five_answers(
-        study.timeline,
-        study.measurements,
-        study.changes,
-        study.alignments,
-        said=study.findings,
-        biopsies=study.biopsy_reports,
+        study.timeline, study.measurements, study.changes, study.alignments, said=said, biopsies=biopsies
     )
 
 

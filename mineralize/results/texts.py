@@ -1,16 +1,18 @@
 """Every sentence that the outputs print, in one place, so that it can be reviewed and translated as a whole.
 
 Sentences that depend on one case's numbers come from the stage that measured them (findings, reasons, notes) and
-reach the outputs through the record; here are the fixed words around them.
+reach the outputs through the record; here, and in the two siblings that are part of this module, are the fixed words
+around them: of pictures in ``texts_pictures``, of the slides in ``texts_slides``.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
-from ..correlate import THIN, ZONE_WORDS, number, shown_as, value_text
+from ..correlate import shown_as
+from .texts_pictures import *  # noqa: F403
+from .texts_slides import *  # noqa: F403
 
 TITLE: Final = "Imaging history of a mineralising soft-tissue lesion"
 NOT_A_DEVICE: Final = (
@@ -120,7 +122,6 @@ GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
     ("Muscle around", ("perilesional_deficit", "perilesional_muscle", "reference_muscle", "oedema_extent")),
     ("Steady tissues", ("fat_reference", "cortex_reference")),
 )
-WIDE_FIGURE: Final = "figure, wider than a small screen"
 CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
 
 TRUST: Final[dict[str, str]] = {"ok": "trusted", "caution": "caution", "withheld": "withheld"}
@@ -139,38 +140,8 @@ TISSUE_NOTE: Final = (
     "this lesion: compare it with the slides, zone by zone. The limits between stages are customary and overlap."
 )
 
-ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wide, window {low} to {high} HU{outline}."
-ALT_OUTLINED: Final = ", outline drawn"
-ALT_CHANGE: Final = "Map of the change of attenuation in the matched plane from day {first} to day {last}."
-NOT_MATCHED: Final = "not matched"
-OWN_PLANE: Final = "This scan's own {plane} plane through the lesion, because {reason}."
-NO_LESION: Final = "The lesion was not outlined in this scan."
-NO_PICTURE: Final = "No picture: neither outline nor alignment places the lesion in this scan."
-OUTSIDE: Final = "The plane lies outside this scan."
 
-PLANES: Final[dict[str, str]] = {
-    "axial": "Axial plane of the reference scan",
-    "coronal": "Coronal plane of the reference scan",
-    "sagittal": "Sagittal plane of the reference scan",
-}
-TRACE: Final = (
-    "Outline: solid where its edge is seen, dashed along a soft margin, dotted where neighbours bridge it, sparse dots "
-    "where nothing is seen near it and it is a guess. Diamond: site of biopsy; its path is thin outside, broader "
-    "inwards. Nothing is measured on pictures."
-)
-WINDOWS: Final = (
-    "{field} mm wide; above: mineral window, {low} to {high} HU; below: soft tissue, {soft_low} to {soft_high} HU."
-)
 ALL_SCANS: Final = "All scans"
-PROFILE_PDF: Final = "HU at 120 kVp by depth, mm"
-PATH: Final = "Path inside the lesion: {list}. No tissue from: {none}."
-PATH_POINT: Final = "Only a point was given: it lies in the {zone}. No tissue from: {none}."
-PATH_LOST: Final = "The site could not be placed: {why}."
-PATH_ALL: Final = "no zone left out"
-DAY_ZERO: Final[dict[str, str]] = {
-    "onset": "Days count from onset: injury or first symptom, as given in case.toml.",
-    "first scan": "Days count from the first scan: the day of onset was not given.",
-}
 OTHERS: Final = "At other thresholds"
 EVERYTHING: Final = "everything"
 MANYFOLD: Final = "over tenfold"
@@ -187,29 +158,6 @@ INTERVALS: Final = (
     "its interval: what re-measuring gives when outline, depth of the zones, threshold, slope and noise are moved as "
     "far as a careful reader would accept."
 )
-ALT_COURSE: Final = "Plots of {quantities} over days with intervals. The values are in the table of quantities."
-ALT_PROFILE: Final = "Plot of mean attenuation against depth below the outline, one line per scan, darker is later."
-ALT_RIM: Final = (
-    "The outline of each scan unwrapped on an equal-area map: anterior in the middle, superior up, patient's left to "
-    "the right; upper row attenuation, lower row thickness; gaps hatched, unresolved parts dotted."
-)
-CAPTION_COURSE: Final = (
-    "Over days from {zero}. Bars are intervals. Open dots: with caution. Crosses on the base line: withheld. Marks "
-    "above: events. By depth: 0 is the outline, darker is later."
-)
-CAPTION_PROFILE: Final = "Mean over the whole lesion at equal depth, at 120 kVp equivalent; the band is its spread."
-CAPTION_RIM: Final = (
-    "The outline as seen from its centre, equal areas as equal areas. A anterior, L left, P posterior, R right, "
-    "S superior, I inferior, of the reference scan. B: direction of a biopsy."
-)
-CAPTION_CHANGE: Final = (
-    "Over the later picture: where attenuation rose (plain, white edge) and where it fell (hatched, dark edge). "
-    "Smaller differences than the scale's lower end are left out."
-)
-MAP_WITHHELD: Final = "Withheld: fewer than two scans with an outline are lined up well enough to be compared."
-PROFILE_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan."
-RIM_WITHHELD: Final = "Withheld: no scan has an outline that could be laid out."
-PLANES_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan, so no plane can be laid through it."
 NO_FINDINGS: Final = "No statement was derived."
 NO_CAUTIONS: Final = "None."
 GIVEN_HERE: Final = "given here"
@@ -217,14 +165,6 @@ NO_BIOPSY: Final = "No biopsy site was given in case.toml."
 ALL_NUMBERS: Final = "Every number on this page is in history.json, and every withheld one has its reason here."
 SKIP: Final = "Skip to content"
 
-ALL_NUMBERS_PDF: Final = "Every number here is in history.json; reasons, sources and the rest are in summary.html."
-INTERVALS_PDF: Final = (
-    "In brackets the interval. Half dot: with caution. Empty circle: withheld; reasons: summary.html."
-)
-CAPTION_RIM_PDF: Final = (
-    "Equal-area maps of the whole outline: A anterior, L left, P posterior, R right, S superior, I inferior. B: "
-    "biopsy. Shade: peak attenuation, HU at 120 kVp."
-)
 PDF_ROWS: Final = (
     "lesion_volume",
     "longest_diameter",
@@ -241,6 +181,10 @@ PDF_ROWS: Final = (
 )
 
 NAV: Final = "Sections"
+TABLE_OF: Final = "Table: {what}"
+HOW_MADE: Final = "How each was made and lined up"
+HOW_MEASURED: Final = "Outlines, scales, settings"
+REASONS: Final = "Reasons, by letter"
 RESTS_ON: Final = "rests on"
 RESTS: Final = "Rests on {list}."
 UNFOLD: Final = "in full"
@@ -249,12 +193,6 @@ SETTINGS: Final = "Settings"
 SAME_REASON: Final = "{brief}, for the reason given under {topic}."
 SAME_TRACK: Final = "the same"
 SAME_LIMITS: Final = "Limits as under {topic}."
-OUTLINE_UNSEEN: Final = "Sparse dots: nothing is seen there, the outline is a guess."
-MARKS_LEGEND: Final = "Outline and needle"
-MARKS_SWITCH: Final[dict[str, str]] = {"upper": "on the upper row", "both": "on both rows", "none": "on none"}
-PATH_LEGEND: Final = "Path of the needle:"
-BIOPSY_NUMBER: Final = "Biopsy {number}"
-ALT_NEEDLE: Final = "Drawing of the lesion cut along the needle of biopsy {number}. {path}"
 DESCRIBED_NOTE: Final = (
     "What was measured here beside what is published of three kinds of lesion: all of it, whether it fits or not. "
     "Small series and teaching; none is a test, and no study of accuracy was found."
@@ -266,67 +204,7 @@ DESCRIBED_HEAD: Final = (
     "Extraskeletal osteosarcoma",
     "Parosteal osteosarcoma",
 )
-SEALED_TITLE: Final = "slides first"
 
-SEALED: Final = (
-    "What imaging says is covered, so that the slides are read first. Print a blank form, fill it in, and record it; "
-    "this page then opens."
-)
-SEALED_SHELL: Final = "mineralize impression DIR --form > form.toml\nmineralize impression DIR --from form.toml"
-IMPRESSION: Final[dict[str, str]] = {
-    "reader": "Reader",
-    "atypia": "Atypia",
-    "mitoses": "Mitoses",
-    "atypical_mitoses": "Atypical mitoses",
-    "necrosis": "Necrosis",
-    "differential": "Differential, in order",
-    "confidence": "Confidence",
-    "remarks": "Remarks",
-    "cores": "Specimen, cores",
-    "orientation": "Orientation",
-    "decalcified": "Decalcified",
-    "zoning": "Zoning on the slides",
-    "zones": "Zones seen",
-    "seen": "seen:",
-}
-IMPRESSION_PDF: Final = (
-    "reader",
-    "cores",
-    "zoning",
-    "zones",
-    "atypia",
-    "mitoses",
-    "necrosis",
-    "differential",
-    "confidence",
-)
-BEFORE: Final = "Before imaging"
-AFTER: Final = "After imaging"
-TESTS: Final = "Ancillary tests"
-SEEN: Final = {False: "before the findings were opened", True: "after the findings were opened"}
-TICKED: Final = {False: "not ticked", True: "ticked"}
-VERSIONS: Final = "Versions"
-VERSION_SAYS: Final = "It says:"
-VERSION_CHANGED: Final = "It changed:"
-CHANGED: Final = "{was} → {now}"
-EMPTY: Final = "(empty)"
-NOTHING_CHANGED: Final = "No answer changed."
-TICK_QUESTIONS: Final[dict[str, str]] = {
-    "histology": "Histology",
-    "accounts": "Histology accounts for the imaging",
-    "sampling": "Sampling",
-    "timing": "Timing",
-    "comparable": "Scans",
-}
-TICKED_BY_READER: Final = "Ticked by the reader:"
-NOT_TICKED: Final = "Nothing is ticked yet."
-DERIVED_BY_RULE: Final = "Derived from these ticks by a fixed rule, and from nothing else:"
-CONCORDANCE_NOTE: Final = "Made of the person's own ticks and of nothing else."
-NO_RESULTS: Final = (
-    "the folder holds no results of a case (no history.json in it); name the folder that summarise wrote"
-)
-NOT_RECORDED: Final = "no impression is recorded; print a form with --form, fill it in, and record it with --from FORM"
-RECORDED: Final = "version {version} of the impression is recorded, {seen}; SHA-256 {digest}"
 
 CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason,codes"
 CSV_CHANGES: Final = (
@@ -396,37 +274,6 @@ def quantity_title(quantity: str) -> str:
 def quantity_meaning(quantity: str) -> str:
     """One line on what a quantity is; empty where nothing is known."""
     return QUANTITIES.get(quantity, ("", ""))[1]
-
-
-def strip_note(pictures: Mapping[str, Any]) -> str:
-    """How the strip of pictures is to be read."""
-    low, high = pictures["window_hu"]
-    soft_low, soft_high = pictures["soft_window_hu"]
-    windows = WINDOWS.format(
-        field=f"{pictures['field_of_view_mm']:.0f}",
-        low=number(low, 0),
-        high=number(high, 0),
-        soft_low=number(soft_low, 0),
-        soft_high=number(soft_high, 0),
-    )
-    return f"{windows} {TRACE}"
-
-
-def path_note(report: Mapping[str, Any]) -> str:
-    """Share of a needle's path in each zone, and the zones that no tissue came from."""
-    site = report["site"]
-    if site["trust"] == "withheld" or site["zone"] is None:
-        return PATH_LOST.format(why=site["reason"])
-    none = [ZONE_WORDS[z] for z in ("rim", "middle", "core") if z not in report["zones"]]
-    words = ", ".join(none) if none else PATH_ALL
-    if site["entry"] is None:
-        return PATH_POINT.format(zone=ZONE_WORDS[site["zone"]], none=words)
-    total = sum(length for _, length in site["path_mm"]) or 1.0
-    parts = [
-        f"{ZONE_WORDS[zone]} {value_text('', 'mm', length)} ({number(100 * length / total, 0)}{THIN}%)"
-        for zone, length in site["path_mm"]
-    ]
-    return PATH.format(list=", ".join(parts) or "none", none=words)
 
 
 def unit_words(unit: str) -> str:
