@@ -14,7 +14,7 @@ from typing import NoReturn
 from .. import __version__, cases, cohort
 from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
 from ..cases import Outcome, Request
-from ..results import Options, blank_form, filled_form, texts
+from ..results import Options, Record, ask, blank_form, filled_form, impression, texts
 from ..timeline import inspection
 from . import many, review, streams
 from .ending import Stopped, stoppable
@@ -59,7 +59,8 @@ examples:
 IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
-with a reason; earlier versions stay. Without an option, lists the versions."""
+with a reason; earlier versions stay. Without an option it asks question by
+question in a terminal, and lists the versions where there is none."""
 
 CURVE = """\
 Reads measurements.csv of one or many cases and prints one quantity over the
@@ -226,11 +227,29 @@ def _impression(a: argparse.Namespace) -> int:
         seen = texts.SEEN[made.findings_seen]
         return _told(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest), 0)
     found = cases.versions(a.out)
+    if sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty():
+        return _asked(a, found)
     if not found:
         say(texts.NOT_RECORDED)
     for r in found:
         say(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
     return 0
+
+
+def _asked(a: argparse.Namespace, found: Sequence[Record]) -> int:
+    """The form step by step in a terminal; an earlier version is offered to be amended."""
+    because = a.because
+    if found:
+        say(texts.ASK_AMEND.format(version=found[-1].version))
+        because = because or input(texts.ASK_BECAUSE).strip()
+        if not because:
+            return 0
+    earlier = found[-1].impression if found else None
+    answers = ask(input, say, earlier, ticks=impression.findings_open(a.out))
+    made = cases.record_answers(a.out, answers, because)
+    return _told(
+        texts.RECORDED.format(version=made.version, seen=texts.SEEN[made.findings_seen], digest=made.digest), 0
+    )
 
 
 def _batch(a: argparse.Namespace) -> int:

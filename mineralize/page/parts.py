@@ -54,8 +54,9 @@ def table(caption: str, head: Iterable[str], body: str, kind: str = "", *, seen:
     """A table with column headers; the caption is read aloud, and seen where ``seen``."""
     cells = "".join(f'<th scope="col">{cell}</th>' for cell in head)
     hidden = "" if seen else ' class="aloud"'
+    name = texts.TABLE_OF.format(what=caption)
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(texts.TABLE_OF.format(what=caption))}"><table class="{kind}">'
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(name)}"><table class="{kind}">'
         f"<caption{hidden}>{esc(caption)}</caption><thead><tr>{cells}</tr></thead>{body}</table></div>"
     )
 

@@ -8,6 +8,7 @@ when. ``InputError`` for forms and records that are not ours.
 from __future__ import annotations
 
 from . import form, impression, record, shown, tables, texts, views
+from .ask import ask
 from .concordance import concordance
 from .form import Impression, Ticks, from_mapping, says_nothing
 from .form_text import blank_form, filled_form
@@ -29,6 +30,7 @@ __all__ = [
     "Ticks",
     "View",
     "ViewPlan",
+    "ask",
     "blank_form",
     "concordance",
     "filled_form",

@@ -54,8 +54,8 @@ CAPTION_RIM: Final = (
     "S superior, I inferior, of the reference scan. B: direction of a biopsy."
 )
 CAPTION_CHANGE: Final = (
-    "Over the later picture: where attenuation rose (plain, white edge) and where it fell (hatched, dark edge). "
-    "Smaller differences than the scale's lower end are left out."
+    "Over the later picture, paled: where attenuation rose (dark, plain) and where it fell (light, hatched). Dashed: "
+    "the later outline. Smaller differences than the scale's lower end are left out."
 )
 MAP_WITHHELD: Final = "Withheld: fewer than two scans with an outline are lined up well enough to be compared."
 PROFILE_WITHHELD: Final = "Withheld: the lesion was not outlined in any scan."

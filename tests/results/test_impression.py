@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from mineralize.base import InputError, OutputError, UsageError
-from mineralize.results import blank_form, concordance, filled_form, form, from_mapping, load_impressions
+from mineralize.results import ask, blank_form, concordance, filled_form, form, from_mapping, load_impressions
 from mineralize.results.concordance import CATEGORIES
 from mineralize.results.form import AncillaryTest, Impression, Ticks, ZoneSeen
 from mineralize.results.impression import carry_over, findings_covered, findings_open, record_impression, seal
@@ -245,3 +245,25 @@ def test_every_set_of_ticks_has_exactly_one_place() -> None:
     places = [concordance(Ticks(*given)) for given in product(*answers)]
     assert {p.category for p in places} == {*CATEGORIES, "open"}
     assert all(sum(row.chosen for row in p.rows) == (p.category != "open") for p in places)
+
+
+def test_the_form_is_asked_step_by_step_and_asks_again_where_an_answer_is_unknown() -> None:
+    typed = {"atypia": ["enormous", "mild"], "central zone seen": ["yes"], "tissues in the central": ["myxoid; cellular"],
+             "differential": ["fasciitis;  sarcoma "], "cores": ["3, 12 mm"], "zoning": ["cannot be judged"]}  # fmt: skip
+    said: list[str] = []
+
+    def question(prompt: str) -> str:
+        key = next((k for k in typed if prompt.startswith(k)), None)
+        return typed[key].pop(0) if key and typed[key] else ""
+
+    made = from_mapping(ask(question, said.append))
+    assert made.atypia == "mild"
+    assert any(line.startswith("expected one of: none, mild") for line in said)
+    assert made.differential == ("fasciitis", "sarcoma")
+    assert made.cores == "3, 12 mm"
+    assert [(z.zone, z.seen, z.tissues) for z in made.zones][2] == ("central", "yes", ("myxoid", "cellular"))
+    assert made.ticks == Ticks()
+    # amended: Return keeps, a dash empties; tests that were recorded stay
+    amended = from_mapping(ask(lambda p: "-" if p.startswith("differential") else "", said.append, SEEN, ticks=True))
+    assert amended == replace(SEEN, differential=(), zones=amended.zones)
+    assert {(z.zone, z.seen) for z in amended.zones} >= {("central", "yes"), ("outer", "no")}
