@@ -63,6 +63,7 @@ NO_RESULTS: Final = (
     "the folder holds no results of a case (no history.json in it); name the folder that summarise wrote"
 )
 ASK_AMEND: Final = "Version {version} is recorded. It can be amended with a reason; earlier versions stay."
+ASK_STOPPED: Final = "the questions were not answered to the end; nothing was recorded"
 ASK_BECAUSE: Final = "Reason of the amendment (Return: leave it as it is): "
 NOT_RECORDED: Final = "no impression is recorded; print a form with --form, fill it in, and record it with --from FORM"
 RECORDED: Final = "version {version} of the impression is recorded, {seen}; SHA-256 {digest}"

@@ -248,8 +248,14 @@ def test_every_set_of_ticks_has_exactly_one_place() -> None:
 
 
 def test_the_form_is_asked_step_by_step_and_asks_again_where_an_answer_is_unknown() -> None:
-    typed = {"atypia": ["enormous", "mild"], "central zone seen": ["yes"], "tissues in the central": ["myxoid; cellular"],
-             "differential": ["fasciitis;  sarcoma "], "cores": ["3, 12 mm"], "zoning": ["cannot be judged"]}  # fmt: skip
+    typed = {
+        "atypia": ["enormous", "mild"],
+        "central zone seen": ["yes"],
+        "tissues in the central": ["myxoid; cellular"],
+        "differential": ["fasciitis;  sarcoma "],
+        "cores": ["3, 12 mm"],
+        "zoning": ["cannot be judged"],
+    }
     said: list[str] = []
 
     def question(prompt: str) -> str:
