@@ -239,17 +239,19 @@ def _impression(a: argparse.Namespace) -> int:
 def _asked(a: argparse.Namespace, found: Sequence[Record]) -> int:
     """The form step by step in a terminal; an earlier version is offered to be amended."""
     because = a.because
-    if found:
-        say(texts.ASK_AMEND.format(version=found[-1].version))
-        because = because or input(texts.ASK_BECAUSE).strip()
-        if not because:
-            return 0
     earlier = found[-1].impression if found else None
-    answers = ask(input, say, earlier, ticks=impression.findings_open(a.out))
+    try:
+        if found:
+            say(texts.ASK_AMEND.format(version=found[-1].version))
+            because = because or input(texts.ASK_BECAUSE).strip()
+            if not because:
+                return 0
+        answers = ask(input, say, earlier, ticks=impression.findings_open(a.out))
+    except EOFError:
+        raise UsageError(texts.ASK_STOPPED) from None
     made = cases.record_answers(a.out, answers, because)
-    return _told(
-        texts.RECORDED.format(version=made.version, seen=texts.SEEN[made.findings_seen], digest=made.digest), 0
-    )
+    seen = texts.SEEN[made.findings_seen]
+    return _told(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest), 0)
 
 
 def _batch(a: argparse.Namespace) -> int:

@@ -133,7 +133,8 @@ def _marks(axes: Axes, view: View, field: float) -> None:
 
 def no_picture(view: View) -> str:
     """Why there is no picture, in words."""
-    return f"{texts.NO_PICTURE} {view.reason}".strip() if not view.matched else texts.OUTSIDE
+    why = view.reason[:1].upper() + view.reason[1:]
+    return f"{texts.NO_PICTURE} {why}".strip() if not view.matched else texts.OUTSIDE
 
 
 def wrapped(text: str, width: int) -> str:
