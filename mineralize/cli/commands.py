@@ -14,9 +14,9 @@ from typing import NoReturn
 from .. import __version__, cases, cohort
 from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
 from ..cases import Outcome, Request
-from ..results import Options, Record, ask, blank_form, filled_form, impression, texts
+from ..results import Options, texts
 from ..timeline import inspection
-from . import many, review, streams
+from . import many, review, slides, streams
 from .ending import Stopped, stoppable
 from .progress import Progress
 from .streams import complain, say
@@ -217,41 +217,7 @@ def _inspect(a: argparse.Namespace) -> int:
 
 
 def _impression(a: argparse.Namespace) -> int:
-    if a.form:
-        held = cases.versions(a.out)
-        text = filled_form(held[-1].impression, held[-1].version) if held else blank_form()
-        say(text.removesuffix("\n"))
-        return 0
-    if a.form_file is not None:
-        made = cases.record_impression(a.out, a.form_file, a.because)
-        seen = texts.SEEN[made.findings_seen]
-        return _told(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest), 0)
-    found = cases.versions(a.out)
-    if sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty():
-        return _asked(a, found)
-    if not found:
-        say(texts.NOT_RECORDED)
-    for r in found:
-        say(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
-    return 0
-
-
-def _asked(a: argparse.Namespace, found: Sequence[Record]) -> int:
-    """The form step by step in a terminal; an earlier version is offered to be amended."""
-    because = a.because
-    earlier = found[-1].impression if found else None
-    try:
-        if found:
-            say(texts.ASK_AMEND.format(version=found[-1].version))
-            because = because or input(texts.ASK_BECAUSE).strip()
-            if not because:
-                return 0
-        answers = ask(input, say, earlier, ticks=impression.findings_open(a.out))
-    except EOFError:
-        raise UsageError(texts.ASK_STOPPED) from None
-    made = cases.record_answers(a.out, answers, because)
-    seen = texts.SEEN[made.findings_seen]
-    return _told(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest), 0)
+    return slides.run(a, _told)
 
 
 def _batch(a: argparse.Namespace) -> int:

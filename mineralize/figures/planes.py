@@ -77,7 +77,10 @@ def strip(document: Mapping[str, Any], views: Sequence[View], *, soft: bool = Tr
             axes = figure.add_axes((left / width, 1 - (top + side) / height, side / width, side / height))
             if k == 0:
                 axes.set_title(f"day {document['scans'][i]['day']}", fontsize=9, pad=2, loc="left")
-            picture(axes, view, pictures, window=window, outlined=outlined)
+            if k and view.hu is None:
+                axes.axis("off")  # why there is none stands above
+            else:
+                picture(axes, view, pictures, window=window, outlined=outlined)
             if k == len(windows) - 1 and not view.matched:
                 axes.set_xlabel(texts.NOT_MATCHED, fontsize=8, color=QUIET, labelpad=2)
     return figure

@@ -19,14 +19,18 @@ from .pdf_parts import (
     WIDTH,
     Column,
     Sheet,
+    full_height,
     lines_of,
     rows,
+    size_of,
     width_mm,
 )
 
 ANSWER_HEAD_MM = 22.0
 TOPIC_HEAD_MM = 33.0
 NEEDLE_MM = 42.0
+PICTURES_MM = 150.0
+"""Room kept for time line, pictures and needle before the rows below may take more than one line each."""
 
 
 def first_page(document: Mapping[str, Any], files: Mapping[str, bytes]) -> Sheet:
@@ -40,12 +44,13 @@ def first_page(document: Mapping[str, Any], files: Mapping[str, bytes]) -> Sheet
     _timeline(sheet, column, document)
     topics = by_topic(document)
     biopsies = document["correlation"]["biopsies"]
-    least = (-(-len(topics) // 2) + 3) * ROW_LINE_MM + 8
+    half = (WIDTH - 5) / 2
+    short = -(-len(topics) // 2) * ROW_LINE_MM + 8
+    least = max(short, min(full_height(topics, half, TOPIC_HEAD_MM) + 9, BOTTOM - column.y - PICTURES_MM))
     height = _needle_height(document) if biopsies else 4.0
     _pictures(sheet, column, document, files, BOTTOM - least - height - 8)
     _needle(sheet, column, document, height)
     column.title(texts.SECTIONS["findings"])
-    half = (WIDTH - 5) / 2
     pair = [Column(sheet, LEFT + k * (half + 5), column.y, half, BOTTOM) for k in range(2)]
     rows(pair, topics, TOPIC_HEAD_MM)
     return sheet
@@ -122,8 +127,8 @@ def _pictures(
     tall_legend = len(lines_of(legend, SMALL, WIDTH)) * LINE_MM + 1.5
     for k, name in enumerate(strips):
         room = bottom - column.y - tall_legend
-        if k and room < 32.0:
-            break
+        if k and room < size_of(files[name])[1]:
+            break  # smaller than it is made for its letters could not be read; the page has it
         _, tall = sheet.image(files[name], LEFT, column.y, width=WIDTH, height=room)
         column.y += tall + 1.0
     column.write(legend, SMALL, colour=QUIET, after=1.5)

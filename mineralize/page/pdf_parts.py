@@ -173,6 +173,21 @@ def rows(columns: Sequence[Column], items: Sequence[Row], head_mm: float) -> Non
         column.y = end
 
 
+def full_height(items: Sequence[Row], width_mm_: float, head_mm: float) -> float:
+    """Height in mm of rows in two columns of a width with every text in full."""
+    texts = [lines_of(f"{mark} {text}".strip(), SMALL, width_mm_ - head_mm) for _, text, mark in items]
+    heads = [lines_of(head, SMALL, head_mm - 1.5, "bold") for head, _, _ in items]
+    heights = _heights(texts, heads, 99)
+    split = _split(heights, 2)
+    return max(sum(heights[:split]), sum(heights[split:])) * ROW_LINE_MM
+
+
+def size_of(data: bytes) -> tuple[float, float]:
+    """Width and height in mm that a PNG of this program is made for."""
+    rows, columns = np.asarray(imread(io.BytesIO(data))).shape[:2]
+    return columns * 25.4 / PNG_DPI, rows * 25.4 / PNG_DPI
+
+
 def _heights(texts: Sequence[list[str]], heads: Sequence[list[str]], most: int) -> list[int]:
     return [min(max(len(t), len(h)), most) for t, h in zip(texts, heads, strict=True)]
 

@@ -128,7 +128,7 @@ def _plots(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
         axes.set_title(texts.PROFILE_PDF, loc="left", fontsize=SMALL, pad=9)
         for text in axes.texts:
             text.set_visible(False)
-    column.y += PLOTS_MM + 1.0
+    column.y += PLOTS_MM + 2.2
     column.write(texts.CAPTION_COURSE.format(zero=document["day_zero"]), SMALL, colour=QUIET, after=1.5)
 
 

@@ -215,4 +215,4 @@ def test_growth_beyond_doubt_is_never_called_unsure() -> None:
 
 
 def test_all_kinds_of_history_are_read() -> None:
-    assert len(TOLD) >= 6
+    assert len(TOLD) >= 11
