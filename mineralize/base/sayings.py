@@ -66,6 +66,7 @@ SAYINGS: dict[str, str] = {
     "thin-rim-lowered": "the scan shows only {share:.0%} of the height of so thin a rim",
     "no-bone-in-view": "no bone within view of the lesion",
     "gap-unresolved": "a gap narrower than {mm:.1f} mm is not resolved",
+    "contact-unresolved": "contact cannot be told from a gap much narrower than {mm:.1f} mm",
     "bone-side-unseen": "no edge is visible on the side of the lesion that faces bone",
     "drawn-at-bone": "the outline had to be drawn where the lesion meets bone",
     "cleft-unresolved": "a cleft narrower than {mm:.1f} mm is not resolved in full",

@@ -111,6 +111,7 @@ KINDS: dict[str, Kind] = {
     # bone
     "no-bone-in-view": Kind("tissue"),
     "gap-unresolved": Kind("tissue"),
+    "contact-unresolved": Kind("tissue"),
     "bone-side-unseen": Kind("tissue"),
     "drawn-at-bone": Kind("tissue"),
     "cleft-unresolved": Kind("tissue"),

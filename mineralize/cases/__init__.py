@@ -9,7 +9,7 @@ folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`min
 from __future__ import annotations
 
 from .exchange import hold
-from .folder import abandon, check_output, failed, write_text
+from .folder import abandon, check_output, failed, whole_folder, write_text
 from .marker import MARKER, Kept, digest_of, kept, secret_of
 from .one import Outcome, Request, load, run, studied, write_study
 from .seal import record as record_impression
@@ -33,6 +33,7 @@ __all__ = [
     "secret_of",
     "studied",
     "versions",
+    "whole_folder",
     "write_study",
     "write_text",
 ]

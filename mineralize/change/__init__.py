@@ -6,11 +6,17 @@ unsure, reason) and :class:`Curve` points over days. Limits of repeatability are
 
 from __future__ import annotations
 
+from .course import LEAST_SCANS, Course, CourseDay, CourseParameter
 from .curves import Curve, CurvePoint, find_curves
-from .verdict import Change, find_changes
+from .verdict import CAUTION_FACTOR, Change, find_changes
 
 __all__ = [
+    "CAUTION_FACTOR",
+    "LEAST_SCANS",
     "Change",
+    "Course",
+    "CourseDay",
+    "CourseParameter",
     "Curve",
     "CurvePoint",
     "find_changes",

@@ -6,9 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from ..base import UNITS
 from ..measure import Measurement
 from ..timeline import Timeline
+from .common import log_covariance
+from .course import SHAPES, Course, fit_course
 from .verdict import Change
 
 
@@ -26,12 +30,16 @@ class CurvePoint:
 
 @dataclass(frozen=True)
 class Curve:
-    """One quantity over the scans, with a plain statement of its course and what carries it."""
+    """One quantity over the scans, with a plain statement of its course and what carries it.
+
+    ``course`` is the curve fitted to it, or why there is none; ``None`` for quantities that no curve is fitted to.
+    """
 
     quantity: str
     unit: str
     points: tuple[CurvePoint, ...]
     statement: str
+    course: Course | None = None
 
 
 CURVES = (
@@ -46,6 +54,8 @@ CURVES = (
     "perilesional_deficit",
 )
 """Quantities shown as curves."""
+OWN_WAY_LOG_SD = 0.05
+"""How far a lesion is let stray from a formula at each scan, on the log scale: own judgement, no tissue follows one."""
 
 
 def find_curves(
@@ -62,8 +72,31 @@ def find_curves(
                 points.append(CurvePoint(scan.number, scan.day, None, None, None, "withheld"))
             else:
                 points.append(CurvePoint(scan.number, scan.day, row.value, row.low, row.high, row.trust))
-        curves.append(Curve(quantity, UNITS[quantity], tuple(points), _statement(quantity, points, changes)))
+        said = _statement(quantity, points, changes)
+        course = _course(timeline, quantity, [table.get((scan.number, quantity)) for scan in timeline.scans])
+        curves.append(Curve(quantity, UNITS[quantity], tuple(points), said, course))
     return tuple(curves)
+
+
+def _course(timeline: Timeline, quantity: str, rows: Sequence[Measurement | None]) -> Course | None:
+    """The fitted course of mass and volume; scans after an excision, and values of zero, are left out."""
+    if quantity not in SHAPES:
+        return None
+    ends = min((event.day for event in timeline.events if event.kind == "excision"), default=None)
+    held = [
+        row
+        for row in rows
+        if row is not None
+        and row.value is not None
+        and row.value > 0
+        and row.trust != "withheld"
+        and (ends is None or timeline.scan(row.scan).day <= ends)
+    ]
+    days = np.array([timeline.scan(row.scan).day for row in held], float)
+    values = np.array([row.value for row in held], float)
+    covariance = log_covariance(timeline, held) if held else np.zeros((0, 0))
+    covariance = covariance + OWN_WAY_LOG_SD**2 * np.eye(len(held))
+    return fit_course(quantity, UNITS[quantity], days, values, covariance)
 
 
 def _statement(quantity: str, points: Sequence[CurvePoint], changes: Sequence[Change]) -> str:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import argparse
-import logging
 import sys
-import tomllib
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from .. import __version__, cases, cohort
-from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
+from .. import __version__, cases
+from ..base import LesionNeeded, MineralizeError, OutputError, Settings, UsageError, read_toml
 from ..cases import Outcome, Request
 from ..results import Options, texts
 from ..timeline import inspection
-from . import many, review, slides, streams
+from . import completion, curve, log, many, review, slides, streams
 from .ending import Stopped, stoppable
 from .progress import Progress
 from .streams import complain, say
@@ -62,9 +60,12 @@ summarise --sealed), with time stamp and hash. An impression can be amended
 with a reason; earlier versions stay. Without an option it asks question by
 question in a terminal, and lists the versions where there is none."""
 
-CURVE = """\
-Reads measurements.csv of one or many cases and prints one quantity over the
-days as a table, one row per scan; withheld values stay empty."""
+
+COMPLETION = """\
+Prints a script for bash, zsh or fish. To have commands and options completed,
+put this into the file that your shell reads when it starts:
+  eval "$(mineralize completion bash)"      (zsh alike)
+  mineralize completion fish | source"""
 
 
 class _Help(argparse.RawDescriptionHelpFormatter):
@@ -125,10 +126,10 @@ def parser() -> argparse.ArgumentParser:
     _shared(sub)
 
     review.add_options(command("serve", "open the review page on this machine, in the browser", review.SERVE))
+    curve.add_options(command("curve", "fit one quantity over the days in many lesions", curve.CURVE))
 
-    sub = command("curve", "one quantity over time from many tables", CURVE)
-    sub.add_argument("tables", metavar="TABLE", type=Path, nargs="+", help="measurements.csv")
-    sub.add_argument("--quantity", default="mineral_mass", help="a name of the quantity column (default: %(default)s)")
+    sub = command("completion", "print what a shell needs to complete commands and options", COMPLETION)
+    sub.add_argument("shell", metavar="SHELL", choices=completion.SHELLS, help=", ".join(completion.SHELLS))
     return top
 
 
@@ -146,6 +147,7 @@ def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
     sub.add_argument(
         "--keep-identifiers", action="store_true", help="write identifiers where a format can hold them (default: none)"
     )
+    log.add_options(sub)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -158,7 +160,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(stop.code or 0)
     # Libraries quote what they stumble over, and that may be a patient's name.
     warnings.simplefilter("ignore")
-    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     try:
         with stoppable(cases.abandon):
             return _run(arguments)
@@ -169,7 +170,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _run(arguments: argparse.Namespace) -> int:
     try:
-        return int(_COMMANDS[arguments.command](arguments))
+        with log.listening(arguments):
+            return int(_COMMANDS[arguments.command](arguments))
     except LesionNeeded as error:
         complain(str(error))
         return _told(candidates_listing(error), error.exit_code)
@@ -225,18 +227,18 @@ def _batch(a: argparse.Namespace) -> int:
     return many.run_batch(a, template, _told)
 
 
-def _curve(a: argparse.Namespace) -> int:
-    say(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n").removesuffix("\n"))
-    return 0
+def _completion(a: argparse.Namespace) -> int:
+    return _told(completion.script(parser(), a.shell).rstrip("\n"), 0)
 
 
 _COMMANDS = {
+    "completion": _completion,
     "summarise": _summarise,
     "inspect": _inspect,
     "impression": _impression,
     "batch": _batch,
     "serve": review.run_page,
-    "curve": _curve,
+    "curve": curve.run,
 }
 
 
@@ -285,10 +287,7 @@ def _options(a: argparse.Namespace) -> Options:
 def _settings(path: Path | None) -> Settings | None:
     if path is None:
         return None
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise CaseFileError("the settings file cannot be read as TOML; see the README for its form") from error
+    table = read_toml(path, "the settings file")
     return Settings.from_mapping(table.get("settings", table))
 
 

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from ..base import InputError
 from ..change import Curve, CurvePoint
-from ..results import tables, texts
+from ..results import tables
+from . import words
+from .table import Row, number_in, read_rows
 
 
 def read_curves(paths: Iterable[Path], quantity: str) -> dict[str, Curve]:
@@ -22,30 +24,21 @@ def read_curves(paths: Iterable[Path], quantity: str) -> dict[str, Curve]:
     """
     points: dict[str, list[CurvePoint]] = {}
     units: dict[str, str] = {}
-    known: set[str] = set()
-    for number, path in enumerate(paths, 1):
-        taken = set(points)
-        for row in tables.read(path):
-            known.add(row["quantity"])
-            if row["quantity"] != quantity:
-                continue
-            name = row["case"] if row["case"] not in taken else f"{row['case']} (table {number})"
-            units[name] = row["unit"]
-            points.setdefault(name, []).append(_point(row))
-    if not points:
-        raise InputError(texts.CURVE_NOTHING.format(quantity=quantity, known=", ".join(sorted(known)) or "nothing"))
+    for row in read_rows(paths, quantity):
+        units[row["case"]] = row.get("unit", "")
+        points.setdefault(row["case"], []).append(_point(row))
     return {
         name: Curve(quantity, units[name], tuple(sorted(found, key=lambda p: p.day)), "")
         for name, found in points.items()
     }
 
 
-def _point(row: dict[str, str]) -> CurvePoint:
-    try:
-        value, low, high = (float(row[k]) if row[k] else None for k in ("value", "low", "high"))
-        return CurvePoint(int(row["scan"]), int(row["day"]), value, low, high, row["trust"])
-    except ValueError as error:
-        raise InputError("a table holds a cell that is no number; give measurements.csv files as written") from error
+def _point(row: Row) -> CurvePoint:
+    scan, day = number_in(row, "scan"), number_in(row, "day")
+    if scan is None or day is None:
+        raise InputError(words.NO_NUMBER.format(column="scan" if scan is None else "day"))
+    value, low, high = (number_in(row, name) for name in ("value", "low", "high"))
+    return CurvePoint(int(scan), int(day), value, low, high, row.get("trust", ""))
 
 
 def table(curves: dict[str, Curve]) -> str:

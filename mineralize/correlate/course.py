@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ..change import Change
+from ..change import LEAST_SCANS, Change, CourseParameter
 from .evidence import (
     Evidence,
     because,
@@ -13,9 +13,10 @@ from .evidence import (
     not_assessed,
     trimmed,
     unassessed,
+    withheld,
 )
 from .statements import Finding
-from .wording import listed, named, say, with_interval
+from .wording import amount, listed, named, say, with_interval
 
 THREE_MONTHS_DAYS = 91
 """About three months; a teaching limit, none was published."""
@@ -33,8 +34,53 @@ def courses(evidence: Evidence) -> tuple[Finding, ...]:
         *_course(evidence, "course.mass", "mineral_mass", "mg"),
         *_course(evidence, "course.volume", "lesion_volume", "mm3"),
         _together(evidence),
+        *_fitted(evidence),
     ]
     return tuple(found)
+
+
+def _fitted(evidence: Evidence) -> tuple[Finding, ...]:
+    """The curves fitted to mass and volume in one finding; none where too few scans give a value."""
+    texts, rests, any_curve = [], [], False
+    for curve in evidence.curves:
+        held = [point for point in curve.points if point.value is not None]
+        if curve.course is None or len(held) < LEAST_SCANS:
+            continue
+        what = named(curve.quantity)
+        rests += [(point.scan, curve.quantity) for point in held]
+        if not curve.course.model:
+            texts.append(say("fitted.none", what=what, why=curve.course.reason))
+            continue
+        any_curve = True
+        texts.append(
+            say(
+                "fitted.curve",
+                what=what[0].upper() + what[1:],
+                model=say(f"fitted.model.{curve.course.model}"),
+                first=evidence.label(held[0].scan),
+                last=evidence.label(held[-1].scan),
+                parameters="; ".join(_parameter(p) for p in curve.course.parameters),
+            )
+        )
+    if not texts:
+        return ()
+    if not any_curve:
+        return (withheld("fitted", " ".join(texts), rests, brief=say("brief.fitted.none")),)
+    key, brief = "fitted.curve", say("brief.fitted.curve")
+    return (make(evidence, "fitted", key, " ".join(texts), rests, limits=say("fitted.limits"), brief=brief),)
+
+
+def _parameter(p: CourseParameter) -> str:
+    name = say(f"fitted.part.{p.name}")
+    if p.value is None or p.low is None or p.high is None:
+        return say("fitted.part.none", name=name, why=p.reason)
+    if p.name == "half_rise_day":
+        value, low, high = (f"{v:.0f}" for v in (p.value, p.low, p.high))
+    elif p.name == "plateau":
+        value, low, high = (amount(v, p.unit) for v in (p.value, p.low, p.high))
+    else:
+        value, low, high = (f"{v:.2g}" for v in (p.value, p.low, p.high))
+    return say("fitted.part", name=name, value=value, low=low, high=high)
 
 
 def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[Finding, ...]:

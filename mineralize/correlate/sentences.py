@@ -90,6 +90,21 @@ SENTENCES: dict[str, str] = {
     "course.limits": "Whether a change is real is judged by the interval and by limits of repeatability. None were "
     "published for this kind of lesion: those of volume and diameter are borrowed from tumour volumetry, in part from "
     "memory, and most others are our own judgement.",
+    "fitted.curve": "{what} follows a {model} from {first} to {last}: {parameters}.",
+    "fitted.none": "No curve is fitted to {what}: {why}.",
+    "fitted.part": "{name} {value} ({low} to {high})",
+    "fitted.part.half_rise_day": "half of its plateau on day",
+    "fitted.part.plateau": "plateau",
+    "fitted.part.rate_per_day": "rate per day",
+    "fitted.part.excess_at_first_scan": "share above the plateau at the first scan",
+    "fitted.part.decay_half_life_days": "half of that gone every (days)",
+    "fitted.part.none": "{name}: not given, {why}",
+    "fitted.model.logistic": "logistic rise",
+    "fitted.model.gompertz": "Gompertz rise",
+    "fitted.model.decay": "fall to a plateau",
+    "fitted.model.rise then decay": "rise and then a fall",
+    "fitted.limits": "A curve through a few scans, chosen among simple ones by AICc; 95 % profile intervals. It holds "
+    "between the first and the last scan and foretells nothing.",
     "course.no-change": "no comparison of {quantity} between scans is available",
     "course.one-scan": "there is only one scan with a measured lesion",
     "together.densifying": "From {first} to {last} the lesion densifies: mineral mass rises and the volume of the "

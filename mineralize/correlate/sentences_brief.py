@@ -42,6 +42,8 @@ BRIEF_SENTENCES: dict[str, str] = {
     "brief.muscle.lower": "lower than elsewhere by {deficit}",
     "brief.muscle.same": "no measurable difference from muscle elsewhere",
     "brief.muscle.higher": "higher than elsewhere, difference {deficit}",
+    "brief.fitted.curve": "a simple curve describes it between the scans",
+    "brief.fitted.none": "no curve is fitted",
     "brief.late.grew": "grew: {change}",
     "brief.late.not": "no growth measured: {change}",
     "brief.late.open": "not settled: {change}",

@@ -77,6 +77,7 @@ FIGURES: dict[str, tuple[str, ...]] = {
     "centre.haze": ("definition",),
     "centre.mineral": ("definition",),
     "muscle.limits": ("Crombe23", "Zubler20"),
+    "fitted.limits": ("definition",),
     "late.partly": ("teaching",),
     "late.none": ("teaching",),
     "beyond.limits": ("Jelinek96",),

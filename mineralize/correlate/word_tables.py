@@ -186,6 +186,7 @@ TOPICS: dict[str, str] = {
     "course.mass": "Mineral mass over time",
     "course.volume": "Lesion volume over time",
     "together": "Growth or densifying",
+    "fitted": "Fitted course",
     "centre": "Centre",
     "muscle": "Muscle around",
     "late": "Growth after three months",

@@ -43,6 +43,7 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
     low = factor * np.array([r["value"] if r["low"] is None else r["low"] for r in held])
     high = factor * np.array([r["value"] if r["high"] is None else r["high"] for r in held])
     places = [rows.index(r) for r in held]
+    fitted_curve(axes, quantity, document)
     for k in range(1, len(held)):  # dashed across a scan whose value is withheld
         style = "-" if places[k] == places[k - 1] + 1 else (0, (2, 3))
         axes.plot(days[k - 1 : k + 1], values[k - 1 : k + 1], color=VIOLET, lw=1.1, ls=style, alpha=0.6, zorder=2)
@@ -79,6 +80,17 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
     axes.set_xlabel(f"days from {document['day_zero']}")
     axes.grid(axis="y", color=RULE, lw=0.4)
     axes.set_axisbelow(True)
+
+
+def fitted_curve(axes: Axes, quantity: str, document: Mapping[str, Any]) -> None:
+    """The curve fitted to a quantity with its band, where there is one."""
+    course = next((row.get("course") for row in document["curve"] if row["quantity"] == quantity), None)
+    if not course or not course["band"]:
+        return
+    days = [row["day"] for row in course["band"]]
+    low, value, high = ([row[key] for row in course["band"]] for key in ("low", "value", "high"))
+    axes.fill_between(days, low, high, color=VIOLET, alpha=0.14, lw=0, zorder=1)
+    axes.plot(days, value, color=INK, lw=1.2, zorder=1.5)
 
 
 def profile(document: Mapping[str, Any]) -> Figure | None:

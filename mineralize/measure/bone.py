@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..base import QUANTITIES, Floats, Verdicts, caution, sample, withhold
+from ..base import QUANTITIES, Floats, Verdict, Verdicts, caution, sample, withhold
 from ..lesion import FAR_MM
 from ..surface import mesh_edges, smoothing_matrix, vertex_areas
 from .bridged import UNSUPPORTED
 from .estimate import Estimate, withheld
+from .joined import JOINED, PERHAPS, SURELY, Beside, Rule, look_beside_bone
 from .needed import allowed
 from .site import Site
 
@@ -17,6 +18,16 @@ FACING_MM = 5.0
 CLEFT_HU120 = 100.0
 FILLED = 1.25
 """A line so much wider than what is resolved may still be filled in part by the blur of what lies on both sides."""
+SPOT_MM2 = 60.0
+"""Contact so small may as well be none: surfaces that nearly touch lie within a gap too narrow to see over as much."""
+LEAST_SHARE = 0.8
+"""Of the narrowest reading of the contact, what is held to be certain (own phantoms)."""
+LEAST_FACING_MM2 = 5.0
+"""Area facing bone below which nothing is said of a line."""
+CONTACT_BORDER = 0.10
+"""Share of what faces bone by which the border of a contact may be misplaced (own phantoms)."""
+NARROW_SHARE = 0.3
+"""Share of it nearer to bone than a line can be seen in full from which the cleft is cautioned."""
 BESIDE_MM = 1.5
 """Parts of the outline that lie this much further from bone than the nearest decide how wide the gap is."""
 
@@ -50,52 +61,64 @@ def measure_bone(site: Site) -> list[Estimate]:
     if drawn > 0.5 and gap > CONTACT_MM:
         crossing = site.bridged.height * float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
         near_bone = (*near_bone, caution("bone-side-unseen"))
-    darkest = _darkest_towards_bone(site)
-    touching = distance <= CONTACT_MM
-    open_line = darkest < CLEFT_HU120
-    contact_here = touching & ~open_line
-    if outline.touches_bone is not None:
-        contact_here |= outline.touches_bone & (distance <= 1.0)
-    contact = float(area[contact_here].sum())
+    beside_bone = look_beside_bone(site)
+    contact = float(area[beside_bone.joined(JOINED)].sum())
     if contact > 0 and gap <= CONTACT_MM:
         gap = 0.0
-    rows = [
-        Estimate(
-            "cortex_gap",
-            "mm",
-            gap,
-            {"outline and cortex": position, "bridged gaps": crossing},
-            {"outline and cortex": position, "blur": hidden, "bridged gaps": 0.5 * crossing},
-            near_bone,
-            (0.0, np.inf),
-        )
-    ]
-    wider = float(area[(distance <= CONTACT_MM + 0.5) & ~open_line].sum())
-    narrower = float(area[(distance <= 0.0) & ~open_line].sum())
-    down = {"outline and cortex": max(contact - narrower, 0.2 * contact)}
-    up = {"outline and cortex": max(wider - contact, 0.2 * contact)}
-    known = allowed(site, QUANTITIES["cortex_contact_area"])
-    more = (caution("drawn-at-bone"),) if contact > 0 and not known else ()
-    rows.append(Estimate("cortex_contact_area", "mm2", contact, down, up, more, (0.0, np.inf)))
+    gap_row = Estimate(
+        "cortex_gap",
+        "mm",
+        gap,
+        {"outline and cortex": position, "bridged gaps": crossing},
+        {"outline and cortex": position, "blur": hidden, "bridged gaps": 0.5 * crossing},
+        near_bone,
+        (0.0, np.inf),
+    )
+    return [gap_row, _contact(site, area, beside_bone, resolved), _cleft(site, area, beside_bone)]
+
+
+def _contact(site: Site, area: Floats, beside: Beside, resolved_mm: float) -> Estimate:
+    """Area of the outline where its mineral goes over into cortex; a small one may be a gap too narrow to see."""
+    value, sure, perhaps = (float(area[beside.joined(rule)].sum()) for rule in (JOINED, SURELY, PERHAPS))
+    down = value if value <= SPOT_MM2 else max(value - LEAST_SHARE * sure, (1.0 - LEAST_SHARE) * value)
+    up = max(perhaps - value, (1.0 - LEAST_SHARE) * value)
+    told: list[Verdict] = []
+    if perhaps > 0.0:
+        told.append(caution("contact-unresolved", mm=resolved_mm))
+    if value > 0.0 and not allowed(site, QUANTITIES["cortex_contact_area"]):
+        told.append(caution("drawn-at-bone"))
+    name = "cortex_contact_area"
+    return Estimate(name, "mm2", value, {"line too narrow": down}, {"line too narrow": up}, tuple(told), (0.0, np.inf))
+
+
+def _cleft(site: Site, area: Floats, beside: Beside) -> Estimate:
+    """Share of what faces bone where a darker line parts it from cortex, soft tissue of the lesion on bone included."""
+    darkest = _darkest_towards_bone(site)
+    distance = beside.distance_mm
     facing = (distance <= FACING_MM) & np.isfinite(darkest)
-    if area[facing].sum() < 5.0:
-        rows.append(withheld("cleft_fraction", "1", withhold("nothing-faces-bone")))
-    else:
-        total = float(area[facing].sum())
-        value = float(area[facing & open_line].sum() / total)
-        others = [float(area[facing & (darkest < t)].sum() / total) for t in (CLEFT_HU120 - 40, CLEFT_HU120 + 60)]
-        # The line reads as dark as it is only where it is clearly wider than the blur.
-        axial = outline.normals[facing] @ site.near.grid.directions[:, 0]
-        unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
-        narrow = float(area[facing & (distance < unsafe)].sum() / total)
-        filled = float(area[facing & ~open_line & (distance < FILLED * unsafe)].sum() / total)
-        note: Verdicts = ()
-        if narrow > 0.3:
-            note = (caution("cleft-unresolved", mm=unsafe),)
-        down = {"threshold": max(value - min(others), 0.0)}
-        up = {"threshold": max(max(others) - value, 0.0), "blur": filled}
-        rows.append(Estimate("cleft_fraction", "1", value, down, up, note, (0.0, 1.0)))
-    return rows
+    total = float(area[facing].sum())
+    if total < LEAST_FACING_MM2:
+        return withheld("cleft_fraction", "1", withhold("nothing-faces-bone"))
+    axial = site.outline.normals[facing] @ site.near.grid.directions[:, 0]
+    # A line reads as dark as it is only where it is clearly wider than the blur.
+    unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
+
+    def share(rule: Rule, dark_hu120: float) -> float:
+        filled = (distance > FILLED * unsafe) & (darkest >= dark_hu120)
+        return float(area[facing & ~beside.joined(rule) & ~filled].sum() / total)
+
+    value = share(JOINED, CLEFT_HU120)
+    least = min(share(PERHAPS, CLEFT_HU120), share(JOINED, CLEFT_HU120 - 40.0))
+    most = max(share(SURELY, CLEFT_HU120), share(JOINED, CLEFT_HU120 + 60.0))
+    narrow = float(area[facing & (distance < unsafe)].sum() / total)
+    told = (caution("cleft-unresolved", mm=unsafe),) if narrow > NARROW_SHARE else ()
+    joined = float(area[beside.joined(JOINED)].sum())
+    down, up = {"line too narrow": value - least}, {"line too narrow": most - value}
+    if joined > 0.0:
+        down["border of the contact"] = up["border of the contact"] = CONTACT_BORDER
+    if joined <= SPOT_MM2:
+        up["line too narrow"] = 1.0 - value
+    return Estimate("cleft_fraction", "1", value, down, up, told, (0.0, 1.0))
 
 
 def _way_to_bone(site: Site, points: Floats) -> Floats:

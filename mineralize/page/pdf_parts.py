@@ -15,7 +15,7 @@ from matplotlib.image import imread
 from matplotlib.lines import Line2D
 from matplotlib.textpath import text_to_path
 
-from ..base import Floats
+from ..base import Floats, plain_text
 from ..figures import INK, PNG_DPI
 
 PAGE_MM = (210.0, 297.0)
@@ -90,7 +90,14 @@ class Sheet:
         """One line of text with its top at ``y``."""
         w, h = PAGE_MM
         self.figure.text(
-            x / w, 1 - y / h, text, fontsize=size, fontweight=weight, color=colour, va="top", parse_math=False
+            x / w,
+            1 - y / h,
+            plain_text(text),
+            fontsize=size,
+            fontweight=weight,
+            color=colour,
+            va="top",
+            parse_math=False,
         )
 
     def rule(self, x: float, y: float, width: float, *, colour: str = INK, thick: float = 0.8) -> None:

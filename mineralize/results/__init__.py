@@ -7,9 +7,10 @@ when. ``InputError`` for forms and records that are not ours.
 
 from __future__ import annotations
 
-from . import form, impression, record, shown, tables, texts, views
+from . import dictionary, form, impression, record, shown, tables, texts, views
 from .ask import ask
 from .concordance import concordance
+from .contradictions import contradictions
 from .form import Impression, Ticks, from_mapping, says_nothing
 from .form_text import blank_form, filled_form
 from .impression import Record, load_impressions
@@ -33,6 +34,8 @@ __all__ = [
     "ask",
     "blank_form",
     "concordance",
+    "contradictions",
+    "dictionary",
     "filled_form",
     "form",
     "from_mapping",

@@ -19,8 +19,8 @@ import numpy as np
 
 from .. import __version__
 from ..align import Alignment
-from ..base import InputError, Note, Rigid, Scan, Verdicts
-from ..change import Change, Curve, CurvePoint
+from ..base import InputError, Note, Rigid, Scan, Verdicts, plain_text, read_json
+from ..change import Change, Course, Curve, CurvePoint
 from ..correlate import Answer, Finding, baseline, described, five_answers
 from ..measure import Measurement
 from ..study import Study
@@ -30,6 +30,8 @@ from .views import ViewPlan
 SCHEMA = "mineralize-history/2"
 """Name and version of the document; the version grows when a reader of the old one would be misled."""
 LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "pydicom", "matplotlib")
+LARGEST_BYTES = 1 << 28
+"""Of a record: a case of a hundred scans writes some ten megabytes."""
 DIGITS = 7
 """Significant digits of a number in the record: far below any interval, and the same on every machine."""
 
@@ -63,7 +65,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
     ]
     return {
         "schema": SCHEMA,
-        "case": timeline.alias,
+        "case": plain_text(timeline.alias, one_line=True),
         "day_zero": timeline.day_zero,
         "reference_scan": study.reference_scan,
         "scans": [
@@ -72,7 +74,8 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
         ],
         "series": [_plain(asdict(row)) for row in timeline.series],
         "events": [
-            {"day": e.day, "kind": e.kind, "text": e.text} | ({"date": e.date} if options.keep_dates else {})
+            {"day": e.day, "kind": e.kind, "text": plain_text(e.text, one_line=True)}
+            | ({"date": e.date} if options.keep_dates else {})
             for e in timeline.events
         ],
         "biopsies": [_plain(asdict(b)) for b in timeline.biopsies],
@@ -135,8 +138,8 @@ def read(path: Path) -> History:
         where the file is no record of this version.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        document = read_json(path, "the history file", LARGEST_BYTES)
+    except InputError as error:
         raise InputError("the history file cannot be read; give a history.json written by mineralize") from error
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise InputError(f"expected a history of schema {SCHEMA}; write it again with this version of mineralize")
@@ -171,9 +174,13 @@ def alignments(document: Mapping[str, Any]) -> tuple[Alignment, ...]:
 def curves(document: Mapping[str, Any]) -> tuple[Curve, ...]:
     """The curves of a record."""
     return tuple(
-        Curve(**(_known(Curve, row) | {"points": tuple(CurvePoint(**p) for p in row["points"])}))
+        Curve(**(_known(Curve, row) | {"points": _points(row), "course": Course.from_row(row.get("course"))}))
         for row in document["curve"]
     )
+
+
+def _points(row: Mapping[str, Any]) -> tuple[CurvePoint, ...]:
+    return tuple(CurvePoint(**point) for point in row["points"])
 
 
 def findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:

@@ -256,7 +256,6 @@ BATCH_LOCKED: Final = (
 BATCH_NO_CLUSTER: Final = "--scheduler needs Dask; install it with pip install 'mineralize[cluster]'"
 BATCH_NO_SCHEDULER: Final = "no scheduler answers at that address; start one, or leave --scheduler out"
 BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
-CURVE_NOTHING: Final = "no table holds a value of {quantity}; known there: {known}"
 
 _THRESHOLD = re.compile(r"^(mineral_volume|rim_completeness)_(\d+)$")
 

@@ -335,13 +335,13 @@ def test_curve_prints_one_quantity(tmp_path: Path, capsys: Any) -> None:
     path = tmp_path / "measurements.csv"
     document = record.history(study_factory.study(unresolved=2))
     path.write_text(tables.measurements(document), encoding="utf-8", newline="")
-    assert cli.main(["curve", str(path), str(path), "--quantity", "rim_attenuation"]) == 0
+    assert cli.main(["curve", str(path), str(path), "--points", "--quantity", "rim_attenuation"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "case,scan,day,value,low,high,unit,trust"
     assert len(lines) == 11
     assert lines[2] == "K-017,2,26,,,,HU,withheld"
     assert lines[6].startswith("K-017 (table 2),1,12,61.2,")
-    assert cli.main(["curve", str(path), "--quantity", "weight"]) == 4
+    assert cli.main(["curve", str(path), "--points", "--quantity", "weight"]) == 4
     assert "known there: axial_diameter" in capsys.readouterr().err
 
 
