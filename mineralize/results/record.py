@@ -25,7 +25,7 @@ from ..correlate import Answer, Finding, baseline, described, five_answers
 from ..measure import Measurement
 from ..study import Study
 from . import texts
-from .views import ViewPlan
+from .views import ViewPlan, pictures_of
 
 SCHEMA = "mineralize-history/2"
 """Name and version of the document; the version grows when a reader of the old one would be misled."""
@@ -110,7 +110,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
         },
         "notes": [_note(n) for n in (*timeline.notes, *study.notes)],
-        "pictures": None if layout is None else _pictures(layout),
+        "pictures": None if layout is None else pictures_of(layout),
         "provenance": {
             "program": "mineralize",
             "version": __version__,
@@ -317,19 +317,6 @@ def _change(row: Change) -> dict[str, Any]:
 def _codes(verdicts: Verdicts) -> list[str]:
     """The codes of what limits a value, none twice."""
     return list(dict.fromkeys(verdict.code for verdict in verdicts))
-
-
-def _pictures(layout: ViewPlan) -> dict[str, Any]:
-    return {
-        "field_of_view_mm": layout.field_mm,
-        "scale_bar_mm": layout.scale_mm,
-        "window_hu": list(layout.window_hu),
-        "soft_window_hu": list(layout.soft_window_hu),
-        "planes": [
-            {"name": p.name, "centre": _plain(p.centre), "right": _plain(p.right), "down": _plain(p.down)}
-            for p in layout.planes
-        ],
-    }
 
 
 def _answers(study: Study) -> tuple[Answer, ...]:

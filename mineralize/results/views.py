@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -250,3 +251,27 @@ def _split(points: Floats, kinds: Sequence[str]) -> list[tuple[Floats, str]]:
             parts.append((points[start : min(stop + 1, len(points))], kinds[start]))
             start = stop
     return [part for part in parts if len(part[0]) > 1]
+
+
+def pictures_of(layout: ViewPlan) -> dict[str, Any]:
+    """What the record says of the pictures: windows in HU, sizes and planes in LPS mm of the reference scan."""
+    return {
+        "field_of_view_mm": layout.field_mm,
+        "scale_bar_mm": layout.scale_mm,
+        "window_hu": list(layout.window_hu),
+        "soft_window_hu": list(layout.soft_window_hu),
+        "planes": [
+            {
+                "name": p.name,
+                "centre": _rounded(p.centre),
+                "right": _rounded(p.right),
+                "down": _rounded(p.down),
+            }
+            for p in layout.planes
+        ],
+    }
+
+
+def _rounded(values: Floats) -> list[float]:
+    """Seven significant digits, as everywhere in the record."""
+    return [float(f"{float(v):.7g}") + 0.0 for v in values]
