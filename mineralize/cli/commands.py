@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import logging
 import sys
-import tomllib
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from .. import __version__
-from . import curve, many, review, streams
+from . import completion, curve, log, many, review, streams
 from .ending import Stopped, stoppable
 from .later import Later
 from .progress import Progress
@@ -66,6 +64,13 @@ IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
 with a reason; earlier versions stay. Without an option, lists the versions."""
+
+
+COMPLETION = """\
+Prints a script for bash, zsh or fish. To have commands and options completed,
+put this into the file that your shell reads when it starts:
+  eval "$(mineralize completion bash)"      (zsh alike)
+  mineralize completion fish | source"""
 
 
 class _Help(argparse.RawDescriptionHelpFormatter):
@@ -127,6 +132,9 @@ def parser() -> argparse.ArgumentParser:
 
     review.add_options(command("serve", "open the review page on this machine, in the browser", review.SERVE))
     curve.add_options(command("curve", "fit one quantity over the days in many lesions", curve.CURVE))
+
+    sub = command("completion", "print what a shell needs to complete commands and options", COMPLETION)
+    sub.add_argument("shell", metavar="SHELL", choices=completion.SHELLS, help=", ".join(completion.SHELLS))
     return top
 
 
@@ -144,6 +152,7 @@ def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
     sub.add_argument(
         "--keep-identifiers", action="store_true", help="write identifiers where a format can hold them (default: none)"
     )
+    log.add_options(sub)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -156,7 +165,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(stop.code or 0)
     # Libraries quote what they stumble over, and that may be a patient's name.
     warnings.simplefilter("ignore")
-    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     try:
         with stoppable(lambda: cases.abandon()):
             return _run(arguments)
@@ -169,7 +177,8 @@ def _run(arguments: argparse.Namespace) -> int:
     from ..base import LesionNeeded, MineralizeError
 
     try:
-        return int(_COMMANDS[arguments.command](arguments))
+        with log.listening(arguments):
+            return int(_COMMANDS[arguments.command](arguments))
     except LesionNeeded as error:
         complain(str(error))
         return _told(candidates_listing(error), error.exit_code)
@@ -240,7 +249,12 @@ def _batch(a: argparse.Namespace) -> int:
     return many.run_batch(a, template, _told)
 
 
+def _completion(a: argparse.Namespace) -> int:
+    return _told(completion.script(parser(), a.shell).rstrip("\n"), 0)
+
+
 _COMMANDS = {
+    "completion": _completion,
     "summarise": _summarise,
     "inspect": _inspect,
     "impression": _impression,
@@ -295,14 +309,11 @@ def _options(a: argparse.Namespace) -> Options:
 
 
 def _settings(path: Path | None) -> Settings | None:
-    from ..base import CaseFileError, Settings
+    from ..base import Settings, read_toml
 
     if path is None:
         return None
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise CaseFileError("the settings file cannot be read as TOML; see the README for its form") from error
+    table = read_toml(path, "the settings file")
     return Settings.from_mapping(table.get("settings", table))
 
 

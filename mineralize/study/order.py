@@ -171,9 +171,8 @@ def _analyse(
             if result is None:
                 why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
                 reason = why[0] if why else "the lesion was not found in this scan"
-                rows += rows_without_lesion(
-                    scan.number, seen[scan.number].reference, withhold("lesion-not-found", why=reason)
-                )
+                why_not = withhold("lesion-not-found", why=reason)
+                rows += rows_without_lesion(scan.number, seen[scan.number].reference, why_not, settings.mineral)
             else:
                 rows += cautioned_after_biopsy(timeline, scan.day, result.rows)
         table = Rows(rows)

@@ -154,5 +154,5 @@ def measure_outlined(scan: SeenScan, outline: Outline | None, settings: Settings
         kept = {"mineral_mass", "reference_muscle", "fat_reference", "cortex_reference", "core_attenuation"}
         rows = tuple(r for r in result.rows if r.quantity in kept)
         why = withhold("carried-no-mineral", scan=outline.verdicts[0].number("scan"))
-        result = replace(result, rows=withhold_all(outline.scan, why, rows))
+        result = replace(result, rows=withhold_all(outline.scan, why, rows, settings.mineral))
     return result

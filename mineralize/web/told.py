@@ -32,14 +32,15 @@ def covered(case: Case) -> bool:
 def summary(case: Case, job: Job | None) -> dict[str, Any]:
     """One line of the list: alias, state in words, days and events for the small time line."""
     look, measured = case.remembered("look"), case.remembered("measured")
-    kind, text = _state(case, look, measured, job)
+    files = fingerprint(case)
+    kind, text = _state(case, files, look, measured, job)
     hidden = kind == "covered"
     return {
         "key": case.key,
         "alias": case.alias,
         "state": kind,
         "words": text,
-        "looked": look is not None and look.get("files") == fingerprint(case),
+        "looked": look is not None and look.get("files") == files,
         "scans": [] if look is None else [{"number": s["number"], "day": s["day"]} for s in look["scans"]],
         "events": [] if look is None or hidden else look["events"],
         "job": _told_job(job, hidden),
@@ -58,24 +59,23 @@ def whole(case: Case, job: Job | None) -> dict[str, Any]:
     if look is not None:
         told["day_zero"] = look["day_zero"]
         told["scans"] = look["scans"]
+        told["looked_version"] = look["case_file"]
         told |= {name: look[name] for name in ("offers", "notes", "seeds")}
         told["wholes"] = look["wholes"] if look["files"] == files else None
     told["given"], told["case_fault"] = _given(case)
     told["candidates"] = case.remembered("candidates")
     told["first"] = {k: v for k, v in (first or {}).items() if v.get("files") == files}
     told["measured"] = None
-    if measured is not None and (case.results / "history.json").is_file():
-        told["measured"] = {
-            **measured,
-            "stale": measured["files"] != files or measured["case_file"] != case_file_version(case),
-        }
+    # With other files the numbers of scans may mean others: what was measured is told of, not drawn.
+    if measured is not None and measured["files"] == files and (case.results / "history.json").is_file():
+        told["measured"] = {**measured, "stale": measured["case_file"] != case_file_version(case)}
     return told
 
 
-def _state(case: Case, look: Any, measured: Any, job: Job | None) -> tuple[str, str]:
+def _state(case: Case, files: str, look: Any, measured: Any, job: Job | None) -> tuple[str, str]:
+    """A stable word for the state of a case, and a sentence."""
     if covered(case):
         return "covered", words.COVERED
-    files = fingerprint(case)
     if measured is not None and (case.results / "history.json").is_file():
         if measured["files"] != files:
             return "measured", words.NEW_FILES
@@ -97,7 +97,8 @@ def _state(case: Case, look: Any, measured: Any, job: Job | None) -> tuple[str, 
 
 def _has_point(case: Case) -> bool:
     try:
-        return "lesion" in case_edit.read(case.case_file, case.kept / "journal.json").table
+        given = case_edit.read(case.case_file, case.kept / "journal.json").table
+        return bool({"lesion", "margin", "contour"} & set(given))
     except MineralizeError:
         return False
 

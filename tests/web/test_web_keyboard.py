@@ -43,8 +43,8 @@ def test_the_whole_job_by_keyboard_alone(tmp_path: Path) -> None:
         tab_to(page, "Name of the case")
         page.keyboard.type("KEY-1")
         tab_to(page, "Choose files or a zip")
-        with page.expect_file_chooser() as chooser:
-            page.keyboard.press("Enter")
+        with page.expect_file_chooser(timeout=LONG) as chooser:
+            page.keyboard.press("Space")
         chooser.value.set_files(str(archive))
         page.get_by_role("heading", name="KEY-1").wait_for(timeout=LONG)
         page.get_by_role("button", name=re.compile("Candidate 1")).wait_for(timeout=LONG)

@@ -28,7 +28,9 @@ export async function biopsyPanel(store, place, site) {
 /** @param {any[]} rows @param {any} site */
 function tissueOf(rows, site) {
   const zone = { rim: "periphery", middle: "middle", core: "centre" }[/** @type {"rim" | "middle" | "core"} */ (site.zone)];
-  return rows.filter((r) => r.scan === site.scan && [site.zone, zone].includes(r.zone));
+  const there = rows.filter((r) => r.zone === zone);
+  const then = there.filter((r) => r.scans.includes(site.scan));
+  return then.length ? then : there;
 }
 
 /** @param {string} text @param {any} [report] @param {any[]} [tissue] @param {string} [note] */
@@ -43,7 +45,7 @@ function panel(text, report, tissue = [], note = "") {
   return el("section", { className: "biopsy", "aria-labelledby": "biopsy-head" },
     el("h2", { id: "biopsy-head" }, "Where the biopsy came from"), facts, el("p", {}, text),
     report?.caution ? el("p", { className: "why" }, report.caution) : null,
-    ...tissue.map((r) => el("p", {}, el("b", {}, "Tissue described there: "), r.tissue ?? r.text ?? "")),
+    ...tissue.map((r) => el("p", {}, el("b", {}, `What the literature describes there, ${r.stage} (${r.days}): `), r.tissue, el("span", { className: "quiet" }, ` ${r.sources.join("; ")}`))),
     tissue.length ? el("p", { className: "quiet" }, note) : null,
     report ? el("p", { className: "quiet" }, "Measure again to carry it into the summary.") : null);
 }

@@ -33,6 +33,7 @@ export function candidatesPanel(store, place, take) {
     el("h2", { id: "which" }, "Which of these is the lesion?"),
     el("p", { className: "quiet" }, "Choose one, or point at the lesion yourself. Where it is clear by itself you may measure at once."),
     el("ol", {}, ...items)));
+  for (const c of doc.candidates) store.fetchRest(c.scan);
   const draw = () => { for (const one of draws) one(); };
   draw();
   // Boxes may come after the pictures: draw again until all are there.

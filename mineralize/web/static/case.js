@@ -61,6 +61,7 @@ class CasePage {
     this.tools = toolbox(store, () => this.acts());
     this.stamp = "";
     this.tried = new Set();
+    /** @type {string | undefined} */ this.events = undefined;
   }
 
   async begin() {
@@ -104,6 +105,14 @@ class CasePage {
   next() {
     const { doc } = this.store;
     if (doc.state === "covered" || doc.job?.state === "running") return;
+    // Days and events stand on the rail as they were read; where events were changed since, they are read again.
+    const events = JSON.stringify(doc.given?.table?.event ?? []);
+    if (this.events === undefined || doc.looked_version === doc.given?.version) this.events = events;
+    else if (events !== this.events && doc.scans.length) {
+      this.events = events;
+      this.store.start({ do: "glance" });
+      return;
+    }
     const once = (/** @type {string} */ what) => { if (this.tried.has(what)) return; this.tried.add(what); this.store.start({ do: what }); };
     if (!doc.scans.length || !doc.wholes) once("look");
     else if (!doc.measured && !doc.given?.table?.lesion && !doc.seeds?.length && !doc.candidates) once("candidates");
@@ -125,7 +134,7 @@ class CasePage {
       toggled("Point at the lesion", "point", this.tools.point, doc.state === "pointless"),
       button("Correct the outline", () => { this.shown.correct = !this.shown.correct; this.acts(); }, { "aria-expanded": String(this.shown.correct), disabled: !seen }),
       el("span", { className: "pair" },
-        button("Measure", () => store.start({ do: "measure", sealed: this.sealed }, true), { className: doc.state === "pointed" || doc.measured?.stale ? "main" : "", disabled: covered || !seen }),
+        button("Measure", () => store.start({ do: "measure", sealed: this.sealed }, true), { className: doc.state === "pointed" || (doc.state === "measured" && (!doc.measured || doc.measured.stale)) ? "main" : "", disabled: covered || !seen }),
         el("label", { className: "tick", title: "Cover what is found until an impression of the slides is recorded" }, el("input", { type: "checkbox", checked: this.sealed, disabled: covered, onchange: (/** @type {any} */ e) => { this.sealed = e.target.checked; } }), el("span", {}, "slides first"))),
       toggled("Mark the biopsy", "biopsy", () => this.tools.biopsy(() => this.cutOut, () => this.biopsyDay())),
       button("Record the impression", () => { this.shown.impression = true; this.refresh(); this.goTo(parts.impression); }),
@@ -253,7 +262,7 @@ class CasePage {
         el("h2", { id: "given-head" }, "What you have marked"),
         items.length ? el("ul", { className: "marked" }, ...items) : el("p", { className: "quiet" }, "Nothing yet. Everything you mark is kept in case.toml in the folder of the case."),
         el("details", {}, el("summary", {}, "Add an event to the time line"),
-          el("form", { className: "row", onsubmit: (/** @type {Event} */ e) => { e.preventDefault(); store.act({ do: "event", kind: kind.value, day: Math.round(Number(day.value)), text: text.value }).then((ok) => ok && store.start({ do: "glance" }, true)); } },
+          el("form", { className: "row", onsubmit: (/** @type {Event} */ e) => { e.preventDefault(); store.act({ do: "event", kind: kind.value, day: Math.round(Number(day.value)), text: text.value }); } },
             el("label", { for: "event-kind" }, "What"), kind, el("label", { for: "event-day" }, "Day, counted from day zero"), day, el("label", { for: "event-text" }, "In words (may stay empty)"), text,
             el("button", { type: "submit" }, "Add the event"))),
         el("details", {}, el("summary", {}, "Add a later scan, or regions drawn elsewhere"),

@@ -132,7 +132,19 @@ export class Store {
       this.fetchBox(held.near);
       if (held.outline) this.fetchShape(held.outline);
     }
-    for (const box of doc.wholes ?? []) this.fetchBox(box);
+    for (const box of doc.wholes ?? []) if (!this.nearKnown(box.name)) this.fetchBox(box);
+  }
+
+  /** Whether compact native voxels are known of the scan of a coarse box. @param {string} name */
+  nearKnown(name) {
+    const number = name.replace("whole-", "");
+    return Boolean(this.doc.first?.[number] || this.doc.measured?.nears?.some((/** @type {any} */ b) => b.name === `near-${number}`));
+  }
+
+  /** The rest of a scan, once somebody looks beyond what was sent first. @param {number} scan */
+  fetchRest(scan) {
+    const told = (this.doc.wholes ?? []).find((/** @type {any} */ w) => w.name === `whole-${scan}`);
+    if (told) this.fetchBox(told);
   }
 
   /** @param {any} told */

@@ -12,6 +12,8 @@ const WAYS = [
   { value: "side", text: "From the side" },
 ];
 const CLICK_PX = 5;
+const BEYOND_MM = 25, WIDE_MM = 110;
+/** Farther from the lesion, or wider, the compact voxels around it may not reach. */
 
 export class Strip {
   /** @param {import("./store.js").Store} store */
@@ -126,13 +128,14 @@ export class Strip {
       const mm = store.field() / frame.clientWidth;
       const move = store.moveOf(scan);
       if (e.shiftKey) move.pan = [grip.pan[0] - dx * mm, grip.pan[1] - dy * mm];
+      else if (store.tool?.pulls) grip.moved = true; // the outline is pulled to where it is let go
       else move.offset = grip.offset + dy * mm * 0.6;
       this.schedule();
     });
     frame.addEventListener("pointerup", (e) => {
       const held = grip;
       grip = null;
-      if (!held || held.moved) return;
+      if (!held || (held.moved && !store.tool?.pulls)) return;
       const at = place(e);
       this.clicked(scan, picture.world(at.x, at.y));
     });
@@ -215,6 +218,8 @@ export class Strip {
       frame.classList.toggle("empty", !content.boxes.length);
       const plane = store.plane(scan);
       const link = store.link(scan);
+      const move = store.moveOf(scan);
+      if (Math.abs(move.offset) > BEYOND_MM || Math.hypot(...move.pan) > BEYOND_MM || view.field > WIDE_MM || view.turn || view.tilt || view.way !== "across") store.fetchRest(scan);
       picture.draw(content, plane, field, {
         range: TISSUES[view.tissue].range, outline: view.outline, zones: view.zones, marks: view.outline || Boolean(store.tool), bar,
         spot: store.spot && link ? apply(link, store.spot) : null,

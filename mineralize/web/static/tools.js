@@ -6,7 +6,7 @@ import { say, today } from "./dom.js";
 /** @typedef {import("./geometry.js").Vec} Vec */
 /**
  * @typedef {{name: string, hint: string, click: (scan: number, point: Vec) => void, leave: () => void,
- *   marks?: (scan: number) => import("./picture.js").Mark[], finish?: () => void, finishText?: string}} Tool
+ *   pulls?: boolean, marks?: (scan: number) => import("./picture.js").Mark[], finish?: () => void, finishText?: string}} Tool
  */
 
 /** @param {import("./store.js").Store} store @param {() => void} left called when the tool is put down */
@@ -41,7 +41,8 @@ export function toolbox(store, left) {
   /** @param {() => boolean} carry @returns {Tool} */
   const margin = (carry) => ({
     name: "margin",
-    hint: "Click where the margin runs: the outline is drawn anew through that place. Several places may be set, in any plane and scan.",
+    pulls: true,
+    hint: "Click where the margin runs, or pull the outline there: it is drawn anew through that place. Several places may be set, in any plane and scan.",
     click: async (scan, at) => {
       if (await store.act({ do: "margin", scan, at: rounded(at), carry: carry(), today: today() })) {
         say("The margin is set here. The outline is being drawn anew.");
