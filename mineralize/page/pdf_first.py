@@ -74,7 +74,7 @@ def _timeline(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None
     first, span = min(days), max(max(days) - min(days), 1)
 
     def place(day: int) -> float:
-        return LEFT + WIDTH * (0.03 + 0.94 * (day - first) / span)
+        return float(LEFT + WIDTH * (0.03 + 0.94 * (day - first) / span))
 
     said = [f"{EVENT_MARK[e['kind']]} {e['text'] or texts.EVENTS[e['kind']]}, day {e['day']}" for e in events]
     above = levels([(place(e["day"]) - 1.2, width_mm(t, SMALL)) for e, t in zip(events, said, strict=True)])
