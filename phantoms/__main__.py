@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
@@ -36,7 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
         if given.command == "list":
             for name in names():
                 history = load_history(name)
-                print(f"{name:<22} {len(history)} scans  {history.table.get('summary', '')}")
+                print(f"{name:<22} {len(history)} scans  {history.table.get('summary', '')}", flush=True)
             return 0
         history = random_history(given.seed) if given.name == "random" else load_history(given.name, given.seed)
         history = history.resized(given.matrix, given.pixel_mm, given.slices, given.slice_mm)
@@ -54,6 +55,9 @@ def main(arguments: list[str] | None = None) -> int:
     except HistoryError as error:
         print(f"phantoms: {error}", file=sys.stderr)
         return 2
+    except BrokenPipeError:  # whoever listened has heard enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     print(f"{len(record['scans'])} scans written to {given.out / 'case'}, truth to {given.out / 'truth.json'}")
     return 0
 

@@ -63,7 +63,8 @@ def onset(history: History) -> dt.date:
 def _base(history: History, i: int, scan: RenderedScan, series: int, words: str) -> FileDataset:
     who = identity(history, int(history.scans[i]["identity"]))
     when = onset(history) + dt.timedelta(days=int(history.scans[i]["day"]))
-    clock = f"{9 + i % 8:02d}{(11 * i + 7) % 60:02d}{series:02d}"
+    begun = f"{9 + i % 8:02d}{(11 * i + 7) % 60:02d}"
+    clock = f"{begun}{series:02d}"
     key = (history.name, history.seed, i)
     meta = FileMetaDataset()
     meta.MediaStorageSOPClassUID = CTImageStorage
@@ -73,7 +74,8 @@ def _base(history: History, i: int, scan: RenderedScan, series: int, words: str)
     ds.SpecificCharacterSet = "ISO_IR 192"
     ds.SOPClassUID = CTImageStorage
     ds.StudyDate = ds.SeriesDate = ds.AcquisitionDate = ds.ContentDate = when.strftime("%Y%m%d")
-    ds.StudyTime = ds.SeriesTime = ds.AcquisitionTime = ds.ContentTime = clock
+    ds.StudyTime = f"{begun}00"  # one for all series of the study
+    ds.SeriesTime = ds.AcquisitionTime = ds.ContentTime = clock
     ds.AccessionNumber = f"A{history.seed:03d}{i:02d}"
     ds.Modality = "CT"
     ds.Manufacturer = f"Invented Scanner Works {'ABCD'[(history.seed + i) % 4]}"
@@ -85,6 +87,7 @@ def _base(history: History, i: int, scan: RenderedScan, series: int, words: str)
     ds.PatientName, ds.PatientID = who.name, who.number
     ds.PatientBirthDate, ds.PatientSex = who.birth.strftime("%Y%m%d"), who.sex
     ds.BodyPartExamined = str(history.table.get("case", {}).get("part", "LEG"))
+    ds.Laterality = "R"
     ds.KVP = f"{scan.kvp:g}"
     ds.PatientPosition = "FFP" if scan.prone else "FFS"
     ds.StudyInstanceUID = uid(*key, "study")
@@ -159,7 +162,7 @@ def write_localizer(folder: Path, history: History, i: int, scan: RenderedScan) 
     ds.ImageOrientationPatient = [_number(v) for v in (*scan.directions[:, 2], *(-scan.directions[:, 0]))]
     ds.PixelSpacing = [_number(scan.spacing[0]), _number(scan.spacing[2])]
     ds.SliceThickness = _number(scan.hu.shape[1] * scan.spacing[1])
-    ds.InstanceNumber = 1
+    ds.InstanceNumber, ds.AcquisitionNumber = 1, ""
     ds.Rows, ds.Columns = through.shape
     ds.PixelData = np.clip(np.round(through - INTERCEPT), 0, 32767).astype("<i2").tobytes()
     ds.save_as(folder / "L00001.dcm", enforce_file_format=True)

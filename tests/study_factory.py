@@ -13,6 +13,7 @@ from skimage.measure import marching_cubes
 
 from mineralize.align import Alignment
 from mineralize.base import Acquisition, Grid, InMemory, Note, Rigid, Scan, SeriesRow, Settings, Volume, withhold
+from mineralize.base import quantity as quantity_row
 from mineralize.change import Change, Curve, CurvePoint
 from mineralize.correlate import ExpectedTissue, Finding
 from mineralize.lesion import Candidate, Outline
@@ -128,6 +129,7 @@ def _measurements(number: int, unresolved: bool) -> list[Measurement]:
             )
             continue
         half = abs(value) * 0.06 + (0.02 if unit == "1" else 0.5)
+        bounds = quantity_row(quantity).bounds
         caution = number == 4 and quantity == "mineral_mass"
         detail: dict[str, object] | None = None
         if quantity == "largest_gap":
@@ -137,8 +139,8 @@ def _measurements(number: int, unresolved: bool) -> list[Measurement]:
                 number,
                 quantity,
                 value,
-                value - half,
-                value + half,
+                max(value - half, bounds[0]),
+                min(value + half, bounds[1]),
                 unit,
                 "caution" if caution else "ok",
                 "tube voltage differs from the other scans" if caution else "",
@@ -165,7 +167,7 @@ def _changes(rows: list[Measurement]) -> list[Change]:
                 continue
             d = b - a
             half = 0.09 * max(abs(a), abs(b)) + 0.05
-            real = "yes" if abs(d) > 0.25 * max(abs(a), abs(b)) else ("no" if abs(d) < half else "unsure")
+            real = "yes" if abs(d) > max(0.25 * max(abs(a), abs(b)), half) else ("no" if abs(d) < half else "unsure")
             doubling = days * np.log(2) / np.log(b / a) if quantity == "lesion_volume" and b > a else None
             changes.append(
                 Change(first, last, days, quantity, d, 100 * d / a if a else None, d - half, d + half,

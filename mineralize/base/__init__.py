@@ -1,4 +1,5 @@
-"""Ground that every package stands on: errors, geometry in LPS millimetres, one CT scan, settings, the voltage scale.
+"""Ground that every package stands on: errors, geometry in LPS millimetres, one CT scan, settings, the voltage scale,
+typed text made harmless, typed files read within limits.
 
 :class:`Grid` and :class:`Rigid` are the only conversion between index and patient coordinates and to SimpleITK;
 :class:`Volume` is HU ``(slices, rows, columns)`` on a grid; errors form a tree below ``MineralizeError``.
@@ -22,11 +23,12 @@ from .errors import (
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
 from .parent import end_with_parent, receive, send
-from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantity
+from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantities_of, quantity
 from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
-from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
+from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
+from .words import cell_text, plain_text, unknown_key
 
 __all__ = [
     "KINDS",
@@ -49,6 +51,7 @@ __all__ = [
     "MineralSettings",
     "MineralizeError",
     "Note",
+    "OutlineSettings",
     "OutputError",
     "PatientsMixedError",
     "Quantity",
@@ -66,6 +69,7 @@ __all__ = [
     "ZoneSettings",
     "anatomical_words",
     "caution",
+    "cell_text",
     "compiled",
     "end_with_parent",
     "frozen",
@@ -73,6 +77,8 @@ __all__ = [
     "known_voltage",
     "lazy",
     "limit_for",
+    "plain_text",
+    "quantities_of",
     "quantity",
     "read_json",
     "read_toml",
@@ -84,6 +90,7 @@ __all__ = [
     "to_hu120",
     "to_sitk",
     "trust_of",
+    "unknown_key",
     "withhold",
     "worst",
 ]

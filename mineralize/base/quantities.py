@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from .settings import MineralSettings
+
 Need = Literal["nothing", "surface", "middle", "layer", "sum"]
 """What a quantity needs of the outline: nothing at all; all of the closed surface; that its middle is the lesion's; a
 border of the mineral where it is seen; or only that all mineral of the lesion is inside."""
@@ -194,6 +196,19 @@ def quantity(name: str) -> Quantity:
     if family in ("mineral_volume", "rim_completeness") and threshold.replace(".", "", 1).isdigit():
         return replace(QUANTITIES[family], name=name)
     raise KeyError(name)
+
+
+def quantities_of(settings: MineralSettings) -> dict[str, str]:
+    """Names and units of all that is measured under these settings, in the order of the tables: as :data:`UNITS`, with
+    a row for each threshold that was asked for."""
+    asked = {"mineral_volume": settings.other_thresholds_hu120, "rim_completeness": settings.rim_thresholds_hu120}
+    found: dict[str, str] = {}
+    for name, unit in UNITS.items():
+        family, _, threshold = name.rpartition("_")
+        if not (family in asked and threshold.isdigit()):
+            found[name] = unit
+            found |= {f"{name}_{t:g}": unit for t in asked.get(name, ())}
+    return found
 
 
 def limit_for(name: str, diameter_mm: float | None = None) -> Limit:

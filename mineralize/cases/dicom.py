@@ -38,7 +38,9 @@ def writing(study: Study, folder: Path, options: Options, jobs: int | None = Non
     The block is handed the identity that the objects carry.
     """
     folder.mkdir()
-    identity = Identity(study.timeline, options.keep_identifiers, options.keep_dates, key=export_key(study))
+    identity = Identity(
+        study.timeline, options.keep_identifiers, options.keep_dates, key=export_key(study), settings=study.settings
+    )
     child = _start(study, folder, identity) if (jobs or cores()) > 1 and _light(study) else None
     try:
         yield identity

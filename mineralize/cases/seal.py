@@ -8,20 +8,19 @@ from __future__ import annotations
 
 import os
 import shutil
-import tomllib
 import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from ..base import InputError, UsageError
+from ..base import InputError, UsageError, read_toml
 from ..page import place_impressions, render_covered
 from ..results import History, Record, from_mapping, impression
 from .folder import failed, whole_folder, write_text
 from .marker import kept
 
 ARCHIVE = "sealed.zip"
-COVERED = ("summary.html", "summary.pdf", "figures")
+COVERED = ("summary.html", "summary.pdf", "figures", "dicom/summary-pdf.dcm")
 _STAMP = (1980, 1, 1, 0, 0, 0)
 """The earliest time an archive can hold: no clock in what we write."""
 
@@ -56,11 +55,7 @@ def record(out: Path, form: Path, because: str = "") -> Record:
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
     """
-    try:
-        table = tomllib.loads(form.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as error:
-        raise InputError("the form cannot be read as TOML; print a blank one with --form") from error
-    return record_answers(out, table, because)
+    return record_answers(out, read_toml(form, "the form"), because)
 
 
 def record_answers(out: Path, answers: Mapping[str, Any], because: str = "") -> Record:
@@ -90,7 +85,7 @@ def renew(folder: Path) -> None:
         if (folder / impression.SEAL).exists():
             with zipfile.ZipFile(folder / ARCHIVE) as archive:
                 for name in archive.namelist():
-                    if name != "summary.html" and name.split("/")[0] in COVERED:
+                    if name != "summary.html" and (name in COVERED or name.split("/")[0] in COVERED):
                         archive.extract(name, folder)
                 html = archive.read("summary.html").decode("utf-8")
         else:

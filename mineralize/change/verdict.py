@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from ..base import UNITS, Verdict, Verdicts, caution, limit_for, quantity
+from ..base import Verdict, Verdicts, caution, limit_for, quantity
 from ..measure import Measurement
 from ..timeline import Difference, Timeline, differences
 from .caution import codes, doubts, moved_by_caution, moved_by_unlike
@@ -51,7 +51,7 @@ def find_changes(timeline: Timeline, measurements: Sequence[Measurement]) -> tup
             unlike = differences(first, second)
             size = table.get((first.number, "longest_diameter"))
             diameter = size.value if size is not None else None
-            for name in UNITS:
+            for name in dict.fromkeys(row.quantity for row in measurements):
                 a, b = table.get((first.number, name)), table.get((second.number, name))
                 if a is not None and b is not None:
                     changes.append(_change(a, b, second.day - first.day, diameter, unlike))

@@ -3,23 +3,27 @@
 from __future__ import annotations
 
 import argparse
-import logging
 import sys
-import tomllib
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
-from .. import __version__, cases
-from ..base import CaseFileError, LesionNeeded, MineralizeError, OutputError, Settings, UsageError
-from ..cases import Outcome, Request
-from ..results import Options, blank_form, load_impressions, texts
-from ..timeline import inspection
-from . import curve, many, review, streams
+from .. import __version__
+from . import completion, curve, log, many, review, streams
 from .ending import Stopped, stoppable
+from .later import Later
 from .progress import Progress
 from .streams import complain, say
+
+if TYPE_CHECKING:
+    from .. import cases
+    from ..base import LesionNeeded, Settings
+    from ..cases import Outcome
+    from ..results import Options, texts
+    from ..timeline import inspection
+else:
+    cases, inspection, texts = Later("cases"), Later("timeline", "inspection"), Later("results", "texts")
 
 EXIT_CODES = """\
 exit codes:
@@ -60,6 +64,13 @@ IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
 with a reason; earlier versions stay. Without an option, lists the versions."""
+
+
+COMPLETION = """\
+Prints a script for bash, zsh or fish. To have commands and options completed,
+put this into the file that your shell reads when it starts:
+  eval "$(mineralize completion bash)"      (zsh alike)
+  mineralize completion fish | source"""
 
 
 class _Help(argparse.RawDescriptionHelpFormatter):
@@ -121,6 +132,9 @@ def parser() -> argparse.ArgumentParser:
 
     review.add_options(command("serve", "open the review page on this machine, in the browser", review.SERVE))
     curve.add_options(command("curve", "fit one quantity over the days in many lesions", curve.CURVE))
+
+    sub = command("completion", "print what a shell needs to complete commands and options", COMPLETION)
+    sub.add_argument("shell", metavar="SHELL", choices=completion.SHELLS, help=", ".join(completion.SHELLS))
     return top
 
 
@@ -138,6 +152,7 @@ def _shared(sub: argparse.ArgumentParser, *, settings: bool = True) -> None:
     sub.add_argument(
         "--keep-identifiers", action="store_true", help="write identifiers where a format can hold them (default: none)"
     )
+    log.add_options(sub)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -150,9 +165,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(stop.code or 0)
     # Libraries quote what they stumble over, and that may be a patient's name.
     warnings.simplefilter("ignore")
-    logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     try:
-        with stoppable(cases.abandon):
+        with stoppable(lambda: cases.abandon()):
             return _run(arguments)
     except Stopped as stop:
         complain(texts.STOPPED)
@@ -160,8 +174,11 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    from ..base import LesionNeeded, MineralizeError
+
     try:
-        return int(_COMMANDS[arguments.command](arguments))
+        with log.listening(arguments):
+            return int(_COMMANDS[arguments.command](arguments))
     except LesionNeeded as error:
         complain(str(error))
         return _told(candidates_listing(error), error.exit_code)
@@ -175,6 +192,8 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _told(text: str, exit_code: int) -> int:
     """Print, and return the exit code; a stream that takes nothing makes a worse one of 0 only."""
+    from ..base import OutputError
+
     try:
         say(text)
     except OutputError as error:
@@ -184,9 +203,11 @@ def _told(text: str, exit_code: int) -> int:
 
 
 def _summarise(a: argparse.Namespace) -> int:
+    from ..base import UsageError
+
     if a.scan is not None and a.seed is None:
         raise UsageError("--scan says which scan --seed belongs to; give --seed too")
-    request = Request(
+    request = cases.Request(
         a.case,
         seed=a.seed,
         seed_scan=a.scan if a.scan is not None else 1,
@@ -209,6 +230,8 @@ def _inspect(a: argparse.Namespace) -> int:
 
 
 def _impression(a: argparse.Namespace) -> int:
+    from ..results import blank_form, load_impressions
+
     if a.form:
         say(blank_form().removesuffix("\n"))
         return 0
@@ -222,11 +245,16 @@ def _impression(a: argparse.Namespace) -> int:
 
 
 def _batch(a: argparse.Namespace) -> int:
-    template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
+    template = cases.Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
     return many.run_batch(a, template, _told)
 
 
+def _completion(a: argparse.Namespace) -> int:
+    return _told(completion.script(parser(), a.shell).rstrip("\n"), 0)
+
+
 _COMMANDS = {
+    "completion": _completion,
     "summarise": _summarise,
     "inspect": _inspect,
     "impression": _impression,
@@ -275,16 +303,17 @@ def _summary(outcome: Outcome) -> str:
 
 
 def _options(a: argparse.Namespace) -> Options:
+    from ..results import Options
+
     return Options(keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, dicom_pdf=a.dicom_pdf)
 
 
 def _settings(path: Path | None) -> Settings | None:
+    from ..base import Settings, read_toml
+
     if path is None:
         return None
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise CaseFileError("the settings file cannot be read as TOML; see the README for its form") from error
+    table = read_toml(path, "the settings file")
     return Settings.from_mapping(table.get("settings", table))
 
 

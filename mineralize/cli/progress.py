@@ -9,6 +9,8 @@ import time
 from types import TracebackType
 from typing import TextIO
 
+from . import log
+
 PATIENCE_SECONDS = 1.0
 NOTE_SECONDS = 60.0
 WIDTH = 24
@@ -46,6 +48,8 @@ class Progress:
 
     def __call__(self, stage: str, done: int = 0, total: int = 0, note: str = "") -> None:
         with self._lock:
+            if stage != self._state[0]:
+                log.step(stage)
             self._state = (stage, done, total, note)
         if time.monotonic() - self._start >= PATIENCE_SECONDS:
             self._draw()

@@ -1,10 +1,15 @@
 """Whom and when derived DICOM objects name: replaced and shifted by default, kept on request.
 
 By default the rules of PS3.15 Annex E, Basic Application Level Confidentiality Profile, with the Retain Longitudinal
-Temporal Information With Modified Dates Option: every UID is replaced by a keyed hash (the key is made anew for every
-run and thrown away), patient and study identifiers are emptied or replaced by the case's alias, and day zero becomes
-1960-01-01, visibly no date of the patient, with all intervals kept and times of day emptied. ``keep_dates`` retains
-full dates. ``keep_identifiers`` retains identifiers and dates, so that the objects load beside the originals.
+Temporal Information With Modified Dates Option: every UID is replaced by a keyed hash, patient and study identifiers
+are emptied or replaced by the case's alias, and day zero becomes 1960-01-01, midnight, visibly no date of the patient,
+with all intervals kept. ``keep_dates`` retains full dates and the time of the study. ``keep_identifiers`` retains
+identifiers and dates, so that the objects load beside the originals.
+
+No UID tells of another: under the key each follows from the policy and the settings, and that of an instance from
+every byte of its content too, so that one UID never stands for two contents, and objects with and without identifiers
+share none. The key is handed over and written nowhere; who does not have it, or what it was drawn from, cannot lead a
+UID back. No clock goes into an object: its content is dated as the scan it was made from.
 """
 
 from __future__ import annotations
@@ -12,8 +17,10 @@ from __future__ import annotations
 import datetime
 import hashlib
 import hmac
+import io
 import re
 import secrets
+import unicodedata
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -21,14 +28,24 @@ import pydicom
 from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
 
-from ..base import OutputError, Scan
+from .. import __version__
+from ..base import OutputError, Scan, Settings, plain_text
 from ..timeline import Timeline
 from . import codes
 from .codes import Term
 
+PROGRAM = "mineralize"
+LONGEST_NAME = 60
+"""Characters: PN and LO hold 64, and the name of a person a caret more."""
 EPOCH = datetime.date(1960, 1, 1)
 """Day zero of shifted dates, as is the custom of public image archives: old enough to be seen as false."""
 MIDNIGHT = "000000"
+UTF_8 = "ISO_IR 192"
+"""Of all objects, whatever the character set of the scans (PS3.3 C.12.1.1.2)."""
+NOBODY = "case"
+"""Alias of a case that nobody named."""
+_DIGITS = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+"""Without letters that are taken for digits."""
 STUDY_TAGS = (
     "PatientName",
     "PatientID",
@@ -48,15 +65,15 @@ STUDY_TAGS = (
 class Identity:
     """The policy of one export; every object of a case is made with the same one.
 
-    ``key`` makes replaced UIDs consistent within the export; ``made`` is the time of making, printed only where
-    dates are kept.
+    ``key`` makes replaced UIDs consistent within the export; ``settings`` are those of the study where they are not
+    the time line's own.
     """
 
     timeline: Timeline
     keep_identifiers: bool = False
     keep_dates: bool = False
     key: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
-    made: datetime.datetime = field(default_factory=lambda: datetime.datetime.now(datetime.UTC))
+    settings: Settings | None = None
 
     @property
     def dates_kept(self) -> bool:
@@ -64,7 +81,8 @@ class Identity:
 
     def new_uid(self, *names: object) -> str:
         """A UID of ours, the same for the same names within this export (PS3.5 B.2, UUID-derived)."""
-        text = "\x1f".join(str(n) for n in names)
+        policy = (self.keep_identifiers, self.keep_dates, self.settings or self.timeline.settings)
+        text = "\x1f".join(str(n) for n in (*policy, *names))
         digest = bytearray(hmac.new(self.key, text.encode(), hashlib.sha256).digest()[:16])
         digest[6] = (digest[6] & 0x0F) | 0x80
         digest[8] = (digest[8] & 0x3F) | 0x80
@@ -78,7 +96,7 @@ class Identity:
 
     def date(self, scan: Scan) -> str:
         """Date of a scan as DICOM writes it."""
-        if self.keep_dates and scan.date:
+        if self.dates_kept and scan.date:
             return scan.date.replace("-", "")
         return (EPOCH + datetime.timedelta(days=scan.day)).strftime("%Y%m%d")
 
@@ -114,7 +132,7 @@ class Identity:
             raise OutputError(f"scan {scan.number}: {reason}")
         straight = _straight(scan)
         images: tuple[Any, ...] = getattr(getattr(scan.source, "stack", None), "images", ())
-        common = self._common(scan, str(images[0].where.path) if straight and self.keep_identifiers else "")
+        common = self._common(scan, str(images[0].where.path) if images and self.dates_kept else "")
         grid, known = scan.grid, scan.identifiers
         found = []
         for k in range(first, last):
@@ -141,54 +159,109 @@ class Identity:
         return found
 
     def _common(self, scan: Scan, path: str) -> Dataset:
-        """Patient and study attributes of a scan."""
+        """Patient and study attributes of a scan; ``path`` is of one of its files where something of them is kept."""
         ds = Dataset()
+        ds.SpecificCharacterSet = UTF_8
         for name in STUDY_TAGS:
             setattr(ds, name, "")
+        held = Dataset()
         if path:
             held = pydicom.dcmread(path, stop_before_pixels=True, force=True, specific_tags=[*STUDY_TAGS])
+        if self.keep_identifiers:
             for name in STUDY_TAGS:
                 if name in held:
-                    setattr(ds, name, held[name].value)
-        if not self.keep_identifiers:
-            # of the alias only what both PN and LO hold (PS3.5 6.2)
-            alias = re.sub(r"[^A-Za-z0-9 ._-]", "_", self.timeline.alias)[:60].strip() or "case"
-            ds.PatientID, ds.PatientName = alias, f"{alias}^"
-            ds.StudyTime = MIDNIGHT
-            del ds.StudyDescription
-        if not ds.get("StudyDate"):
-            ds.StudyDate = self.date(scan)
+                    value = held[name].value
+                    setattr(ds, name, value if value is None else _text(value))
+            return ds
+        ds.PatientID = self.patient
+        ds.PatientName = f"{self.patient}^"
+        ds.StudyID = str(scan.number)  # a DICOMDIR asks for one (PS3.3 F.5.2)
+        ds.StudyDate, ds.StudyTime = self.date(scan), MIDNIGHT
+        if self.keep_dates:
+            same = str(held.get("StudyDate") or "") == ds.StudyDate
+            ds.StudyTime = str(held.get("StudyTime") or "") if same else ""
+        del ds.StudyDescription
         return ds
 
+    @property
+    def patient(self) -> str:
+        """How objects call the patient: the alias, of which only what both PN and LO hold (PS3.5 6.2)."""
+        alias = plain_text(self.timeline.alias, one_line=True)
+        kept = "".join(c if c in " ._-" or unicodedata.category(c)[0] in "LMN" else "_" for c in alias)
+        name = kept.strip()[:LONGEST_NAME].strip()
+        return pseudonym(self.key) if name in ("", NOBODY) else name
+
     def finish(self, ds: Dataset, scan: Scan) -> None:
-        """Take today's clock out of an object, and declare what was replaced (PS3.15 E.2, PS3.3 C.12.1, C.7.1.1)."""
-        if self.dates_kept:
-            date, time = self.made.strftime("%Y%m%d"), self.made.strftime("%H%M%S")
-        else:
-            date, time = self.date(scan), MIDNIGHT
-        for name, value in (
-            ("ContentDate", date),
-            ("ContentTime", time),
-            ("InstanceCreationDate", date),
-            ("InstanceCreationTime", time),
-            ("SeriesDate", date),
-            ("SeriesTime", time),
-        ):
-            if name in ds or name.startswith("Content"):
-                setattr(ds, name, value)
-        for name in ("TimezoneOffsetFromUTC", "PerformedProcedureStepStartDate", "PerformedProcedureStepStartTime"):
+        """Take the clock and the library's words out of an object, declare what was replaced, and give it its UID.
+
+        Nothing may be changed in it afterwards. (PS3.15 E.2, PS3.3 C.12.1, C.7.1.1)
+        """
+        ds.SpecificCharacterSet = UTF_8
+        for name in STUDY_TAGS:
+            if ds.get(name):
+                setattr(ds, name, _text(ds[name].value))
+        date, time = str(ds.get("StudyDate") or ""), str(ds.get("StudyTime") or "")
+        date = date if re.fullmatch(r"\d{8}", date) else self.date(scan)
+        ds.ContentDate, ds.ContentTime = date, time if _TIME.fullmatch(time) else MIDNIGHT
+        for name in (
+            "InstanceCreationDate", "InstanceCreationTime", "SeriesDate", "SeriesTime", "TimezoneOffsetFromUTC",
+            "PerformedProcedureStepStartDate", "PerformedProcedureStepStartTime",
+        ):  # fmt: skip
             if name in ds:
                 delattr(ds, name)
-        _each(ds, "DateTime", f"{date}{time}")
+        _each(ds, "DateTime", f"{date}{ds.ContentTime}")
         ds.CodingSchemeIdentificationSequence = [_scheme()]
-        if self.keep_identifiers:
-            return
-        ds.PatientIdentityRemoved = "YES"
-        dates = "dates kept" if self.keep_dates else "dates shifted"
-        ds.DeidentificationMethod = f"UIDs and identifiers replaced; {dates}"
-        option = codes.FULL_DATES if self.keep_dates else codes.MODIFIED_DATES
-        ds.DeidentificationMethodCodeSequence = [item(codes.BASIC_PROFILE), item(option)]
-        ds.LongitudinalTemporalInformationModified = "UNMODIFIED" if self.keep_dates else "MODIFIED"
+        self._equip(ds)
+        if not self.keep_identifiers:
+            ds.PatientIdentityRemoved = "YES"
+            dates = "dates kept" if self.keep_dates else "dates shifted"
+            ds.DeidentificationMethod = f"UIDs and identifiers replaced; {dates}"
+            option = codes.FULL_DATES if self.keep_dates else codes.MODIFIED_DATES
+            ds.DeidentificationMethodCodeSequence = [item(codes.BASIC_PROFILE), item(option)]
+            ds.LongitudinalTemporalInformationModified = "UNMODIFIED" if self.keep_dates else "MODIFIED"
+        ds.SOPInstanceUID = self.new_uid("instance", ds.SOPClassUID, content_digest(ds))
+        ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
+
+    def _equip(self, ds: Dataset) -> None:
+        """Say which scanners the images came from, as far as the scans tell it (PS3.3 C.12.1.1.5)."""
+        found = []
+        for maker in sorted({scan.acquisition.manufacturer for scan in self.timeline.scans} - {""}):
+            scanner = Dataset()
+            scanner.PurposeOfReferenceCodeSequence = [item(codes.ACQUISITION_EQUIPMENT)]
+            scanner.Manufacturer = maker
+            scanner.ContributionDescription = "Acquisition equipment of the source images"
+            found.append(scanner)
+        ours = Dataset()
+        ours.PurposeOfReferenceCodeSequence = [item(codes.PROCESSING_EQUIPMENT)]
+        ours.Manufacturer = ours.ManufacturerModelName = PROGRAM
+        ours.SoftwareVersions = __version__
+        ours.ContributionDescription = "Outlined and measured the lesion and made this object"
+        ds.ContributingEquipmentSequence = [*found, ours]
+
+
+def pseudonym(secret: bytes) -> str:
+    """A name for a case that nobody named, such as ``P-7K2M9-QX4T1``: fifty bits of a secret, the same ever after."""
+    number = int.from_bytes(hmac.new(secret, b"pseudonym", hashlib.sha256).digest()[:8], "big")
+    digits = [_DIGITS[(number >> 5 * k) & 31] for k in range(10)]
+    return f"P-{''.join(digits[:5])}-{''.join(digits[5:])}"
+
+
+def content_digest(ds: Dataset) -> str:
+    """SHA-256 of an object as it is written, its own UID left out."""
+    bare = pydicom.Dataset(ds)
+    bare.SOPInstanceUID = ""
+    held = io.BytesIO()
+    pydicom.dcmwrite(held, bare, implicit_vr=False, little_endian=True)
+    return hashlib.sha256(held.getvalue()).hexdigest()
+
+
+def _text(value: Any) -> Any:
+    """A value as plain text, to be written in UTF-8: a name read in another character set remembers its bytes."""
+    return [str(v) for v in value] if isinstance(value, list | pydicom.multival.MultiValue) else str(value)
+
+
+_TIME = re.compile(r"\d{2}(\d{2}(\d{2}(\.\d{1,6})?)?)?")
+"""A time of day as DICOM writes it today (PS3.5 6.2, TM)."""
 
 
 def _straight(scan: Scan) -> bool:

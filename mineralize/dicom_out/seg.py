@@ -8,6 +8,7 @@ from pathlib import Path
 
 import highdicom as hd
 import numpy as np
+from highdicom.color import CIELabColor
 from highdicom.content import AlgorithmIdentificationSequence
 from highdicom.seg import Segmentation, SegmentDescription
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from ..reference import table_slope
 from ..study import Study
 from . import codes
 from .codes import SEGMENTS, Segment, Term
-from .identity import Identity, item
+from .identity import PROGRAM, Identity, item
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,8 +32,6 @@ class Slab:
     masks: Mapping[str, NDArray[np.bool_]]
 
 
-MANUFACTURER = "mineralize"
-MODEL = "mineralize"
 SERIAL = "none"
 SERIES_NUMBER = 900
 SOFT_HU = 50.0
@@ -98,13 +97,13 @@ def build(identity: Identity, scan: Scan, part: Slab) -> Segmentation:
         series_number=SERIES_NUMBER + scan.number,
         sop_instance_uid=identity.new_uid("seg", "instance", scan.number),
         instance_number=1,
-        manufacturer=MANUFACTURER,
-        manufacturer_model_name=MODEL,
+        manufacturer=PROGRAM,
+        manufacturer_model_name=PROGRAM,
         software_versions=__version__,
         device_serial_number=SERIAL,
         content_label="LESION",
         content_description="Lesion, rim, core and mineral",
-        content_creator_name=f"{MANUFACTURER}^",
+        content_creator_name=f"{PROGRAM}^",
     )
     for segment, held in zip(wanted, seg.SegmentSequence, strict=True):
         if segment.modifier is not None:
@@ -126,10 +125,12 @@ def _description(identity: Identity, segment: Segment, number: int) -> SegmentDe
         segmented_property_type=code(segment.kind),
         algorithm_type=hd.seg.SegmentAlgorithmTypeValues.AUTOMATIC,
         algorithm_identification=AlgorithmIdentificationSequence(
-            name=MANUFACTURER, family=code(codes.EDGE_DETECTION), version=__version__
+            name=PROGRAM, family=code(codes.EDGE_DETECTION), version=__version__
         ),
         tracking_uid=tracking_uid(identity, segment.label),
         tracking_id=segment.label,
+        anatomic_regions=[code(codes.EXTREMITY)],
+        display_color=CIELabColor(*segment.lab),
     )
 
 

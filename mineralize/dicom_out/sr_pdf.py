@@ -9,8 +9,7 @@ from pydicom.uid import EncapsulatedPDFStorage, ExplicitVRLittleEndian
 
 from .. import __version__
 from ..base import OutputError
-from .identity import STUDY_TAGS, Identity
-from .seg import MANUFACTURER
+from .identity import PROGRAM, STUDY_TAGS, Identity
 
 SERIES_NUMBER = 898
 TITLE = "Imaging history, summary"
@@ -38,9 +37,8 @@ def encapsulate(identity: Identity, pdf: bytes) -> Dataset:
     ds.SeriesNumber, ds.InstanceNumber = SERIES_NUMBER, 1
     ds.Modality = "DOC"
     ds.ConversionType = "WSD"
-    ds.Manufacturer, ds.ManufacturerModelName, ds.SoftwareVersions = MANUFACTURER, MANUFACTURER, __version__
+    ds.Manufacturer, ds.ManufacturerModelName, ds.SoftwareVersions = PROGRAM, PROGRAM, __version__
     ds.SeriesDescription = "mineralize summary"
-    ds.SpecificCharacterSet = "ISO_IR 192"
     ds.AcquisitionDateTime = ""
     ds.BurnedInAnnotation = "NO"
     ds.DocumentTitle = TITLE
@@ -48,7 +46,6 @@ def encapsulate(identity: Identity, pdf: bytes) -> Dataset:
     ds.MIMETypeOfEncapsulatedDocument = "application/pdf"
     ds.EncapsulatedDocument = pdf + b"\0" * (len(pdf) % 2)
     ds.EncapsulatedDocumentLength = len(pdf)
-    ds.InstanceCreationDate, ds.InstanceCreationTime = "", ""
     ds.file_meta = FileMetaDataset()
     ds.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     ds.file_meta.MediaStorageSOPClassUID = ds.SOPClassUID

@@ -55,10 +55,20 @@ _RC: Any = {
 }
 
 
+_MACHINE = ("backend", "interactive", "toolbar", "timezone", "webagg.", "tk.", "date.epoch", "keymap.", "figure.hooks")
+"""Settings that say how figures are shown on a machine, not what is in them."""
+
+
+def _rc() -> Any:
+    """The library's own defaults under our style: what a user set elsewhere may not change a file."""
+    defaults = dict.items(matplotlib.rcParamsDefault)  # as they are held: asking for one by name may warn
+    return {name: value for name, value in defaults if not name.startswith(_MACHINE)} | _RC
+
+
 @contextmanager
 def look() -> Iterator[None]:
     """The style, for the time of a block only."""
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(_rc()):
         yield
 
 

@@ -44,12 +44,13 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
     lesion_mm3 = site.outline.volume_mm3
     verdict = (*_cut_through(site), *_of_the_scale(site))
     rows = [_mass(site, verdict)]
-    volumes = {t: _volume_over(site, t) for t in (settings.threshold_hu120, *settings.other_thresholds_hu120)}
+    named = {"mineral_volume": settings.threshold_hu120}
+    named |= {f"mineral_volume_{t:g}": t for t in settings.other_thresholds_hu120}
     shift = site.outline.spread_mm
-    for threshold, volume in volumes.items():
+    for name, threshold in named.items():
+        volume = _volume_over(site, threshold)
         low, high = _volume_over(site, threshold * 1.2), _volume_over(site, threshold * 0.8)
         edge = min(shift * mesh_area(site.outline.vertices, site.outline.faces), volume) * 0.3
-        main = threshold == settings.threshold_hu120
         muscle = site.reference.muscle.mean_hu
         shown = blurred.shown
         unblurred = _volume_over(site, muscle + shown * (threshold - muscle)) if shown < 0.95 else volume
@@ -58,7 +59,7 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
         added = max(_rounded_up(threshold), swollen / (1.0 + swollen)) * volume
         rows.append(
             Estimate(
-                "mineral_volume" if main else f"mineral_volume_{threshold:g}",
+                name,
                 "mm3",
                 volume,
                 {"threshold": 0.5 * (volume - low), "blur": added, "outline": edge},
@@ -72,8 +73,8 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
                 (0.0, np.inf),
             )
         )
-    volume = volumes[settings.threshold_hu120]
     main_row = next(r for r in rows if r.quantity == "mineral_volume")
+    volume = _volume_over(site, settings.threshold_hu120)
     scale = 1.0 / max(lesion_mm3, 1e-9)
     crossing = site.bridged.volume * volume * scale
     rows.append(

@@ -153,7 +153,7 @@ def _swelling(
 
 
 def _other_names(site: Site) -> list[str]:
-    return [f"rim_completeness_{t:g}" for t in site.settings.mineral.other_thresholds_hu120 if t != 130.0]
+    return [f"rim_completeness_{t:g}" for t in site.settings.mineral.rim_thresholds_hu120]
 
 
 def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> list[Estimate]:
@@ -164,8 +164,9 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
     if unresolved > 0.1:
         verdict = (caution("rim-unresolved", share=unresolved),)
     rows = []
-    thresholds = [settings.threshold_hu120, *(t for t in settings.other_thresholds_hu120 if t != 130.0)]
-    for threshold in thresholds:
+    named = {"rim_completeness": settings.threshold_hu120}
+    named |= {f"rim_completeness_{t:g}": t for t in settings.rim_thresholds_hu120}
+    for name, threshold in named.items():
         main = threshold == settings.threshold_hu120
         chosen = mineral if main else over_or_contact(site, rim, threshold)
         value = share_of(rim, chosen)
@@ -181,7 +182,6 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
         }
         up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
         up["blur"], up["bridged gaps"] = 0.5 * faint, 0.5 * crossing
-        name = "rim_completeness" if main else f"rim_completeness_{threshold:g}"
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
     rows.append(
         symmetric(

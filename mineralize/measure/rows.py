@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from ..base import (
-    UNITS,
+    MineralSettings,
     Quantity,
     Settings,
     Trust,
@@ -16,6 +16,7 @@ from ..base import (
     Verdicts,
     Volume,
     caution,
+    quantities_of,
     quantity,
     reason_of,
     trust_of,
@@ -36,7 +37,6 @@ from .site import Site
 from .zones import measure_zones
 
 __all__ = [
-    "UNITS",
     "DepthProfile",
     "Measured",
     "Measurement",
@@ -131,7 +131,7 @@ def measure_scan(
     ]
     found = {e.quantity: e for e in estimates}
     rows = []
-    for name in UNITS:
+    for name in quantities_of(settings.mineral):
         estimate, row = found.get(name), quantity(name)
         if estimate is None:
             rows.append(not_stated(outline.scan, name, (withhold("not-measured"),)))
@@ -184,15 +184,20 @@ def not_stated(scan: int, name: str, verdicts: Verdicts) -> Measurement:
     return Measurement(scan, name, None, None, None, quantity(name).unit, "withheld", reason, verdicts=verdicts)
 
 
-def rows_without_lesion(scan: int, reference: Reference, why: Verdict) -> tuple[Measurement, ...]:
+def rows_without_lesion(
+    scan: int, reference: Reference, why: Verdict, settings: MineralSettings | None = None
+) -> tuple[Measurement, ...]:
     """The rows of a scan in which there is nothing to measure, for one reason; its steady tissues are still stated."""
-    return withhold_all(scan, why, tuple(as_row(scan, e) for e in steady_tissues(reference)))
+    return withhold_all(scan, why, tuple(as_row(scan, e) for e in steady_tissues(reference)), settings)
 
 
-def withhold_all(scan: int, why: Verdict, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:
+def withhold_all(
+    scan: int, why: Verdict, kept: tuple[Measurement, ...] = (), settings: MineralSettings | None = None
+) -> tuple[Measurement, ...]:
     """Every quantity withheld for one reason, but for those in ``kept``."""
     held = {row.quantity: row for row in kept}
-    return tuple(held.get(name) or not_stated(scan, name, (why,)) for name in UNITS)
+    wanted = quantities_of(settings or MineralSettings())
+    return tuple(held.get(name) or not_stated(scan, name, (why,)) for name in wanted)
 
 
 def _profile(site: Site) -> DepthProfile:

@@ -6,6 +6,7 @@ import html
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from ..base import plain_text
 from ..results import shown, texts
 
 MARKS = {"ok": "●", "caution": "◐", "withheld": "○"}
@@ -13,8 +14,8 @@ MARKS = {"ok": "●", "caution": "◐", "withheld": "○"}
 
 
 def esc(text: Any) -> str:
-    """Text safe inside HTML and attributes."""
-    return html.escape(str(text), quote=True)
+    """Text safe inside HTML and attributes, with nothing in it that is not to be seen."""
+    return html.escape(plain_text(str(text)), quote=True)
 
 
 def held(pointer: str, text: str) -> str:

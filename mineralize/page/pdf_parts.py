@@ -11,6 +11,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
 from matplotlib.textpath import text_to_path
 
+from ..base import plain_text
 from ..figures import INK
 
 PAGE_MM = (210.0, 297.0)
@@ -67,7 +68,14 @@ class Sheet:
         """One line of text with its top at ``y``."""
         w, h = PAGE_MM
         self.figure.text(
-            x / w, 1 - y / h, text, fontsize=size, fontweight=weight, color=colour, va="top", parse_math=False
+            x / w,
+            1 - y / h,
+            plain_text(text),
+            fontsize=size,
+            fontweight=weight,
+            color=colour,
+            va="top",
+            parse_math=False,
         )
 
     def rule(self, x: float, y: float, width: float, *, colour: str = INK, thick: float = 0.8) -> None:

@@ -7,8 +7,9 @@ when. ``InputError`` for forms and records that are not ours.
 
 from __future__ import annotations
 
-from . import form, impression, record, shown, tables, texts, views
+from . import dictionary, form, impression, record, shown, tables, texts, views
 from .concordance import concordance
+from .contradictions import contradictions
 from .form import blank_form, from_mapping
 from .impression import Record, load_impressions
 from .record import History, Options, read
@@ -24,6 +25,8 @@ __all__ = [
     "ViewPlan",
     "blank_form",
     "concordance",
+    "contradictions",
+    "dictionary",
     "form",
     "from_mapping",
     "impression",

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from ..base import InputError
+from ..base import InputError, plain_text, unknown_key
 from ..correlate import TEST_CAVEATS, cite
 
 ZONES = ("surroundings", "periphery", "middle", "centre")
@@ -148,7 +148,7 @@ def from_mapping(table: Mapping[str, Any]) -> Impression:
     faults: list[str] = []
     read = _Reader(faults)
     known = set(Impression.__dataclass_fields__)
-    faults += [f"{name}: unknown (known: {', '.join(sorted(known))})" for name in table if name not in known]
+    faults += [unknown_key(name, n, sorted(known)) for n, name in enumerate(table, start=1) if name not in known]
     zones = tuple(
         ZoneSeen(
             read.choice(z, "zone", ZONES, where),
@@ -168,7 +168,8 @@ def from_mapping(table: Mapping[str, Any]) -> Impression:
     if not isinstance(ticks, Mapping):
         faults.append("ticks: expected a table")
         ticks = {}
-    faults += [f"ticks.{name}: unknown" for name in ticks if name not in Ticks.__dataclass_fields__]
+    asked = sorted(Ticks.__dataclass_fields__)
+    faults += [f"ticks: {unknown_key(name, n, asked)}" for n, name in enumerate(ticks, start=1) if name not in asked]
     result = Impression(
         reader=read.text(table, "reader"),
         zones=zones,
@@ -205,13 +206,13 @@ class _Reader:
         if value in answers or (value == "" and "" not in answers and name != "zone"):
             return str(value)
         known = ", ".join(a for a in answers if a)
-        self.faults.append(f"{where}{name}: expected one of {known}; got {_short(value)}")
+        self.faults.append(f"{where}{name}: expected one of {known}")
         return ""
 
     def texts(self, table: Mapping[str, Any], name: str, where: str = "") -> tuple[str, ...]:
         value = table.get(name, [])
         if not isinstance(value, list | tuple):
-            self.faults.append(f"{where}{name}: expected a list of texts; got {_short(value)}")
+            self.faults.append(f"{where}{name}: expected a list of texts")
             return ()
         return tuple(self._plain(v, f"{where}{name}.{n}") for n, v in enumerate(value, start=1))
 
@@ -221,19 +222,19 @@ class _Reader:
             self.faults.append(f"{name}: expected a list of tables")
             return []
         found = [(f"{name}.{n}.", v) for n, v in enumerate(value, start=1)]
-        self.faults.extend(f"{where}{key}: unknown" for where, v in found for key in v if key not in known)
+        self.faults.extend(
+            f"{where.rstrip('.')}: {unknown_key(key, place, sorted(known))}"
+            for where, v in found
+            for place, key in enumerate(v, start=1)
+            if key not in known
+        )
         return found
 
     def _plain(self, value: Any, path: str) -> str:
         if not isinstance(value, str):
-            self.faults.append(f"{path}: expected a text; got {_short(value)}")
+            self.faults.append(f"{path}: expected a text")
             return ""
-        if len(value) > LONGEST or any(ord(c) < 32 and c not in "\n\t" for c in value):
-            self.faults.append(f"{path}: expected at most {LONGEST} printable characters")
+        if len(value) > LONGEST:
+            self.faults.append(f"{path}: expected at most {LONGEST} characters")
             return ""
-        return value.strip()
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 40 else text[:37] + "..."
+        return plain_text(value).strip()

@@ -19,7 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from ..base import InputError, OutputError, UsageError
+from ..base import InputError, OutputError, UsageError, plain_text, read_json
 from .form import Impression, from_mapping
 
 FOLDER = "impressions"
@@ -76,7 +76,7 @@ def record_impression(
     out = Path(case_out_dir)
     impression = from_mapping(asdict(impression))
     earlier = load_impressions(out)
-    because = because.strip()
+    because = plain_text(because, one_line=True)
     if earlier and not because:
         raise UsageError("an impression is already recorded; give a reason to amend it (earlier versions stay)")
     seen = findings_open(out) if findings_seen is None else findings_seen
@@ -112,7 +112,7 @@ def load_impressions(case_out_dir: Path | str) -> tuple[Record, ...]:
         if path.name != _name(number):
             raise InputError(f"version {number} of the impression is missing; {remedy}")
         try:
-            content = json.loads(path.read_text(encoding="utf-8"))
+            content = read_json(path, f"version {number} of the impression")
             changed = content["digest"] != digest_of(content)
             record = _record(content)
         except (OSError, ValueError, KeyError, TypeError, InputError):

@@ -19,7 +19,7 @@ import numpy as np
 
 from .. import __version__
 from ..align import Alignment
-from ..base import InputError, Note, Rigid, Scan, Verdicts
+from ..base import InputError, Note, Rigid, Scan, Verdicts, plain_text, read_json
 from ..change import Change, Course, Curve, CurvePoint
 from ..correlate import Finding
 from ..measure import Measurement
@@ -30,6 +30,8 @@ from .views import ViewPlan
 SCHEMA = "mineralize-history/2"
 """Name and version of the document; the version grows when a reader of the old one would be misled."""
 LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "pydicom", "matplotlib")
+LARGEST_BYTES = 1 << 28
+"""Of a record: a case of a hundred scans writes some ten megabytes."""
 DIGITS = 7
 """Significant digits of a number in the record: far below any interval, and the same on every machine."""
 
@@ -63,7 +65,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
     ]
     return {
         "schema": SCHEMA,
-        "case": timeline.alias,
+        "case": plain_text(timeline.alias, one_line=True),
         "day_zero": timeline.day_zero,
         "reference_scan": study.reference_scan,
         "scans": [
@@ -72,7 +74,8 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
         ],
         "series": [_plain(asdict(row)) for row in timeline.series],
         "events": [
-            {"day": e.day, "kind": e.kind, "text": e.text} | ({"date": e.date} if options.keep_dates else {})
+            {"day": e.day, "kind": e.kind, "text": plain_text(e.text, one_line=True)}
+            | ({"date": e.date} if options.keep_dates else {})
             for e in timeline.events
         ],
         "biopsies": [_plain(asdict(b)) for b in timeline.biopsies],
@@ -132,8 +135,8 @@ def read(path: Path) -> History:
         where the file is no record of this version.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        document = read_json(path, "the history file", LARGEST_BYTES)
+    except InputError as error:
         raise InputError("the history file cannot be read; give a history.json written by mineralize") from error
     if not isinstance(document, dict) or document.get("schema") != SCHEMA:
         raise InputError(f"expected a history of schema {SCHEMA}; write it again with this version of mineralize")

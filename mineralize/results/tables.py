@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ..base import InputError
-from . import texts
+from ..base import InputError, cell_text
+from . import dictionary, texts
 
 MEASUREMENT_COLUMNS = tuple(texts.CSV_MEASUREMENTS.split(","))
 CHANGE_COLUMNS = tuple(texts.CSV_CHANGES.split(","))
@@ -73,13 +75,27 @@ def changes(document: Mapping[str, Any], case: str | None = None) -> str:
     return text_of(CHANGE_COLUMNS, rows)
 
 
+def described() -> str:
+    """``dictionary.json`` of one case: types, meanings and units of the columns of both tables."""
+    columns = {"measurements.csv": MEASUREMENT_COLUMNS, "changes.csv": CHANGE_COLUMNS}
+    return json.dumps(dictionary.package(columns, parquet=False), indent=1, ensure_ascii=False) + "\n"
+
+
 def text_of(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     """CSV text with a header line."""
     held = io.StringIO()
     writer = csv.writer(held)
     writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerows([_cell(value) for value in row] for row in rows)
     return held.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    """Text that people typed cannot become a formula; a number that begins with a minus stays a number."""
+    return value if not isinstance(value, str) or _NUMBER.fullmatch(value) else cell_text(value)
+
+
+_NUMBER = re.compile(r"-?\d+(\.\d+)?")
 
 
 def read(path: Path, columns: Sequence[str] = MEASUREMENT_COLUMNS) -> list[dict[str, str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -46,7 +47,10 @@ def cautioned_after_biopsy(timeline: Timeline, day: int, rows: tuple[Measurement
 
 
 def choose_point(
-    timeline: Timeline, seen: dict[int, SeenScan], workers: Crew
+    timeline: Timeline,
+    seen: dict[int, SeenScan],
+    workers: Crew,
+    candidates: Callable[[SeenScan], tuple[Candidate, ...]] = candidates_of,
 ) -> tuple[int, tuple[float, float, float], str, tuple[Candidate, ...]]:
     """(scan, point, origin, candidates): the seed given, or a candidate that clearly wins."""
     if timeline.seeds:
@@ -54,7 +58,7 @@ def choose_point(
         return seed.scan, seed.point, "given", ()
     everything: list[Candidate] = []
     winners: list[Candidate] = []
-    for own in workers.each(lambda scan: candidates_of(seen[scan.number]), timeline.scans):
+    for own in workers.each(lambda scan: candidates(seen[scan.number]), timeline.scans):
         everything += own
         winner = clear_winner(own)
         if winner is not None:
@@ -150,5 +154,5 @@ def measure_outlined(scan: SeenScan, outline: Outline | None, settings: Settings
         kept = {"mineral_mass", "reference_muscle", "fat_reference", "cortex_reference", "core_attenuation"}
         rows = tuple(r for r in result.rows if r.quantity in kept)
         why = withhold("carried-no-mineral", scan=outline.verdicts[0].number("scan"))
-        result = replace(result, rows=withhold_all(outline.scan, why, rows))
+        result = replace(result, rows=withhold_all(outline.scan, why, rows, settings.mineral))
     return result

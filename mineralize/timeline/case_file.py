@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ..base import CaseFileError, InputError, Settings, read_toml
+from ..base import CaseFileError, InputError, Settings, plain_text, read_toml
 from .calibration import GivenCalibration, read_calibrations
-from .values import Point, ScanRef, Values
+from .values import MOST_BIOPSIES, Point, ScanRef, Values
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
 
@@ -119,7 +119,8 @@ class _Reader(Values):
             "margin", "contour", "mineral",
         })  # fmt: skip
         alias = table.get("alias", "case")
-        if not isinstance(alias, str) or not alias.strip() or len(alias) > 64 or not alias.isprintable():
+        alias = plain_text(alias, one_line=True) if isinstance(alias, str) else ""
+        if not alias or len(alias) > 64:
             self.fault("alias", "expected a short text of printable characters")
             alias = "case"
         one = table.get("one_patient", False)
@@ -132,14 +133,16 @@ class _Reader(Values):
         except CaseFileError as error:
             self.faults.append(str(error))
         return CaseFile(
-            alias=alias.strip(),
+            alias=alias,
             onset=self.date(table["onset"], "onset") if "onset" in table else None,
             one_patient=one is True,
             seeds=seeds,
             drawn=drawn,
             drawn_outline=outline,
             events=tuple(e for where, item in self.items(table, "event") if (e := self.event(item, where))),
-            biopsies=tuple(b for where, item in self.items(table, "biopsy") if (b := self.biopsy(item, where))),
+            biopsies=tuple(
+                b for where, item in self.items(table, "biopsy", most=MOST_BIOPSIES) if (b := self.biopsy(item, where))
+            ),
             series=self.series(table),
             studies=self.studies(table),
             calibrations=read_calibrations(self, table),
@@ -181,6 +184,7 @@ class _Reader(Values):
         kind, text = item.get("kind"), item.get("text", "")
         if kind not in KINDS:
             self.fault(f"{where}.kind", f"expected one of {', '.join(KINDS)}")
+        text = plain_text(text, one_line=True) if isinstance(text, str) else text
         if not isinstance(text, str) or len(text) > 200:
             self.fault(f"{where}.text", "expected a short text")
         at = self.at(item, where)

@@ -6,11 +6,17 @@ import datetime
 from collections.abc import Mapping
 from typing import Any
 
+from ..base import unknown_key
+
 Point = tuple[float, float, float]
 ScanRef = int | datetime.date
 """A scan by its number in time order, or by its date."""
 
 
+MOST_ITEMS = 200
+"""Tables of one kind in a case: events and others. More is no history of one lesion, and takes minutes to draw."""
+MOST_BIOPSIES = 24
+"""Each is looked for in every picture."""
 MOST_DAYS = 40_000
 """Days between a scan and anything else of a history: a life is shorter."""
 
@@ -25,12 +31,18 @@ class Values:
         self.faults.append(f"{where}: {text}")
 
     def known(self, table: Mapping[str, Any], where: str, names: set[str]) -> None:
-        for name in sorted(set(table) - names):
-            self.fault(where, f"unknown key {name[:40]!r} (known: {', '.join(sorted(names))})")
+        for place, name in enumerate(table, 1):
+            if name not in names:
+                self.fault(where, unknown_key(name, place, sorted(names)))
 
-    def items(self, table: Mapping[str, Any], name: str, label: str = "") -> list[tuple[str, Mapping[str, Any]]]:
+    def items(
+        self, table: Mapping[str, Any], name: str, label: str = "", most: int = MOST_ITEMS
+    ) -> list[tuple[str, Mapping[str, Any]]]:
         label = label or name
         value = table.get(name, [])
+        if isinstance(value, list) and len(value) > most:
+            self.fault(label, f"expected at most {most} of them")
+            return []
         if not isinstance(value, list):
             self.fault(label, f"expected [[{label}]], a list of tables")
             return []

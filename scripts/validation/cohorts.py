@@ -98,7 +98,7 @@ def new_lesions_inside(fit: cohort.CohortFit, made: cohorts.Made) -> float:
     days = [r.day for r in rows]
     at = DAYS[max(days) >= DAYS]
     low, high = (np.interp(at, days, [getattr(r, key) for r in rows]) for key in ("new_low", "new_high"))
-    random = np.random.default_rng((7, len(days)))
+    random = np.random.default_rng((7, int(1000 * made.plateau_mg)))
     courses = np.stack([made.new_lesion(at, random) for _ in range(NEW_LESIONS)])
     return float(np.mean((courses >= low) & (courses <= high)))
 
@@ -145,7 +145,10 @@ def calibration(seeds: range, say) -> None:
         for name, values in drawn.items():
             thin = values[np.linspace(0, len(values) - 1, RANK_DRAWS).astype(int)]
             ranks[name].append(int((thin < truth[name]).sum()))
-    say(f"{len(seeds)} cohorts, ranks among {RANK_DRAWS} draws in {RANK_BINS} bins; {bad} with R-hat above {WORST_R_HAT}")
+    say(
+        f"{len(seeds)} cohorts, ranks among {RANK_DRAWS} draws in {RANK_BINS} bins; "
+        f"{bad} with R-hat above {WORST_R_HAT}"
+    )
     for name, held in ranks.items():
         counts = np.bincount(np.array(held) * RANK_BINS // (RANK_DRAWS + 1), minlength=RANK_BINS)
         p = stats.chisquare(counts).pvalue

@@ -50,7 +50,8 @@ def oranges() -> cohort.Cohort:
 def test_orange_trees_as_published() -> None:
     """Asym 191 to 192 mm, xmid 722 to 728 d, scal 344 to 357 d: nlme and nlmer fits of the logistic with a random
     asymptote (Pinheiro and Bates, Mixed-Effects Models in S and S-PLUS, 2000; lme4's example). Ours has the error on
-    the log scale and a random shift too, so agreement is asked to 7 %, and the published values inside the intervals."""
+    the log scale and a random shift too, so agreement is asked to 7 %, and the published values
+    inside the intervals."""
     fit = cohort.fit_cohort(oranges(), checked=False)
     assert fit.diagnostics.r_hat < 1.05
     found = {
@@ -97,7 +98,7 @@ def test_a_cohort_seen_too_late_is_refused_or_wide(tmp_path: Path) -> None:
     low, high = np.quantile(fit.half_rise_day, (0.025, 0.975))
     assert low < made.half_rise_day < high
     if high - low < 20:
-        with pytest.raises(InputError, match="do not pin|did not converge"):
+        with pytest.raises(InputError, match=r"do not pin|did not converge"):
             cohort.fit_cohort(held, effort=cohort.Effort(*BRIEF))
 
 

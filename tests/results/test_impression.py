@@ -153,8 +153,8 @@ def test_all_faults_are_listed_at_once() -> None:
     with pytest.raises(InputError) as caught:
         from_mapping(table)
     for part in (
-        "atypia", "necrosis", "differential", "zones.1.zone", "zones.1.colour", "tests.1.result", "tests.1.name",
-        "ticks.histology", "ticks.more", "remarks", "score",
+        "atypia", "necrosis", "differential", "zones.1.zone", "zones.1: key 2 is", "tests.1.result", "tests.1.name",
+        "ticks.histology", "ticks: key 2 is", "remarks", "faults: key 8 is",
     ):  # fmt: skip
         assert part in str(caught.value)
 

@@ -52,6 +52,14 @@ def test_line_ends_and_quotes_are_rfc_4180() -> None:
     assert text == 'a,b\r\n"x,""y""","two\nlines"\r\n'
 
 
+def test_what_was_typed_is_no_formula_and_numbers_stay_numbers() -> None:
+    """OWASP, CSV injection: cells that begin with = + - @ are run by spreadsheets."""
+    text = tables.text_of(
+        ("case", "value", "reason"), [("=HYPERLINK(1)", "-60.6", "+1\u202eabc\x07"), ("-5", "3", "@x")]
+    )
+    assert text == "case,value,reason\r\n'=HYPERLINK(1),-60.6,'+1abc\r\n-5,3,'@x\r\n"
+
+
 @pytest.mark.parametrize(
     ("value", "text"),
     [

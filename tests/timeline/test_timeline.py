@@ -99,11 +99,12 @@ def test_all_faults_at_once_and_no_value_quoted() -> None:
         )
     message = str(caught.value)
     for place in (
-        "alias", "onset", "'colour'", "lesion.seed", "lesion.scan", "event 1.date", "event 1.kind", "biopsy 1",
-        "biopsy 2", "settings.mineral.threshold",
+        "alias", "onset", "the file: key 3 is", "lesion.seed", "lesion.scan", "event 1.date", "event 1.kind",
+        "biopsy 1", "biopsy 2", "settings.mineral: unknown key 'threshold', did you mean",
     ):  # fmt: skip
         assert place in message, place
     assert "Ada" not in message
+    assert "colour" not in message
     assert "1999" not in message
 
 
@@ -124,6 +125,22 @@ def test_faults_of_meaning(tmp_path: Path, text: str, words: str) -> None:
     history(tmp_path)
     with pytest.raises(errors.CaseFileError, match=words):
         case(tmp_path, text)
+
+
+def test_no_more_events_and_biopsies_than_a_history_has() -> None:
+    event, biopsy = {"day": 1, "kind": "other"}, {"scan": 1, "point": [0, 0, 0]}
+    assert len(parse({"event": [event] * 200, "biopsy": [biopsy] * 24}).events) == 200
+    with pytest.raises(errors.CaseFileError, match=r"event: expected at most 200 of them; biopsy: .* at most 24"):
+        parse({"event": [event] * 10_000, "biopsy": [biopsy] * 2_000})
+
+
+def test_typed_text_is_made_harmless() -> None:
+    """Marks of direction (Unicode Standard Annex 9) and control characters neither pass nor make a case fail."""
+    found = parse(
+        {"alias": " K\u202e-0\n17\x07", "event": [{"day": 1, "kind": "other", "text": "fell\x1b[2J\u2066 down"}]}
+    )
+    assert found.alias == "K-0 17"
+    assert found.events[0].text == "fell[2J down"
 
 
 def test_not_utf_8(tmp_path: Path) -> None:

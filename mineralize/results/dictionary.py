@@ -12,13 +12,17 @@ from typing import Any, Final
 
 from .. import __version__
 from ..base import QUANTITIES, UNITS
-from ..results import texts
+from . import texts
 
 PROFILE: Final = "https://datapackage.org/profiles/2.0"
 UCUM: Final = {"HU": "[hnsf'U]"}
 """Codes of units that tables write in the customary way; the others are UCUM as they stand."""
 COLUMNS: Final[dict[str, tuple[str, str, str]]] = {
-    "case": ("string", "The case, by its alias or a neutral number; the name of its folder.", ""),
+    "case": (
+        "string",
+        "The case, by its alias, a neutral number or a pseudonym; text even where it looks like a number.",
+        "",
+    ),
     "scan": ("integer", "Number of the scan in time order, from 1.", ""),
     "from_scan": ("integer", "Number of the earlier scan.", ""),
     "to_scan": ("integer", "Number of the later scan.", ""),
@@ -71,14 +75,18 @@ def type_of(column: str) -> str:
 
 
 def package(columns: Mapping[str, Sequence[str]], *, parquet: bool) -> dict[str, Any]:
-    """The descriptor of the tables with these file names and columns."""
-    resources = [_resource(name, held) for name, held in columns.items()]
+    """The descriptor of the tables with these file names and columns: those of one case, or with one of cases of many.
+
+    Readers that guess take ``yes`` for a boolean and an alias such as ``0017`` for a number; this keeps them from it.
+    """
+    many = any(Path(name).stem == "cases" for name in columns)
+    resources = [_resource(name, held, many) for name, held in columns.items()]
     if parquet:
         resources += [_twin(resource) for resource in resources]
     return {
         "$schema": f"{PROFILE}/datapackage.json",
-        "name": "mineralize-batch",
-        "title": "Measured imaging histories of many cases",
+        "name": "mineralize-batch" if many else "mineralize-case",
+        "title": f"Measured imaging {'histories of many cases' if many else 'history of one case'}",
         "description": texts.NOT_A_DEVICE,
         "version": __version__,
         "resources": resources,
@@ -86,14 +94,14 @@ def package(columns: Mapping[str, Sequence[str]], *, parquet: bool) -> dict[str,
     }
 
 
-def _resource(path: str, columns: Sequence[str]) -> dict[str, Any]:
+def _resource(path: str, columns: Sequence[str], many: bool) -> dict[str, Any]:
     name = Path(path).stem
     schema: dict[str, Any] = {
         "fields": [_field(column, name) for column in columns],
         "missingValues": [""],
         "primaryKey": KEYS[name],
     }
-    if name != "cases":
+    if many and name != "cases":
         schema["foreignKeys"] = [{"fields": ["case"], "reference": {"resource": "cases", "fields": ["case"]}}]
     return {
         "$schema": f"{PROFILE}/dataresource.json",
