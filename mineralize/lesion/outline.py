@@ -42,6 +42,19 @@ LEFT_OUT = 0.1
 """Share of the mineral outside an outline from which its shape counts as misjudged."""
 
 
+@dataclass(frozen=True)
+class OutlineDoubt:
+    """How far sizes may be off where the outline says more of that than one distance: 95 % half-widths.
+
+    ``volume`` relative; ``length_mm`` of a place on the outline; ``readers`` the relative half-width of a diameter
+    between readers, for diameters in mm (interpolated between).
+    """
+
+    volume: float
+    length_mm: float
+    readers: tuple[tuple[float, float], ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Outline:
     """A closed triangle surface in LPS mm of its scan.
@@ -53,7 +66,7 @@ class Outline:
     share of the mineral nearby that the outline does not enclose; ``doubt_is_local`` says that the caution concerns
     only where the outline bridges a gap or lies on bone, which the middle of the lesion does not feel. Where
     ``holds_mineral``, a withheld outline still has all the mineral of the lesion inside or on it: only its margin is
-    unknown.
+    unknown. ``doubt`` is set where a reader drew part of it.
     """
 
     scan: int
@@ -70,6 +83,7 @@ class Outline:
     left_out: float = 0.0
     doubt_is_local: bool = False
     holds_mineral: bool = False
+    doubt: OutlineDoubt | None = None
 
     @property
     def volume_mm3(self) -> float:
@@ -113,6 +127,8 @@ def find_outline(
         blur_mm=reference.blur_sd_mm,
         expected=expected,
     )
+    if near.added is not None:
+        mineral = mineral | near.added
     if mineral.sum() * near.grid.voxel_volume_mm3 < 15.0:
         return None
     points = near.grid.to_world(np.argwhere(mineral))

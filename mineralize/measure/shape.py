@@ -10,7 +10,7 @@ from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.distance import pdist
 
 from ..base import Floats
-from ..lesion import UNSEEN
+from ..lesion import UNSEEN, OutlineDoubt
 from ..surface import mesh_area
 from .estimate import Estimate, symmetric
 from .site import Site
@@ -123,6 +123,13 @@ def measure_shape(site: Site) -> list[Estimate]:
         "bridged gaps": LENGTH_PER_CAP[0] * crossing * longest,
         "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site),
     }
+    if outline.doubt is not None:
+        # What a reader drew is as uncertain as the places given leave it and as readers differ.
+        width = {"outline": outline.doubt.volume * volume}
+        across_mm = {"outline": float(np.hypot(1.4 * outline.doubt.length_mm, between_readers(outline.doubt, axial)))}
+        longest_mm = {
+            "outline": float(np.hypot(1.4 * outline.doubt.length_mm, between_readers(outline.doubt, longest)))
+        }
     # Where in the plane the perpendicular lies turns with the longest diameter.
     breadth_mm = {"outline": 1.4 * across_mm["outline"], "bridged gaps": LENGTH_PER_CAP[2] * crossing * across}
     positive = (0.0, np.inf)
@@ -145,6 +152,14 @@ LENGTH_PER_SLICE = 0.75
 half a slice longer at each (own phantoms)."""
 THICK_MM, TOO_THICK_MM = 3.5, 5.05
 """Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
+
+
+def between_readers(doubt: OutlineDoubt, length: float) -> float:
+    """mm by which two readers differ in a diameter (95 % half-width)."""
+    if not doubt.readers:
+        return 0.0
+    sizes, shares = zip(*doubt.readers, strict=True)
+    return float(np.interp(length, sizes, shares)) * length
 
 
 def outline_verdict(

@@ -14,12 +14,27 @@ from collections.abc import Callable
 from . import inspection
 from .comparable import comparability
 from .comparable import notes as comparability_notes
-from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
+from .model import (
+    BiopsySite,
+    Contour,
+    Event,
+    EventKind,
+    HandActs,
+    MarginPoint,
+    MineralPart,
+    Offered,
+    Seed,
+    Timeline,
+)
 
 __all__ = [
     "BiopsySite",
+    "Contour",
     "Event",
     "EventKind",
+    "HandActs",
+    "MarginPoint",
+    "MineralPart",
     "Offered",
     "Seed",
     "Timeline",

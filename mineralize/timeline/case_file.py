@@ -14,6 +14,7 @@ from typing import Any
 
 from ..base import CaseFileError, Settings
 from .calibration import GivenCalibration, read_calibrations
+from .corrections import GivenCorrections, read_corrections
 from .values import Point, ScanRef, Values
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
@@ -70,6 +71,7 @@ class CaseFile:
     series: Mapping[int, tuple[int, int]] = field(default_factory=dict)
     studies: Mapping[int, GivenStudy] = field(default_factory=dict)
     calibrations: tuple[GivenCalibration, ...] = ()
+    corrections: GivenCorrections = field(default_factory=GivenCorrections)
     settings: Settings = field(default_factory=Settings)
 
 
@@ -113,6 +115,7 @@ class _Reader(Values):
     def case(self, table: Mapping[str, Any]) -> CaseFile:
         self.known(table, "the file", {
             "alias", "onset", "one_patient", "lesion", "event", "biopsy", "series", "study", "calibration", "settings",
+            "margin", "contour", "mineral",
         })  # fmt: skip
         alias = table.get("alias", "case")
         if not isinstance(alias, str) or not alias.strip() or len(alias) > 64 or not alias.isprintable():
@@ -139,6 +142,7 @@ class _Reader(Values):
             series=self.series(table),
             studies=self.studies(table),
             calibrations=read_calibrations(self, table),
+            corrections=read_corrections(self, table),
             settings=settings,
         )
 
