@@ -96,4 +96,4 @@ def ellipsoid_outline(radii: Any, count: int = 4000, centre: Any = (0.0, 0.0, 0.
     """The true outline as a mesh."""
     directions, faces = sphere_directions(count)
     vertices = directions * np.asarray(radii, float) + np.asarray(centre, float)
-    return Outline(1, vertices, faces, np.ones(len(vertices)), "mineral shell", 0.2, "ok", "")
+    return Outline(1, vertices, faces, np.ones(len(vertices)), "mineral shell", 0.2)

@@ -12,7 +12,7 @@ import numpy as np
 from skimage.measure import marching_cubes
 
 from mineralize.align import Alignment
-from mineralize.base import Acquisition, Grid, InMemory, Note, Rigid, Scan, SeriesRow, Settings, Volume
+from mineralize.base import Acquisition, Grid, InMemory, Note, Rigid, Scan, SeriesRow, Settings, Volume, withhold
 from mineralize.change import Change, Curve, CurvePoint
 from mineralize.correlate import ExpectedTissue, Finding
 from mineralize.lesion import Candidate, Outline
@@ -111,7 +111,7 @@ def _outline(number: int) -> Outline:
     unit /= np.linalg.norm(unit, axis=1, keepdims=True)
     points = POSES[number - 1].apply(CENTRE + radius * unit)
     supported = np.where(unit[:, 0] > 0.2 + 0.18 * number, 0.1, 0.9)
-    return Outline(number, points, faces, supported, "mineral shell", 0.6, "ok", "")
+    return Outline(number, points, faces, supported, "mineral shell", 0.6)
 
 
 def _measurements(number: int, unresolved: bool) -> list[Measurement]:
@@ -119,9 +119,8 @@ def _measurements(number: int, unresolved: bool) -> list[Measurement]:
     for quantity, unit, values in QUANTITIES:
         value = values[number - 1]
         if number == 1 and quantity in NEEDS_MINERAL:
-            rows.append(
-                Measurement(number, quantity, None, None, None, unit, "withheld", "there is no mineral to speak of")
-            )
+            why = withhold("no-mineral-contrast")
+            rows.append(Measurement(number, quantity, None, None, None, unit, "withheld", why.text, verdicts=(why,)))
             continue
         if unresolved and quantity.startswith("rim_"):
             rows.append(

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from ..base import AlignSettings, Floats, Rigid, Trust, Volume
+from ..base import AlignSettings, Floats, Rigid, Trust, Verdicts, Volume, caution, withhold
 from ..bones import Bone, LesionZone, Skeleton
 from .checks import champion, distinct, grown_exclusion, moved_bone, soft_tissue_agreement
 from .refine import Blurred, GreyFit, Samples, SurfaceFit, common_sigma, fit_grey, fit_surface
@@ -23,9 +23,9 @@ from .trust import (
     as_pairs,
     fit_sd_at,
     free_scale,
+    judge,
     patch_mismatch,
     refits,
-    verdict,
 )
 
 LEVER_MM = 160.0
@@ -47,7 +47,7 @@ class Alignment:
     root-mean-square distance of bone surfaces, ``overlap`` the share (0..1) of the moving bone surface that lies
     inside the reference scan. ``predicted_sd_mm`` is the standard error at the lesion from the fit itself,
     ``turn_sd_mm`` and ``slide_sd_mm`` its parts about and along the bone axis, at the lesion. ``evidence`` holds
-    every figure the verdict rests on.
+    every figure the verdict rests on, ``verdicts`` what speaks against relying on it.
     """
 
     scan: int
@@ -62,6 +62,7 @@ class Alignment:
     slide_sd_mm: float = 0.0
     bone_used: str = ""
     evidence: tuple[tuple[str, float], ...] = field(default=(), repr=False)
+    verdicts: Verdicts = ()
 
 
 def align(
@@ -99,13 +100,13 @@ def align(
     zone = LesionZone(np.asarray(lesion_point, float), lesion_radius_mm, surface)
     pair = _Pair(moving_scan_no, moving, moving_skeleton, fixed_scan_no, fixed, fixed_skeleton, zone)
     if not len(fixed_skeleton.points):
-        return pair.nothing("no bone in the reference scan")
+        return pair.nothing("bone-none-reference")
     if not len(moving_skeleton.points):
-        return pair.nothing("no bone in this scan")
+        return pair.nothing("bone-none-here")
     field = Field.of(moving_skeleton)
     bones = _bones_by_distance(pair)
     if not bones:
-        return pair.nothing("no bone near the lesion in the reference scan")
+        return pair.nothing("bone-none-near")
     first = _line_up(pair, field, bones[:1], settings)
     if first.trust != "withheld":
         return first
@@ -115,10 +116,8 @@ def align(
     second = _line_up(pair, field, [bones[0], *beside], settings)
     if second.trust == "withheld":
         return first
-    reason = (
-        f"the bone nearest the lesion does not pin the position alone; lined up with its neighbours, {second.reason}"
-    )
-    return replace(second, trust="caution", reason=reason)
+    found = caution("with-neighbours", why=second.reason)
+    return replace(second, trust="caution", reason=found.text, verdicts=(found, *second.verdicts))
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,11 +137,21 @@ class _Pair:
         """The point (3,) LPS mm at which errors are judged."""
         return self.zone.centre
 
-    def nothing(self, reason: str) -> Alignment:
+    def nothing(self, code: str) -> Alignment:
         """No transform could be found."""
-        lost = float("inf")
+        lost, why = float("inf"), withhold(code)
         return Alignment(
-            self.moving_no, self.fixed_no, Rigid.identity(), float("nan"), 0.0, "withheld", reason, lost, lost, lost
+            scan=self.moving_no,
+            reference_scan=self.fixed_no,
+            transform=Rigid.identity(),
+            residual_mm=float("nan"),
+            overlap=0.0,
+            trust="withheld",
+            reason=why.text,
+            predicted_sd_mm=lost,
+            turn_sd_mm=lost,
+            slide_sd_mm=lost,
+            verdicts=(why,),
         )
 
 
@@ -224,7 +233,8 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
         upside_down=float(fit.pose.turn(side.axis) @ side.axis),
         excluded_mm=margin + (pair.zone.radius if pair.zone.surface is None else 0.0),
     )
-    trust, reason = verdict(evidence, settings)
+    objection = judge(evidence, settings)
+    fine = f"standard error {evidence.predicted_sd:.2f} mm at the lesion"
     inside = pair.fixed_skeleton.scan_grid.contains(fit.pose.inverse().apply(others.points))
     return Alignment(
         scan=pair.moving_no,
@@ -232,8 +242,9 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
         transform=fit.pose.inverse(),
         residual_mm=surface.rms_mm,
         overlap=float(inside.mean()),
-        trust=trust,
-        reason=reason,
+        trust="ok" if objection is None else objection.trust,
+        reason=fine if objection is None else objection.text,
+        verdicts=() if objection is None else (objection,),
         predicted_sd_mm=evidence.predicted_sd,
         turn_sd_mm=evidence.turn_sd,
         slide_sd_mm=evidence.slide_sd,

@@ -14,11 +14,32 @@ from typing import Any
 
 import numpy as np
 
-from ..base import AlignSettings, Floats, Trust, worst
+from ..base import AlignSettings, Floats, Verdict, caution, withhold, worst
 from .refine import Blurred, GreyFit, Samples, fit_grey
 
 MODEL_SD_MM, MODEL_SD_PER_SLICE = 0.04, 0.02
 """Errors found on simulated pairs that the fit cannot see: a floor, and a share of the thicker slice spacing."""
+HALVES_MM = (0.8, 1.6)
+"""Disagreement at the lesion of refits on two halves of the bone: cautioned, withheld. These limits and those below
+were calibrated on simulated pairs (`scripts/bench_alignment`)."""
+SURFACE_GAP_MM = (1.0, 2.5)
+"""Surface fit against grey-value fit."""
+PATCH_LIMITS_MM = (0.25, 0.45)
+"""Spread of the surface mismatch over patches of bone."""
+UNCORRELATED = (0.06, 0.15)
+"""One minus the correlation of grey values around the bone."""
+OVERLAP_MM = (-40.0, -25.0)
+"""Length of bone in both scans below which the fit is cautioned, withheld (negative: less is worse)."""
+RUNNER_UP = (-4.0, -2.5)
+"""Cost of the next distinct pose over that of the best, negative likewise."""
+SCALE_OFF = (0.01, 0.025)
+"""Difference in size beyond two standard errors."""
+SOFT_TISSUE = (-0.55, -0.3)
+"""Correlation of fat and muscle around the bone, negative likewise."""
+UPSIDE_DOWN, UPSIDE_DOWN_OVERLAP = -0.5, 0.65
+"""Cosine between the bone's axes below which the fit is upside down, and the overlap below which that is no fit."""
+SECOND_BONE_MM, SECOND_BONE_NEAR_MM = 1.0, 40.0
+"""How far another bone must have moved, and how near to the lesion it must lie, to be told."""
 THICK_SLICES_MM = 2.0
 """Slices further apart than this change the look of thin bone by themselves."""
 SLAB_MM = 10.0
@@ -179,65 +200,42 @@ def patch_mismatch(points: Floats, distance: Floats, size_mm: float = 12.0) -> f
     return float(np.std(means)) if len(means) >= 4 else float("nan")
 
 
-def verdict(evidence: Evidence, settings: AlignSettings) -> tuple[Trust, str]:
-    """Three states and one plain sentence: the strongest objection first."""
+def judge(evidence: Evidence, settings: AlignSettings) -> Verdict | None:
+    """The strongest objection to relying on a pose at the lesion; ``None`` where there is none."""
     e = evidence
-    objections: list[tuple[Trust, float, str]] = []
+    objections: list[tuple[Verdict, float]] = []
 
-    def limit(value: float, caution: float, withheld: float, text: str) -> None:
+    def limit(value: float, cautioned: float, withheld: float, found: Verdict) -> None:
         if value != value:
-            objections.append(("withheld", 0.0, "too little bone is in both scans to check the fit"))
+            objections.append((withhold("bone-scarce"), 0.0))
         elif value > withheld:
-            objections.append(("withheld", value / withheld, text))
-        elif value > caution:
-            objections.append(("caution", value / caution, text))
+            objections.append((found.at("withheld"), value / withheld))
+        elif value > cautioned:
+            objections.append((found, value / cautioned))
 
-    limit(
-        e.predicted_sd,
-        settings.trusted_sd_mm,
-        settings.cautioned_sd_mm,
-        f"the bone does not pin the position: standard error {e.predicted_sd:.1f} mm at the lesion "
-        f"(turn about the bone {e.turn_sd:.1f}, slide along it {e.slide_sd:.1f})",
-    )
-    limit(e.halves, 0.8, 1.6, f"two halves of the bone disagree by {e.halves:.1f} mm at the lesion")
-    limit(e.surface_gap, 1.0, 2.5, f"bone surface and grey values disagree by {e.surface_gap:.1f} mm at the lesion")
-    cause = "another bone or patient?"
-    if e.slice_mm > THICK_SLICES_MM:
-        cause = f"slices {e.slice_mm:.1f} mm apart blur thin bone so; or another bone or patient?"
-    limit(e.patch, 0.25, 0.45, f"the bones differ in shape by {e.patch:.2f} mm over patches: {cause}")
-    limit(1 - e.correlation, 0.06, 0.15, f"grey values around the bone agree poorly (correlation {e.correlation:.2f})")
-    limit(-e.overlap_mm, -40.0, -25.0, f"only {e.overlap_mm:.0f} mm of bone is in both scans")
-    limit(-e.runner_up, -4.0, -2.5, "another position, turned about the bone or slid along it, fits nearly as well")
+    pinned = caution("bone-not-pinned", sd_mm=e.predicted_sd, turn_mm=e.turn_sd, slide_mm=e.slide_sd)
+    limit(e.predicted_sd, settings.trusted_sd_mm, settings.cautioned_sd_mm, pinned)
+    limit(e.halves, *HALVES_MM, caution("halves-disagree", mm=e.halves))
+    limit(e.surface_gap, *SURFACE_GAP_MM, caution("surface-against-grey", mm=e.surface_gap))
+    thick = e.slice_mm > THICK_SLICES_MM
+    differs = caution("shape-differs-thick" if thick else "shape-differs", mm=e.patch, slice_mm=e.slice_mm)
+    limit(e.patch, *PATCH_LIMITS_MM, differs)
+    limit(1 - e.correlation, *UNCORRELATED, caution("grey-disagrees", correlation=e.correlation))
+    limit(-e.overlap_mm, *OVERLAP_MM, caution("overlap-short", mm=e.overlap_mm))
+    limit(-e.runner_up, *RUNNER_UP, caution("rival-pose"))
     scale = max(abs(e.scale) - 2 * e.scale_sd, 0.0) if e.scale == e.scale else 0.0
-    limit(
-        scale, 0.01, 0.025, f"the bone differs in size by {100 * e.scale:.1f} %: another patient or a wrong pixel size?"
-    )
-    limit(
-        -e.soft_tissue if e.soft_tissue == e.soft_tissue else -1.0,
-        -0.55,
-        -0.3,
-        (f"fat and muscle around the bone do not match (correlation {e.soft_tissue:.2f}): another limb or patient?"),
-    )
-    if e.upside_down < -0.5:
-        level: Trust = "withheld" if e.overlap < 0.65 else "caution"
-        objections.append(
-            (
-                level,
-                1.5,
-                "the bone fits best upside down: a mirrored scan, the other limb, or a limb laid the other way?",
-            )
-        )
-    if e.second_bone > 1.0 and e.second_bone_gap < 40.0:
-        text = (
-            f"another bone {e.second_bone_gap:.0f} mm from the lesion moved against the one used, "
-            f"by {e.second_bone:.1f} mm or more"
-        )
-        objections.append(("caution", e.second_bone, text))
+    limit(scale, *SCALE_OFF, caution("size-differs", percent=100 * e.scale))
+    soft = -e.soft_tissue if e.soft_tissue == e.soft_tissue else -1.0
+    limit(soft, *SOFT_TISSUE, caution("soft-tissue-differs", correlation=e.soft_tissue))
+    if e.upside_down < UPSIDE_DOWN:
+        turned = caution("upside-down")
+        objections.append((turned.at("withheld") if e.overlap < UPSIDE_DOWN_OVERLAP else turned, 1.5))
+    if e.second_bone > SECOND_BONE_MM and e.second_bone_gap < SECOND_BONE_NEAR_MM:
+        objections.append((caution("second-bone", gap_mm=e.second_bone_gap, mm=e.second_bone), e.second_bone))
     if not objections:
-        return "ok", f"standard error {e.predicted_sd:.2f} mm at the lesion"
-    final = worst(*(objection[0] for objection in objections))
-    strongest = max((o for o in objections if o[0] == final), key=lambda o: o[1])
-    return final, strongest[2]
+        return None
+    final = worst(*(found.trust for found, _ in objections))
+    return max((o for o in objections if o[0].trust == final), key=lambda o: o[1])[0]
 
 
 def as_pairs(evidence: Evidence) -> tuple[tuple[str, float], ...]:

@@ -18,13 +18,18 @@ from .errors import (
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
-from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Trust, Volume, worst
+from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantity
+from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, Settings, ZoneSettings
+from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
 
 __all__ = [
+    "KINDS",
     "KNOWN_KVP",
+    "QUANTITIES",
     "SLOPE_TABLE",
+    "UNITS",
     "Acquisition",
     "AlignSettings",
     "Calibration",
@@ -33,12 +38,15 @@ __all__ = [
     "Grid",
     "InMemory",
     "InputError",
+    "Kind",
     "LesionNeeded",
+    "Limit",
     "MineralSettings",
     "MineralizeError",
     "Note",
     "OutputError",
     "PatientsMixedError",
+    "Quantity",
     "Rigid",
     "Rod",
     "Scan",
@@ -47,15 +55,23 @@ __all__ = [
     "Settings",
     "Trust",
     "UsageError",
+    "Verdict",
+    "Verdicts",
     "Volume",
     "ZoneSettings",
     "anatomical_words",
+    "caution",
     "frozen",
     "known_voltage",
     "lazy",
+    "limit_for",
+    "quantity",
+    "reason_of",
     "sample",
     "slope",
     "to_hu120",
     "to_sitk",
+    "trust_of",
+    "withhold",
     "worst",
 ]

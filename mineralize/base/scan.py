@@ -11,14 +11,6 @@ from numpy.typing import NDArray
 from .geometry import Floats, Grid, sample
 from .lazily import lazy
 
-Trust = Literal["ok", "caution", "withheld"]
-TRUST_ORDER: dict[str, int] = {"ok": 0, "caution": 1, "withheld": 2}
-
-
-def worst(*levels: Trust) -> Trust:
-    """The least trusting of several verdicts."""
-    return max(levels, key=lambda level: TRUST_ORDER[level], default="ok")
-
 
 @dataclass(frozen=True)
 class Note:

@@ -1,78 +1,93 @@
-"""Which cautions may hide a change, and how far the others could have moved it."""
+"""How far what limits two values, or parts their scans, could itself have made a change between them."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 
+from ..base import Verdict, Verdicts, quantity
 from ..measure import Measurement
 
-IN_THE_INTERVAL = ("its interval is wide", "no more than noise could make")
-"""Cautions that only say in words how wide an interval is: the interval of the change holds it already."""
-ALIKE_SHARE = 0.15
-"""Share of a mass by which a caution of only one of two like scans may have moved it, as of an edge unseen along 25 and
-24 % of the outline: half of what it may do between unlike scans."""
-HARMLESS: dict[str, float] = {
-    "no edge is visible": 0.3,
-    "of the outline is drawn where the lesion meets bone": 0.4,
-    "mineral lies in": 0.3,
-    "the rest continues its curve": 0.3,
-    "the mineral is no shell": 0.3,
-    "the mineral lies in the centre and the margin": 0.3,
-    "no mineral shell": 0.3,
-    "the outline follows a soft margin": 0.3,
-    "blur the outline along the scan axis": 0.3,
-    "fewer than five slices cross the least extent": 0.3,
-    "part of the lesion lies in the blur of the bone": 0.4,
-}
-"""Cautions that leave the mass its bounds, and by what share of it they may have moved one of two unlike scans and not
-the other: worst of random phantoms 25 %, beside cortex on scans made from projections 39 %. Any other hides a change:
-another structure, mineral outside the outline, an outline drawn by hand."""
-EACH_ITS_OWN: dict[str, float] = {
-    "tube voltage not stated": 0.3,
-    "120 kVp assumed": 0.3,
-    "the mineral is solid": 0.3,
-    "soft tissue beyond it, if there is any": 0.3,
-    "the outline dips inward": 0.3,
-}
-"""The same for cautions that may have moved two scans by different shares though both carry them. Mineral scanned at
-80 kVp and taken for 120 counts 39 % too high, at 140 10 % too low (`reference.SLOPE_TABLE`): 28 % of what was read."""
-OF_NOTHING = ("nothing here to outline", "the region is that of scan")
-"""No mineral in a region carried over from another scan: certain enough where there is none, not how much there is."""
+ALIKE_SHARE = 0.5
+"""What a caution may do to one of two like scans and not the other, as a share of what it may do between unlike ones: a
+mass with an edge unseen along 25 and 24 % of the outline moved by 15 % where 30 % are feared."""
+CAUTIONED_WIDTHS = 3.0
+"""A value with caution is within three times the half-width from which it is cautioned, where nothing else is known."""
+MOVED_BY_VOLTAGE = 0.40
+"""Share by which mineral in a scan's own HU differs over 80 to 140 kVp: slopes 1.897 and 1.369 (`SLOPE_TABLE`)."""
+MOVED_BY_SLICES = 0.35
+"""Share by which slices or kernel alone move a volume over a threshold: 1.5 to 5 mm (derived, 2 mm shell of 600 HU)."""
+MOVED_BY_AGENT = 0.40
+"""Share of a mineral mass or volume that contrast agent alone may move: an unchanged phantom shell read 31 % off."""
+AGENT_HU = 100.0
+"""HU that contrast agent may add to the soft tissue of a lesion (common practice, no source: 10 to 100)."""
+FAT_BY_VOLTAGE = 0.35
+"""Adipose tissue reads -98 HU at 80 kVp, -79 at 120 and -74 at 140 (ICRU-44, same tables as the slopes): a third."""
 
 
-def kinds(row: Measurement) -> frozenset[str]:
-    """The cautions of a row without their numbers and without those that its interval holds.
+def doubts(row: Measurement) -> Verdicts:
+    """The cautions of a row but for those that its interval holds already."""
+    return tuple(v for v in row.verdicts if v.trust == "caution" and not v.kind.in_interval)
 
-    A caution that none of the lists above knows stands as it is.
-    """
-    if row.trust != "caution":
-        return frozenset()
-    known = (*IN_THE_INTERVAL, *HARMLESS, *EACH_ITS_OWN, *OF_NOTHING)
-    found = {next((k for k in known if k in text), text) for text in row.reason.split("; ")}
-    return frozenset(found) - frozenset(IN_THE_INTERVAL)
+
+def codes(row: Measurement) -> frozenset[str]:
+    """The codes of the doubts of a row."""
+    return frozenset(verdict.code for verdict in doubts(row))
 
 
 def moved_by_caution(a: Measurement, b: Measurement, *, alike: bool) -> float | None:
     """How far cautions could have moved the difference of two rows, in its unit; ``None`` where nobody can say.
 
-    Nothing where like scans carry like cautions: what they do to one value they do to the other. Shares are known for
-    mineral mass only.
+    Like cautions of like scans do to one mass what they do to the other; to other quantities half of it is feared.
     """
-    one, two = kinds(a), kinds(b)
+    one, two = codes(a), codes(b)
     if not one and not two:
         return 0.0
-    if a.quantity != "mineral_mass" or not (_bounded(a) and _bounded(b)):
+    found = [[_moved(v, row) for v in doubts(row)] for row in (a, b)]
+    if any(m is None for moved in found for m in moved):
         return None
-    if one == two and alike and not one & set(EACH_ITS_OWN):
+    own = {v.code for row in (a, b) for v in doubts(row) if v.kind.each_its_own}
+    if quantity(a.quantity).doubt == "mass" and one == two and alike and not own:
         return 0.0
-    return math.hypot(*(_share(found, alike) * abs(row.value or 0.0) for row, found in ((a, one), (b, two))))
+    amounts = []
+    for row, moved in zip((a, b), found, strict=True):
+        shares = [
+            (m or 0.0) * (ALIKE_SHARE if alike and not v.kind.each_its_own else 1.0)
+            for v, m in zip(doubts(row), moved, strict=True)
+        ]
+        amounts.append(max(shares, default=0.0))
+    return math.hypot(*amounts)
 
 
-def _bounded(row: Measurement) -> bool:
-    known = {*HARMLESS, *EACH_ITS_OWN, *(OF_NOTHING if row.value == 0.0 else ())}
-    return kinds(row) <= known
+def _moved(verdict: Verdict, row: Measurement) -> float | None:
+    """How far one caution may have moved one value, in its unit."""
+    kind, about, value = verdict.kind, quantity(row.quantity), abs(row.value or 0.0)
+    if kind.nothing_there:
+        return 0.0 if value == 0.0 else None
+    if kind.concerns == "identity":
+        return None
+    if about.doubt == "width":
+        return CAUTIONED_WIDTHS * about.widest.most * (value if about.widest.relative else 1.0)
+    share = kind.mass if about.doubt == "mass" else kind.size
+    return None if share is None else share * value
 
 
-def _share(found: frozenset[str], alike: bool) -> float:
-    shares = [ALIKE_SHARE if alike else HARMLESS[k] for k in found if k in HARMLESS]
-    return max([*shares, *(EACH_ITS_OWN[k] for k in found if k in EACH_ITS_OWN)], default=0.0)
+def moved_by_unlike(a: Measurement, b: Measurement, unlike: Collection[str]) -> tuple[float, str]:
+    """How far what parts two scans could alone have moved a quantity, in its unit, and the code of what does most."""
+    about = quantity(a.quantity)
+    largest = max(abs(a.value or 0.0), abs(b.value or 0.0))
+    found: dict[str, float] = {}
+    if "kvp" in about.moved_by and "kvp" in unlike:
+        found["kvp"] = MOVED_BY_VOLTAGE * largest
+    if "fat by kvp" in about.moved_by and "kvp" in unlike:
+        found["kvp"] = FAT_BY_VOLTAGE * max(-min(a.value or 0.0, b.value or 0.0), 0.0)
+    for code in ("slice", "kernel"):
+        if code in about.moved_by and code in unlike:
+            found[code] = MOVED_BY_SLICES * (1.0 if about.unit == "1" else largest)
+    if "contrast" in about.moved_by and "contrast" in unlike:
+        by_unit = {"HU": AGENT_HU, "1": AGENT_HU / 1000.0 if a.quantity == "rim_core_ratio" else MOVED_BY_AGENT}
+        found["contrast"] = by_unit.get(about.unit, MOVED_BY_AGENT * largest)
+    if not found:
+        return 0.0, ""
+    most = max(sorted(found), key=lambda code: found[code])
+    return found[most], most

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from ..measure import UNITS, Measurement
+from ..base import UNITS
+from ..measure import Measurement
 from ..timeline import Timeline
 from .verdict import Change
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 
-from ..base import Scan
 from ..measure import Measurement
 
 COMMON: dict[str, tuple[float, frozenset[str]]] = {
@@ -39,22 +38,6 @@ effect still follows the lesion as it changes: four fifths, own judgement; half 
 itself have changed. Noise, and where the outline lies, are each
 scan's own.
 """
-
-
-def unlike_in_scale(a: Scan, b: Scan) -> frozenset[str]:
-    """What, besides `comparability`, keeps two scans from sharing a perturbation."""
-    found = set()
-    if a.calibration is not None or b.calibration is not None:
-        found.add("calibration")
-    one, two = a.acquisition, b.acquisition
-    if one.kvp is None or two.kvp is None:
-        found.add("kvp")
-    if one.manufacturer and two.manufacturer and one.manufacturer != two.manufacturer:
-        found.add("maker")
-    sizes = [m.pixel_spacing_mm for m in (one, two) if m.pixel_spacing_mm]
-    if len(sizes) == 2 and max(sizes) > 1.3 * min(sizes):
-        found.add("pixel")
-    return frozenset(found)
 
 
 def half_widths(a: Measurement, b: Measurement, unlike: frozenset[str]) -> tuple[float, float]:

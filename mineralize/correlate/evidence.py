@@ -19,6 +19,8 @@ SOLID_CORE = 0.5
 """Share of mineral in the core from which it counts as filled; a working limit."""
 SOLID_LESION = 0.8
 """Share of mineral in the whole lesion from which it counts as mineral throughout; a working limit."""
+NO_MINERAL = frozenset({"no-mineral", "no-mineral-contrast", "carried-no-mineral"})
+"""Codes that say that there is no mineral at all."""
 LARGEST_PERCENT = 1000.0
 """Above this a percentage only says that the start was near zero, and is left out."""
 
@@ -92,7 +94,9 @@ class Evidence:
             return mass.value <= 0 or (mass.low is not None and mass.low <= 0)
         contrast = self._rows.get((scan, "zonal_contrast"))
         # a reason given for the rim tells only where the lesion itself was outlined
-        return contrast is not None and "no mineral" in contrast.reason and self.usable(scan, "lesion_volume")
+        if contrast is None or not self.usable(scan, "lesion_volume"):
+            return False
+        return any(verdict.code in NO_MINERAL for verdict in contrast.verdicts)
 
     def solid(self, scan: int) -> bool:
         """Whether mineral fills the core too, so that the outline may follow a nodule inside a larger soft mass."""

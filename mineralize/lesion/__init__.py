@@ -7,19 +7,16 @@ in mm, :class:`Neighbourhood` (the box of voxels around), :class:`Candidate` whe
 
 from __future__ import annotations
 
-from .by_hand import CORRECTED
 from .candidates import Candidate, clear_winner, nearest_words, why_none
 from .constraints import Carrier, Hand, hand_of
 from .drawn import outline_from_mask
 from .find import SeenScan, candidates_of, correct, drawn_lesion, find_lesion, look_at, outline_at
 from .near import FAR_MM, Neighbourhood, neighbourhood
-from .outline import UNSEEN, Outline, OutlineDoubt
+from .outline import Outline, OutlineDoubt
 from .zones import Zones, find_zones, signed_depth, voxel_masks
 
 __all__ = [
-    "CORRECTED",
     "FAR_MM",
-    "UNSEEN",
     "Candidate",
     "Carrier",
     "Hand",

@@ -16,13 +16,12 @@ from numpy.typing import NDArray
 from scipy import linalg
 from scipy.spatial import cKDTree
 
-from ..base import Floats, Settings
+from ..base import Floats, Settings, Verdict, Verdicts, caution, withhold
 from ..reference import Reference
 from ..surface import (
     Drawn,
     RayMesh,
     body_between,
-    mesh_area,
     subdivided,
     surface_through,
     vertex_areas,
@@ -56,7 +55,10 @@ MISFIT_SHARE = 0.1
 """Curves of which more than this share lies farther off than this are no shape that rays from inside can hold."""
 OPEN_PER_MM = 0.15
 """How fast (mm per mm) a surface between drawn curves may leave the one that bends least (own judgement)."""
-CORRECTED = "corrected by hand"
+MOVED_MM = 0.5
+"""A vertex moved farther counts as drawn by the reader."""
+LARGEST_CUT = 0.002
+"""Share of an outline that may lie outside the scan by rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,7 +103,7 @@ def corrected(
         own = None
     if moved is None:
         return found
-    return _judged(near, hand, points, moved, own, scan)
+    return _judged(near, hand, moved, own, scan)
 
 
 def _is_meant(found: Outline, points: Floats) -> bool:
@@ -200,9 +202,7 @@ def _between(hand: Hand) -> _Moved | None:
         return None
     spacing = float(np.clip(np.ptp(everything, axis=0).max() / 60.0, 0.8, 2.0))
     mask, grid = body_between(curves, hand.points, spacing)
-    raw = outline_from_mask(
-        mask, grid, scan=0, method=CORRECTED, trust="caution", reason="", spread_mm=2.0 * HAND_SD_MM
-    )
+    raw = outline_from_mask(mask, grid, scan=0, method="by hand", verdicts=(), spread_mm=2.0 * HAND_SD_MM)
     if raw is None:
         return None
     away, _ = cKDTree(everything).query(raw.vertices)
@@ -215,68 +215,59 @@ def _between(hand: Hand) -> _Moved | None:
     return _Moved(raw.vertices, raw.faces, spread, doubt, support, raw.ellipsoid)
 
 
-def _judged(near: Neighbourhood, hand: Hand, points: Floats, moved: _Moved, own: Outline | None, scan: int) -> Outline:
+def _judged(near: Neighbourhood, hand: Hand, moved: _Moved, own: Outline | None, scan: int) -> Outline:
     """The corrected outline with its interval and its verdict: never better than a caution."""
     area = vertex_areas(moved.vertices, moved.faces)
     drawn = 1.0
     if own is not None:
-        drawn = float(area[np.linalg.norm(moved.vertices - own.vertices, axis=1) > 0.5].sum() / area.sum())
+        drawn = float(area[np.linalg.norm(moved.vertices - own.vertices, axis=1) > MOVED_MM].sum() / area.sum())
     open_half = 1.96 * moved.volume_sd
-    verdicts: list[str] = []
-    if (~near.grid.contains(moved.vertices, margin_mm=0.0)).mean() > 0.002:
-        verdicts.append("the lesion is cut by the edge of the scan")
-    if open_half > WIDEST_OPEN:
-        verdicts.append(
-            f"the {len(points)} place(s) given leave the volume open by {np.expm1(open_half):.0%}; give more where the "
-            "margin is far from any"
-        )
-    extents = np.ptp(moved.vertices @ near.grid.directions, axis=0)
-    if float(extents.min()) / float(near.grid.spacing[0]) < 3.0:
-        verdicts.append("fewer than three slices cross the lesion")
-    words = [_words(hand, drawn)]
-    if own is not None and own.reason:
-        words.append(own.reason)
+    place_mm = 1.96 * float(np.average(moved.sd_mm, weights=area))
     doubt = OutlineDoubt(
         volume=float(np.hypot(open_half, READERS_VOLUME * drawn)),
-        length_mm=1.96 * float(np.average(moved.sd_mm, weights=area)),
+        length_mm=place_mm,
         readers=tuple((size, drawn * share) for size, share in READERS_LENGTH),
     )
-    result = Outline(
+    return Outline(
         scan,
         moved.vertices,
         moved.faces,
         moved.support,
-        CORRECTED if own is None else own.method,
-        max(1.96 * float(np.average(moved.sd_mm, weights=area)), 0.0 if own is None else own.spread_mm),
-        "withheld" if verdicts else "caution",
-        "; ".join(verdicts or words),
+        "by hand" if own is None else own.method,
+        max(place_mm, 0.0 if own is None else own.spread_mm),
+        (*_limits(near, moved, open_half), *_words(hand, drawn), *(() if own is None else own.verdicts)),
         notes=() if own is None else own.notes,
         touches_bone=None if own is None else own.touches_bone,
         ellipsoid=moved.body,
         doubt=doubt,
         left_out=0.0 if own is None else own.left_out,
-        holds_mineral=own is not None and own.holds_mineral,
     )
-    assert mesh_area(result.vertices, result.faces) > 0.0
-    return result
 
 
-def _words(hand: Hand, drawn: float) -> str:
-    count = []
-    if len(hand.points):
-        count.append(f"{len(hand.points)} place(s)")
-    if hand.contours:
-        count.append(f"{len(hand.contours)} curve(s)")
-    text = f"{CORRECTED}: {' and '.join(count)} on the margin, {drawn:.0%} of the outline"
+def _limits(near: Neighbourhood, moved: _Moved, open_half: float) -> Verdicts:
+    """What bars even a drawn outline."""
+    found: list[Verdict] = []
+    if (~near.grid.contains(moved.vertices, margin_mm=0.0)).mean() > LARGEST_CUT:
+        found.append(withhold("cut-by-scan"))
+    if open_half > WIDEST_OPEN:
+        found.append(withhold("by-hand-open", share=float(np.expm1(open_half))))
+    spacing = float(near.grid.spacing[0])
+    extent = float(np.ptp(moved.vertices @ near.grid.directions, axis=0).min())
+    if extent < 3.0 * spacing:
+        found.append(withhold("slices-third", spacing_mm=spacing, extent_mm=extent))
+    return tuple(found)
+
+
+def _words(hand: Hand, drawn: float) -> Verdicts:
+    found = [caution("by-hand", share=drawn, count=float(len(hand.points) + len(hand.contours)))]
     if hand.carried_from:
-        text += f"; carried from scan {', '.join(str(n) for n in hand.carried_from)}"
-    return text
+        found.append(caution("by-hand-carried", scans=", ".join(str(n) for n in hand.carried_from)))
+    return tuple(found)
 
 
 def with_hand(outline: Outline, hand: Hand) -> Outline:
     """An outline whose mineral a reader corrected: cautioned at least."""
-    if not hand.of_the_mineral or outline.trust == "withheld":
+    if not hand.of_the_mineral:
         return outline
-    text = f"{CORRECTED}: {len(hand.added)} part(s) of the mineral added, {len(hand.taken)} taken"
-    reason = "; ".join(t for t in (outline.reason, text) if t)
-    return replace(outline, trust="caution", reason=reason)
+    said = caution("by-hand-mineral", added=float(len(hand.added)), taken=float(len(hand.taken)))
+    return replace(outline, verdicts=(*outline.verdicts, said))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage import measure
 
-from ..base import Grid, Trust
+from ..base import Grid, Verdicts, caution
 from .near import Neighbourhood
 from .outline import Outline
 from .start import Ellipsoid
@@ -21,7 +21,7 @@ CLOSE_MM = 4.0
 
 
 def outline_from_mask(
-    mask: NDArray[np.bool_], grid: Grid, *, scan: int, method: str, trust: Trust, reason: str, spread_mm: float
+    mask: NDArray[np.bool_], grid: Grid, *, scan: int, method: str, verdicts: Verdicts, spread_mm: float
 ) -> Outline | None:
     """Closed surface around the largest part of a mask (slices, rows, columns) on ``grid``; ``None`` when empty.
 
@@ -58,7 +58,7 @@ def outline_from_mask(
     spread = np.cov((world - centre).T)
     values, axes = np.linalg.eigh(spread)
     body = Ellipsoid(centre, axes * np.sqrt(3.0 * np.maximum(values, 0.25)))
-    return Outline(scan, world, outline, np.full(len(world), 0.5), method, spread_mm, trust, reason, ellipsoid=body)
+    return Outline(scan, world, outline, np.full(len(world), 0.5), method, spread_mm, verdicts, ellipsoid=body)
 
 
 def _outward(vertices: Any, faces: NDArray[Any]) -> NDArray[Any]:
@@ -82,7 +82,6 @@ def outline_of_shape(near: Neighbourhood, mineral: NDArray[np.bool_], scan: int)
         near.grid,
         scan=scan,
         method="mask",
-        trust="caution",
-        reason="the shape is not one that every line from its middle leaves once; outlined by its closed mineral",
+        verdicts=(caution("odd-shape"),),
         spread_mm=0.6,
     )

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Note, Scan, Settings, Trust, Volume, lazy, worst
+from ..base import Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
 from ..surface import vertex_normals
 from ..timeline import Offered
-from .by_hand import CORRECTED, corrected, with_hand
+from .by_hand import corrected, with_hand
 from .candidates import Candidate, clear_winner, find_candidates
 from .constraints import Hand
 from .drawn import outline_from_mask, outline_of_shape
@@ -32,11 +32,8 @@ STILL_GROWING = 0.05
 """A third look is the last unless the volume still changes by this share."""
 SURROUND_MM = 14.0
 """How much of the scan around the outline is measured."""
-VOLTAGE_DOUBTS = {
-    "kvp-unknown": "tube voltage not stated; 120 kVp assumed",
-    "kvp-outside": "tube voltage outside the table of mineral slopes",
-}
-"""What a note on the scan's slope means for every quantity of the lesion, unless the slope is calibrated."""
+VOLTAGE_DOUBTS = frozenset({"kvp-unknown", "kvp-outside"})
+"""Notes on the scan's slope that every quantity of the lesion carries, unless the slope is calibrated."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,16 +101,16 @@ class SeenScan:
         near, _ = self.near(middle, reach + SURROUND_MM, reach, outline.vertices[::4])
         return near.cropped(near.grid.bounds_around(outline.vertices, SURROUND_MM))
 
-    def verdicts(self, outline: Outline) -> tuple[tuple[Trust, str], ...]:
+    def verdicts(self, outline: Outline) -> Verdicts:
         """What limits every quantity of the lesion in this scan."""
-        found: list[tuple[Trust, str]] = []
+        found = []
         if self.hand:
-            found.append(("caution", CORRECTED))
+            found.append(caution("by-hand-scan"))
         if self.scan.calibration is None:
-            found += [("caution", VOLTAGE_DOUBTS[n.kind]) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
+            found += [caution(n.kind) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
         bright = too_bright(self.volume, self.reference, outline.vertices)
-        if bright:
-            found.append(("withheld", bright))
+        if bright is not None:
+            found.append(bright)
         return tuple(found)
 
 
@@ -149,8 +146,7 @@ def drawn_lesion(seen: SeenScan, offer: Offered) -> Outline | None:
         offer.grid,
         scan=seen.scan.number,
         method="drawn",
-        trust="caution",
-        reason="the outline was drawn by a reader and taken over as it is",
+        verdicts=(caution("drawn-by-reader"),),
         spread_mm=0.5 * float(offer.grid.spacing[1:].max()),
     )
 
@@ -194,8 +190,7 @@ def _unaided(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipso
     mass = _by_soft_margin(seen, seed)
     if mass is not None and _outside_mm(mass, seed) <= 0.0:
         return mass
-    text = f"the point given lies {off:.0f} mm outside what could be outlined there"
-    return replace(outline, trust="withheld", reason=text, doubt_is_local=False, holds_mineral=False)
+    return replace(outline, verdicts=(withhold("point-outside", mm=off),))
 
 
 def _outside_mm(outline: Outline, point: Floats) -> float:
@@ -305,14 +300,12 @@ def outline_at(
                 text = f"the alignment is not trusted ({alignment.reason}) and no structure clearly is the lesion"
                 return None, [Note("lesion-not-found", text, "caution", subject)]
             point = np.asarray(winner.point)
-            text = "found by its own mineral, not by the alignment: check that it is the same lesion"
-            notes = [Note("lesion-by-candidate", text, "caution", subject)]
+            notes = [Note("lesion-by-candidate", caution("by-candidate").text, "caution", subject)]
         outline = find_lesion(seen, point, settings)
         if outline is None:
             return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
         if notes:
-            reason = "; ".join(t for t in (outline.reason, notes[0].text) if t)
-            outline = replace(outline, trust=worst(outline.trust, "caution"), reason=reason)
+            outline = replace(outline, verdicts=(*outline.verdicts, caution("by-candidate")))
         return outline, notes
     back = alignment.transform.inverse()
     if source is None:

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import Floats, Rigid, Settings, sample
+from ..base import Floats, Rigid, Settings, caution, sample, withhold
 from ..reference import Reference
 from ..surface import RayMesh, bending, optimal_levels, solve_radius, subdivided, vertex_normals, with_halves
 from .near import Neighbourhood
-from .outline import LEFT_OUT, Outline
+from .outline import Outline
 from .region import Margin, mass_margin, region_cost
 from .start import Ellipsoid, fit_ellipsoid
 
@@ -79,8 +79,7 @@ def margin_outline(
         with_halves(support, halved),
         "mass margin",
         1.0,
-        "caution",
-        f"no mineral shell; the outline follows a soft margin visible along {seen:.0%} of it",
+        (caution("no-shell"), caution("soft-margin", share=seen)),
         ellipsoid=body,
     )
 
@@ -132,14 +131,14 @@ def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings
                 break
             wide = fit_ellipsoid(found.vertices[::8], found.centroid, start=wide)
     if found is not None and found.volume_mm3 > 1.3 * outline.volume_mm3:
-        return replace(found, reason=f"the mineral is no shell; {found.reason.split('; ', 1)[1]}")
+        return replace(
+            found, verdicts=(caution("mineral-no-shell"), *(v for v in found.verdicts if v.code != "no-shell"))
+        )
     if inner - muscle > 1.15 * (outer - muscle):
-        text = "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen"
-        return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
+        return replace(outline, verdicts=(withhold("central-mineral"),))
     # Solid mineral may be all of the lesion, or lie in the middle of a mass as bright as muscle: what would then read
     # as a complete rim is none.
-    text = "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle"
-    return replace(outline, trust="withheld", reason=text, holds_mineral=outline.left_out <= LEFT_OUT)
+    return replace(outline, verdicts=(withhold("solid-mineral"),))
 
 
 def _mean_at(near: Neighbourhood, outline: Outline, centre: Floats, low: float, high: float) -> float:
@@ -176,8 +175,7 @@ def carried_over(source: Outline, motion: Rigid, scan: int) -> Outline:
         supported=np.zeros(len(source.vertices)),
         method="carried over",
         spread_mm=2.0,
-        trust="caution",
-        reason=f"nothing here to outline; the region is that of scan {source.scan}, carried over",
+        verdicts=(caution("carried-over", scan=source.scan),),
         notes=(),
         touches_bone=None,
         ellipsoid=moved,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..base import Floats, Volume, slope
+from ..base import Floats, Verdict, Volume, slope, withhold
 from ..reference import Reference
 
 NEAR_MM = 60.0
@@ -32,16 +32,14 @@ def brightest_mineral_hu(reference: Reference) -> float:
     return reference.muscle.mean_hu + OVERSHOOT * DENSEST_MG_CM3 * per_mg + NOISE_SD * reference.noise_hu
 
 
-def too_bright(volume: Volume, reference: Reference, vertices: Floats) -> str:
-    """Why values near an outline (V, 3) LPS mm cannot be relied on, in words; empty where nothing is too bright."""
+def too_bright(volume: Volume, reference: Reference, vertices: Floats) -> Verdict | None:
+    """Why values near an outline (V, 3) LPS mm cannot be relied on; ``None`` where nothing is too bright."""
     hu = volume.crop(volume.grid.bounds_around(vertices, NEAR_MM)).hu
     voxel = volume.grid.voxel_volume_mm3
     if float((hu >= brightest_mineral_hu(reference)).sum()) * voxel > LEAST_MM3:
-        return "metal near the lesion: its streaks make values unreliable"
+        return withhold("metal-near")
     top = hu.max(initial=-1000)
     at_end = int((hu == top).sum()) if top >= ENDS_ABOVE_HU else 0
     if at_end >= LEAST_AT_END and at_end * voxel > LEAST_MM3:
-        return (
-            f"the scan's scale ends at {top:.0f} HU and something near the lesion reads more: metal, or cut-off mineral"
-        )
-    return ""
+        return withhold("scale-ends", hu=float(top))
+    return None

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Note, Settings, Trust, sample, worst
+from ..base import Floats, Note, Settings, Trust, Verdicts, caution, reason_of, sample, trust_of, withhold
 from ..reference import Reference
 from ..surface import (
     RayMesh,
@@ -33,7 +33,6 @@ from .start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points
 
 WELL_COVERED = 0.35
 """Share of directions with mineral from which the ellipsoid goes by it alone."""
-UNSEEN = "no edge is visible"
 MOSTLY_UNSEEN = 0.72
 """Share of an outline that no edge carries from which it is not stated."""
 DENTED = 0.2
@@ -63,10 +62,8 @@ class Outline:
     the image carried each vertex (0: bridged by its neighbours); ``method`` names what drew it
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
     of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
-    share of the mineral nearby that the outline does not enclose; ``doubt_is_local`` says that the caution concerns
-    only where the outline bridges a gap or lies on bone, which the middle of the lesion does not feel. Where
-    ``holds_mineral``, a withheld outline still has all the mineral of the lesion inside or on it: only its margin is
-    unknown. ``doubt`` is set where a reader drew part of it.
+    share of the mineral nearby that the outline does not enclose; ``verdicts`` what limits it; ``doubt`` is set where a
+    reader drew part of it.
     """
 
     scan: int
@@ -75,15 +72,33 @@ class Outline:
     supported: Floats
     method: str
     spread_mm: float
-    trust: Trust
-    reason: str
+    verdicts: Verdicts = ()
     notes: tuple[Note, ...] = ()
     touches_bone: NDArray[np.bool_] | None = None
     ellipsoid: Ellipsoid | None = None
     left_out: float = 0.0
-    doubt_is_local: bool = False
-    holds_mineral: bool = False
     doubt: OutlineDoubt | None = None
+
+    @property
+    def trust(self) -> Trust:
+        """How far the outline can be relied upon."""
+        return trust_of(self.verdicts)
+
+    @property
+    def reason(self) -> str:
+        """What limits it, in words."""
+        return reason_of(self.verdicts)
+
+    @property
+    def doubt_is_local(self) -> bool:
+        """Whether what is doubtful is not felt by the middle of the lesion."""
+        return self.trust == "caution" and all(verdict.kind.local for verdict in self.verdicts)
+
+    @property
+    def holds_mineral(self) -> bool:
+        """Whether all the mineral of the lesion is inside or on it, even where its margin is unknown."""
+        barred = [verdict for verdict in self.verdicts if verdict.trust == "withheld"]
+        return self.left_out <= LEFT_OUT and all(verdict.kind.margin_only for verdict in barred)
 
     @property
     def volume_mm3(self) -> float:
@@ -228,19 +243,20 @@ def _judged(
 ) -> Outline:
     """The outline with a verdict on how far it can be trusted."""
     vertices, weight, found = surface.vertices, surface.weight, surface.edges
-    verdicts: list[tuple[Trust, str]] = []
+    verdicts = []
     seen = float((weight > 0.03).mean())
     unseen = ~near.grid.contains(vertices, margin_mm=0.0)
     if unseen.mean() > 0.002:
-        verdicts.append(("withheld", "the lesion is cut by the edge of the scan"))
+        verdicts.append(withhold("cut-by-scan"))
     unseen_share = 1.0 - seen
+    unseen_code = "edge-unseen-soft" if soft_seen else "edge-unseen"
     if unseen_share > MOSTLY_UNSEEN:
-        verdicts.append(("withheld", f"{UNSEEN} along {unseen_share:.0%} of the outline"))
+        verdicts.append(withhold(unseen_code, share=unseen_share))
     elif unseen_share > 0.25:
-        verdicts.append(("caution", f"{UNSEEN} along {unseen_share:.0%} of the outline"))
+        verdicts.append(caution(unseen_code, share=unseen_share))
     contact = float(found.contact.mean())
     if contact > 0.003:
-        verdicts.append(("caution", f"{contact:.0%} of the outline is drawn where the lesion meets bone"))
+        verdicts.append(caution("on-bone", share=contact))
     points = near.grid.to_world(np.argwhere(mineral))
     relative = np.linalg.norm(points - body.centre, axis=1)
     direction = (points - body.centre) / np.maximum(relative, 1e-9)[:, None]
@@ -254,25 +270,23 @@ def _judged(
     facing = (direction[relative > 0.6 * own[nearest]] @ coarse.T).argmax(axis=1)
     covered = len(np.unique(facing)) / len(coarse)
     if covered < 0.6:
-        verdicts.append(("caution", f"mineral lies in {covered:.0%} of directions only; the rest continues its curve"))
+        verdicts.append(caution("mineral-one-sided", share=covered))
     if left_out > LEFT_OUT:
-        level: Trust = "withheld" if left_out > 0.5 else "caution"
-        verdicts.append((level, f"{left_out:.0%} of the mineral nearby lies outside the outline"))
+        outside = caution("mineral-outside", share=left_out)
+        verdicts.append(outside.at("withheld") if left_out > 0.5 else outside)
     dented = float((dents(vertices) > DENTED).mean())
     if dented > 0.02:
-        verdicts.append(("caution", f"the outline dips inward over {dented:.0%} of its surface, at a gap or a cleft"))
+        verdicts.append(caution("dips-inward", share=dented))
     # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
     extents = np.ptp(vertices @ near.grid.directions, axis=0) - (1.5 * reference.slice_mm, 0.0, 0.0)
-    slices = float(extents.min()) / float(near.grid.spacing[0])
+    spacing = float(near.grid.spacing[0])
+    slices = float(extents.min()) / spacing
+    coarse_slices = {"spacing_mm": spacing, "extent_mm": float(extents.min())}
     if slices < 3.0:
-        verdicts.append(("withheld", "fewer than three slices cross the lesion"))
+        verdicts.append(withhold("slices-third", **coarse_slices))
     elif slices < 5.0:
-        verdicts.append(("caution", "fewer than five slices cross the least extent of the lesion"))
-    trust = worst(*(level for level, _ in verdicts)) if verdicts else "ok"
-    reason = "; ".join(text for _, text in verdicts)
-    local = trust == "caution" and left_out <= LEFT_OUT and slices >= 5.0 and (unseen_share <= 0.25 or soft_seen)
+        verdicts.append(caution("slices-fifth", **coarse_slices))
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
-    margin_only = all(text.startswith(UNSEEN) for level, text in verdicts if level == "withheld")
     spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
     return Outline(
         scan,
@@ -281,11 +295,8 @@ def _judged(
         with_halves(weight, halved),
         "mineral shell",
         spread,
-        trust,
-        reason,
+        tuple(verdicts),
         touches_bone=np.concatenate([found.contact, found.contact[halved].all(axis=1)]),
         ellipsoid=body,
         left_out=left_out,
-        doubt_is_local=local,
-        holds_mineral=margin_only and left_out <= LEFT_OUT,
     )

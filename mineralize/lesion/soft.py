@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, sample
+from ..base import Floats, caution, sample
 from ..reference import Reference
 from ..surface import (
     RayMesh,
@@ -115,8 +115,7 @@ def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *,
     outline = margin_outline(scan, found.vertices, found.mesh.faces, support, share, found.body)
     if not found.like_muscle:
         return outline
-    text = "what it encloses cannot be told from muscle by its attenuation"
-    return replace(outline, reason=f"{outline.reason}; {text}")
+    return replace(outline, verdicts=(*outline.verdicts, caution("like-muscle")))
 
 
 def _believed(found: SoftSurface) -> bool:

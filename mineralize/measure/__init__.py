@@ -11,8 +11,6 @@ from .estimate import Estimate
 from .mineral import measure_mineral
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED
 from .rows import (
-    OWN_TISSUE,
-    UNITS,
     DepthProfile,
     Measured,
     Measurement,
@@ -28,8 +26,6 @@ __all__ = [
     "CONTACT",
     "GAP",
     "MINERAL",
-    "OWN_TISSUE",
-    "UNITS",
     "UNRESOLVED",
     "DepthProfile",
     "Estimate",

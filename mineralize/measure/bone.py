@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 
-from ..base import Floats, sample
+from ..base import QUANTITIES, Floats, Verdicts, caution, sample, withhold
 from ..lesion import FAR_MM
 from ..surface import mesh_edges, smoothing_matrix, vertex_areas, vertex_normals
 from .bridged import UNSUPPORTED
 from .estimate import Estimate, withheld
-from .shape import outline_verdict
+from .needed import allowed
 from .site import Site
 
 CONTACT_MM = 0.5
@@ -25,11 +23,10 @@ BESIDE_MM = 1.5
 
 def measure_bone(site: Site) -> list[Estimate]:
     """``cortex_gap``, ``cortex_contact_area``, ``cleft_fraction``."""
-    verdict = outline_verdict(site, of_the_mineral=True)
     outline = site.outline
     distance = site.near.bone_at(outline.vertices)
     if not (distance < FAR_MM / 20).any():
-        why = "no bone within view of the lesion"
+        why = withhold("no-bone-in-view")
         return [
             withheld("cortex_gap", "mm", why),
             withheld("cortex_contact_area", "mm2", why),
@@ -44,15 +41,15 @@ def measure_bone(site: Site) -> list[Estimate]:
     # A dark line narrower than the blur is filled by it, and the outline then runs up to the bone.
     resolved = 2.355 * blur
     hidden = max(resolved - gap, 0.0)
-    near_bone: tuple[tuple[Any, str], ...] = verdict
+    near_bone: Verdicts = ()
     if hidden > 0.0:
-        near_bone = (*verdict, ("caution", f"a gap narrower than {resolved:.1f} mm is not resolved"))
+        near_bone = (caution("gap-unresolved", mm=resolved),)
     beside = distance < max(float(distance.min()), 0.0) + BESIDE_MM
     drawn = float(area[beside & (outline.supported <= UNSUPPORTED)].sum() / area[beside].sum())
     crossing = 0.0
     if drawn > 0.5 and gap > CONTACT_MM:
         crossing = site.bridged.height * float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
-        near_bone = (*near_bone, ("caution", "no edge is visible on the side of the lesion that faces bone"))
+        near_bone = (*near_bone, caution("bone-side-unseen"))
     darkest = _darkest_towards_bone(site)
     touching = distance <= CONTACT_MM
     open_line = darkest < CLEFT_HU120
@@ -77,13 +74,12 @@ def measure_bone(site: Site) -> list[Estimate]:
     narrower = float(area[(distance <= 0.0) & ~open_line].sum())
     down = {"outline and cortex": max(contact - narrower, 0.2 * contact)}
     up = {"outline and cortex": max(wider - contact, 0.2 * contact)}
-    more = verdict
-    if contact > 0 and not verdict:
-        more = (*verdict, ("caution", "the outline had to be drawn where the lesion meets bone"))
+    known = allowed(site, QUANTITIES["cortex_contact_area"])
+    more = (caution("drawn-at-bone"),) if contact > 0 and not known else ()
     rows.append(Estimate("cortex_contact_area", "mm2", contact, down, up, more, (0.0, np.inf)))
     facing = (distance <= FACING_MM) & np.isfinite(darkest)
     if area[facing].sum() < 5.0:
-        rows.append(withheld("cleft_fraction", "1", "no part of the lesion faces bone within 5 mm"))
+        rows.append(withheld("cleft_fraction", "1", withhold("nothing-faces-bone")))
     else:
         total = float(area[facing].sum())
         value = float(area[facing & open_line].sum() / total)
@@ -93,9 +89,9 @@ def measure_bone(site: Site) -> list[Estimate]:
         unsafe = 1.6 * 2.355 * float(np.percentile(site.reference.blur_along(axial), 80))
         narrow = float(area[facing & (distance < unsafe)].sum() / total)
         filled = float(area[facing & ~open_line & (distance < FILLED * unsafe)].sum() / total)
-        note = outline_verdict(site)
+        note: Verdicts = ()
         if narrow > 0.3:
-            note = (*note, ("caution", f"a cleft narrower than {unsafe:.1f} mm is not resolved in full"))
+            note = (caution("cleft-unresolved", mm=unsafe),)
         down = {"threshold": max(value - min(others), 0.0)}
         up = {"threshold": max(max(others) - value, 0.0), "blur": filled}
         rows.append(Estimate("cleft_fraction", "1", value, down, up, note, (0.0, 1.0)))

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from ..base import Trust, worst
+from ..base import Trust, Verdict, Verdicts, reason_of, trust_of, withhold
 
 
 @dataclass(frozen=True)
@@ -14,7 +14,7 @@ class Estimate:
     """One quantity before it becomes a row.
 
     ``value`` is ``None`` when there is nothing to state. ``down`` and ``up`` map the name of a perturbation to
-    its 95 % half-width below and above the value. ``verdicts`` collects (trust, reason).
+    its 95 % half-width below and above the value. ``verdicts`` collects what limits it of its own.
     """
 
     quantity: str
@@ -22,23 +22,20 @@ class Estimate:
     value: float | None
     down: dict[str, float] = field(default_factory=dict)
     up: dict[str, float] = field(default_factory=dict)
-    verdicts: tuple[tuple[Trust, str], ...] = ()
+    verdicts: Verdicts = ()
     bounds: tuple[float, float] = (-np.inf, np.inf)
     detail: dict[str, object] | None = None
 
     @property
     def trust(self) -> Trust:
         """The worst verdict; a missing value counts as withheld."""
-        found = worst(*(level for level, _ in self.verdicts)) if self.verdicts else "ok"
-        return "withheld" if self.value is None or not np.isfinite(self.value) else found
+        return "withheld" if self.value is None or not np.isfinite(self.value) else trust_of(self.verdicts)
 
     @property
     def reason(self) -> str:
         """The reasons of the worst verdict, in words."""
-        texts = [text for level, text in self.verdicts if level == self.trust]
-        if not texts and self.trust == "withheld":
-            texts = [text for _, text in self.verdicts] or ["it could not be determined"]
-        return "; ".join(dict.fromkeys(texts))
+        found = reason_of(self.verdicts, self.trust) or reason_of(self.verdicts)
+        return withhold("undetermined").text if self.trust == "withheld" and not found else found
 
     @property
     def interval(self) -> tuple[float, float]:
@@ -60,6 +57,6 @@ def symmetric(quantity: str, unit: str, value: float | None, parts: dict[str, fl
     return Estimate(quantity, unit, value, dict(parts), dict(parts), **more)  # type: ignore[arg-type]
 
 
-def withheld(quantity: str, unit: str, reason: str) -> Estimate:
+def withheld(quantity: str, unit: str, why: Verdict) -> Estimate:
     """A quantity that is not stated, and why."""
-    return Estimate(quantity, unit, None, verdicts=(("withheld", reason),))
+    return Estimate(quantity, unit, None, verdicts=(why,))

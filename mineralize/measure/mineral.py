@@ -6,12 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from ..base import Floats
+from ..base import Floats, Verdicts, caution, withhold
 from ..reference import TABLE
 from ..surface import mesh_area
 from .estimate import Estimate, symmetric, withheld
 from .rim import UNBLURRED, Blurred
-from .shape import outline_verdict
 from .site import Site
 
 
@@ -43,7 +42,7 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
     """
     settings = site.settings.mineral
     lesion_mm3 = site.outline.volume_mm3
-    verdict = (*_of_the_mineral(site), *_cut_through(site), *_of_the_scale(site))
+    verdict = (*_cut_through(site), *_of_the_scale(site))
     rows = [_mass(site, verdict)]
     volumes = {t: _volume_over(site, t) for t in (settings.threshold_hu120, *settings.other_thresholds_hu120)}
     shift = site.outline.spread_mm
@@ -84,32 +83,21 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
             volume * scale,
             {**{k: v * scale for k, v in main_row.down.items()}, "bridged gaps": crossing},
             {**{k: v * scale for k, v in main_row.up.items()}, "bridged gaps": crossing},
-            (*verdict, *outline_verdict(site)),
+            verdict,
             (0.0, 1.0),
         )
     )
-    rows.append(_contrast(site, outline_verdict(site, of_the_middle=True)))
+    rows.append(_contrast(site))
     return rows
 
 
-def _of_the_mineral(site: Site) -> tuple[tuple[Any, str], ...]:
-    """What the outline means for a sum over the mineral: an unknown margin that leaves none of it out is a caution."""
-    found = outline_verdict(site, of_the_mineral=True)
-    if not site.outline.holds_mineral:
-        return found
-    return tuple(("caution", text) for _, text in found)
-
-
-def _of_the_scale(site: Site) -> tuple[tuple[Any, str], ...]:
+def _of_the_scale(site: Site) -> Verdicts:
     """Cautioned where the scan's own tissues say that the mineral scale does not hold."""
     fall = site.reference.hardening_hu
-    if not fall:
-        return ()
-    text = f"muscle reads {fall:.0f} HU lower in the middle of the limb, as without correction of beam hardening"
-    return (("caution", text),)
+    return (caution("hardening", hu=fall),) if fall else ()
 
 
-def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:
+def _cut_through(site: Site) -> Verdicts:
     """Withheld where a drawn outline runs through mineral: a drawn mask may take in parts of bones at a joint."""
     if site.outline.method != "drawn":
         return ()
@@ -119,7 +107,7 @@ def _cut_through(site: Site) -> tuple[tuple[Any, str], ...]:
     inside = int((over & (depth > 0.0) & (depth <= 1.5)).sum())
     if outside * site.voxel_mm3 < CUT_MM3 or outside < 0.2 * inside:
         return ()
-    return (("withheld", "the drawn outline cuts through mineral that goes on outside it"),)
+    return (withhold("drawn-cuts-mineral"),)
 
 
 CUT_MM3 = 50.0
@@ -141,7 +129,7 @@ def _volume_over(site: Site, threshold_hu120: float) -> float:
     return float(site.zones.lesion[over].sum(dtype=np.float64) * site.voxel_mm3)
 
 
-def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
+def _mass(site: Site, verdict: Verdicts) -> Estimate:
     zone_mm3 = float(site.mineral_zone.sum() * site.voxel_mm3)
     reference = site.reference
     detail: dict[str, object] = {
@@ -182,9 +170,9 @@ def _mass(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
     hidden = site.hidden_mm3
     parts_up["hidden by bone"] = max(mass, 0.0) * hidden / max(zone_mm3, 1e-9)
     if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
-        verdict = (*verdict, ("caution", "part of the lesion lies in the blur of the bone and was left out"))
+        verdict = (*verdict, caution("in-bone-blur"))
     if mass < noise:
-        verdict = (*verdict, ("caution", "no more than noise could make"))
+        verdict = (*verdict, caution("noise-alone"))
     return Estimate("mineral_mass", "mg", mass, parts_down, parts_up, verdict, (0.0, np.inf), detail)
 
 
@@ -230,20 +218,20 @@ def zone_density(site: Site) -> tuple[Floats, Floats]:
     return (layers.hu - under) / site.reference.slope, layers.volume_mm3
 
 
-def _contrast(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
+def _contrast(site: Site) -> Estimate:
     name = "zonal_contrast"
     if not site.mineral.any():
-        return withheld(name, "1", "there is no mineral")
+        return withheld(name, "1", withhold("no-mineral-contrast"))
     mass = mass_mg(site, site.background)
     zone_mm3 = float(site.mineral_zone.sum() * site.voxel_mm3)
     floor = 3.0 * noise_mass_mg(site, zone_mm3)
     if mass < floor:
-        return withheld(name, "1", f"the mineral ({mass:.0f} mg) is no more than noise could make ({floor:.0f} mg)")
+        return withheld(name, "1", withhold("mass-within-noise", mg=mass, floor_mg=floor))
     zones = site.zones
     density, volume = zone_density(site)
     rim, core = (_density_between(site, density, volume, a, b) for a, b in _zone_depths(site))
     if rim + core <= 0:
-        return withheld(name, "1", "neither rim nor core holds mineral")
+        return withheld(name, "1", withhold("no-mineral-in-zones"))
     value = float(np.clip((rim - core) / (rim + core), -1.0, 1.0))
     error = 2.0 * site.reference.mean_error(float(zones.core.sum()) * site.voxel_mm3) / site.reference.slope
     error = float(np.hypot(error, 8.0 / site.reference.slope))
@@ -255,7 +243,7 @@ def _contrast(site: Site, verdict: tuple[tuple[Any, str], ...]) -> Estimate:
         r, c = (_density_between(site, density, volume, a + offset, b + offset) for a, b in _zone_depths(site))
         moved.append(float(np.clip((r - c) / (r + c), -1.0, 1.0)) if r + c > 0 else value)
     parts = {"noise": noise, "outline": max(abs(m - value) for m in moved)}
-    return symmetric(name, "1", value, parts, verdicts=verdict, bounds=(-1.0, 1.0))
+    return symmetric(name, "1", value, parts, bounds=(-1.0, 1.0))
 
 
 def _zone_depths(site: Site) -> tuple[tuple[float, float], tuple[float, float]]:

@@ -6,12 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Trust, Volume
+from ..base import Floats, Verdicts, Volume, caution, withhold
 from ..bones import Skeleton
 from ..lesion import signed_depth
 from ..reference import Reference
 from .estimate import Estimate, symmetric, withheld
-from .shape import outline_verdict
 from .site import Site
 
 NEAR_MM = (2.0, 10.0)
@@ -40,7 +39,6 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     ----------
     volume : the whole scan, for muscle far away at the same levels.
     """
-    verdict = outline_verdict(site, of_the_middle=True)
     noise = site.reference.noise_hu
     near = _muscle_voxels(Volume(site.near.hu, site.near.grid), site.near.bone_distance, noise)
     outside = -site.zones.depth
@@ -53,35 +51,31 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     bias = 1.1
     ring_mean, ring_se = float("nan"), float("nan")
     if ring_mm3 < 100.0:
-        rows.append(withheld(names[0], "HU", "too little muscle within 10 mm of the lesion"))
+        rows.append(withheld(names[0], "HU", withhold("muscle-little-near")))
     else:
         ring_mean = float(site.hu[ring].mean())
         ring_se = float(np.hypot(site.reference.mean_error(ring_mm3), 0.5))
-        rows.append(
-            symmetric(
-                names[0], "HU", ring_mean, {"noise": 2 * ring_se, "what counts as muscle": bias}, verdicts=verdict
-            )
-        )
+        rows.append(symmetric(names[0], "HU", ring_mean, {"noise": 2 * ring_se, "what counts as muscle": bias}))
     if far_mm3 < 500.0:
-        rows.append(withheld(names[1], "HU", "too little muscle more than 30 mm from the lesion at its levels"))
+        rows.append(withheld(names[1], "HU", withhold("muscle-little-far")))
     else:
         rows.append(symmetric(names[1], "HU", far_mean, {"noise": 2 * far_se, "what counts as muscle": bias}))
     if np.isfinite(ring_mean) and far_mm3 >= 500.0:
         parts = {"noise": 2 * float(np.hypot(ring_se, far_se)), "what counts as muscle": bias}
-        rows.append(symmetric(names[2], "HU", far_mean - ring_mean, parts, verdicts=verdict))
+        rows.append(symmetric(names[2], "HU", far_mean - ring_mean, parts))
         rows.append(_extent(site, near & clear_of_mineral, outside, far_mean, far_se))
     else:
-        rows.append(withheld(names[2], "HU", "muscle near the lesion and far from it cannot be compared"))
-        rows.append(withheld("oedema_extent", "mm", "muscle near the lesion and far from it cannot be compared"))
+        rows.append(withheld(names[2], "HU", withhold("muscle-not-compared")))
+        rows.append(withheld("oedema_extent", "mm", withhold("muscle-not-compared")))
     return rows + steady_tissues(site.reference)
 
 
-def _mixed_fat(mean_hu: float, kvp: float) -> tuple[tuple[Trust, str], ...]:
+def _mixed_fat(mean_hu: float, kvp: float) -> Verdicts:
     """Cautioned where it reads well above adipose tissue: a thin layer of fat is mixed with skin and muscle."""
     expected = float(np.interp(kvp, (80.0, 120.0, 140.0), ADIPOSE_HU))
     if mean_hu <= 0.85 * expected:
         return ()
-    return (("caution", f"above what fat reads at {kvp:g} kVp ({expected:.0f} HU): the layer is thin"),)
+    return (caution("fat-thin", kvp=kvp, hu=expected),)
 
 
 ADIPOSE_HU = (-98.0, -79.0, -74.0)
@@ -93,7 +87,7 @@ def steady_tissues(reference: Reference) -> list[Estimate]:
     rows: list[Estimate] = []
     fat, cortex = reference.fat, reference.cortex
     if fat is None:
-        rows.append(withheld("fat_reference", "HU", "too little fat in view"))
+        rows.append(withheld("fat_reference", "HU", withhold("fat-little")))
     else:
         rows.append(
             symmetric(
@@ -105,7 +99,7 @@ def steady_tissues(reference: Reference) -> list[Estimate]:
             )
         )
     if cortex is None:
-        rows.append(withheld("cortex_reference", "HU", "no cortex thick enough to be measured"))
+        rows.append(withheld("cortex_reference", "HU", withhold("cortex-none")))
     else:
         parts = {"noise": 2 * cortex.standard_error_hu, "blur": 0.02 * cortex.mean_hu}
         rows.append(symmetric("cortex_reference", "HU", cortex.mean_hu, parts))
@@ -175,15 +169,15 @@ def _extent(
         if far_mean - float(site.hu[ring].mean()) <= error:
             break
         reached = low + STEP_MM
-    verdicts: tuple[tuple[str, str], ...] = ()
+    verdicts: Verdicts = ()
     if reached and reached >= seen:
-        verdicts = (("caution", f"still lower at {seen:.0f} mm, as far as was looked"),)
+        verdicts = (caution("oedema-beyond", mm=seen),)
     return Estimate(
         "oedema_extent",
         "mm",
         reached,
         {"step": STEP_MM},
         {"step": STEP_MM},
-        (*outline_verdict(site, of_the_middle=True), *verdicts),  # type: ignore[arg-type]
+        verdicts,
         (0.0, np.inf),
     )

@@ -12,7 +12,7 @@ from scipy.sparse import csr_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from ..base import anatomical_words, sample
+from ..base import Verdicts, anatomical_words, caution, sample, withhold
 from ..surface import (
     find_edges,
     mesh_edges,
@@ -26,7 +26,6 @@ from .estimate import Estimate, symmetric, withheld
 from .rim_layer import Rim, measure_layer, share_of
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
 from .site import Site
-from .zones import rim_verdict
 
 
 def look_at_rim(site: Site) -> Rim:
@@ -125,7 +124,7 @@ def measure_rim(site: Site, *, has_mineral: bool) -> tuple[list[Estimate], RimMa
         units = {"rim_peak_attenuation": "HU", "rim_thickness": "mm"}
         names = ["rim_peak_attenuation", "rim_completeness", *_other_names(site), "rim_unresolved", "largest_gap"]
         names.append("rim_thickness")
-        return [withheld(n, units.get(n, "1"), "no mineral") for n in names], picture, UNBLURRED
+        return [withheld(n, units.get(n, "1"), withhold("no-mineral")) for n in names], picture, UNBLURRED
     rows = [*_completeness(site, rim, mineral, hidden), *_gap(site, rim, mineral), *measure_layer(site, rim, mineral)]
     shown = float(np.median(rim.recovery[mineral])) if mineral.any() else 1.0
     thresholds = (threshold, *site.settings.mineral.other_thresholds_hu120)
@@ -154,11 +153,11 @@ def _other_names(site: Site) -> list[str]:
 
 def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> list[Estimate]:
     # A share of the whole surface: how the outline goes on where no edge shows decides it, as it does a volume.
-    verdict = rim_verdict(site)
+    verdict: Verdicts = ()
     settings = site.settings.mineral
     unresolved = share_of(rim, hidden)
     if unresolved > 0.1:
-        verdict = (*verdict, ("caution", f"the scan cannot resolve {unresolved:.0%} of the rim"))
+        verdict = (caution("rim-unresolved", share=unresolved),)
     rows = []
     thresholds = [settings.threshold_hu120, *(t for t in settings.other_thresholds_hu120 if t != 130.0)]
     for threshold in thresholds:
@@ -185,7 +184,6 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
             "1",
             unresolved,
             {"blur": 0.25 * unresolved + 0.01},
-            verdicts=rim_verdict(site),
             bounds=(0.0, 1.0),
         )
     )
@@ -204,10 +202,9 @@ def _border_share(rim: Rim, chosen: NDArray[np.bool_], site: Site) -> float:
 
 
 def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
-    verdict = rim_verdict(site)
     open_ = ~mineral
     if not open_.any():
-        return [symmetric("largest_gap", "1", 0.0, {"border of the gap": 0.003}, verdicts=verdict, bounds=(0.0, 1.0))]
+        return [symmetric("largest_gap", "1", 0.0, {"border of the gap": 0.003}, bounds=(0.0, 1.0))]
 
     def largest(gap: NDArray[np.bool_]) -> tuple[float, NDArray[np.bool_]]:
         inner = rim.edges[gap[rim.edges].all(axis=1)]
@@ -238,4 +235,4 @@ def _gap(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
         "largest_gap_direction": anatomical_words(facing),
         "largest_gap_unit_vector": [round(float(v), 4) for v in facing],
     }
-    return [Estimate("largest_gap", "1", value, parts_down, parts_up, verdict, (0.0, 1.0), detail)]
+    return [Estimate("largest_gap", "1", value, parts_down, parts_up, (), (0.0, 1.0), detail)]

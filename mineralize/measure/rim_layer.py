@@ -9,13 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from ..base import Floats, sample
+from ..base import Floats, Verdicts, caution, sample, withhold
 from ..surface import (
     vertex_normals,
 )
 from .estimate import Estimate, withheld
 from .site import Site
-from .zones import rim_verdict
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,9 +40,8 @@ def share_of(rim: Rim, chosen: NDArray[np.bool_]) -> float:
 
 def measure_layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     """Peak attenuation and thickness over the mineralised part."""
-    verdict = rim_verdict(site, of_the_mineral=True)
     if share_of(rim, mineral) < 0.02:
-        why = "less than 2% of the outline is mineralised"
+        why = withhold("rim-too-little")
         return [withheld("rim_peak_attenuation", "HU", why), withheld("rim_thickness", "mm", why)]
     area = rim.area
     best = mineral & np.isfinite(rim.thickness) & (rim.blur <= 1.3 * np.percentile(rim.blur[mineral], 10))
@@ -59,7 +57,7 @@ def measure_layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Esti
     patchy = _patchiness(site, rim, fitted)
     rows = []
     if best.sum() < 10:
-        rows.append(withheld("rim_thickness", "mm", "the inner border of the mineral layer is not seen"))
+        rows.append(withheld("rim_thickness", "mm", withhold("inner-border-unseen")))
         thickness = float("nan")
     else:
         thickness = _weighted_median(rim.thickness[best], area[best])
@@ -69,24 +67,21 @@ def measure_layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Esti
         up = {"blur": floor + 0.08 * thickness, "sampling": spread, "outline": site.outline.spread_mm * 0.5}
         # A profile through patches falls under half of its own peak between them.
         down = up | {"patchy mineral": 1.8 * patchy * thickness}
+        doubts: Verdicts = ()
         if thickness < 1.2 * blur:
-            verdict_t = (*verdict, ("caution", f"at the limit of what the scan resolves ({2.355 * blur:.1f} mm)"))
-        else:
-            verdict_t = verdict
+            doubts = (caution("thickness-limit", mm=2.355 * blur),)
         if share_of(rim, mineral & ~np.isfinite(rim.thickness)) > 0.5 * share_of(rim, mineral):
-            verdict_t = (*verdict_t, ("caution", "most of the mineral has no inner border within 8 mm"))
-        rows.append(Estimate("rim_thickness", "mm", thickness, down, up, verdict_t, (0.0, np.inf)))
+            doubts = (*doubts, caution("mostly-no-inner-border"))
+        rows.append(Estimate("rim_thickness", "mm", thickness, down, up, doubts, (0.0, np.inf)))
     recovered = float(np.median(rim.recovery[mineral]))
     noise = 2.0 * site.reference.noise_4mm_hu
     down = {"blur": 0.35 * abs(value - plain) + 0.08 * abs(value - muscle), "noise": noise}
     up = {"blur": 0.35 * abs(value - plain) + 0.08 * abs(value - muscle)}
     up["patchy mineral"] = 1.6 * patchy * abs(value - muscle)
-    more: tuple[tuple[Any, str], ...] = ()
+    more: Verdicts = ()
     if recovered < 0.5:
-        more = (("caution", f"the scan shows only {recovered:.0%} of the height of so thin a rim"),)
-    rows.append(
-        Estimate("rim_peak_attenuation", "HU", value, down, up, (*verdict, *more), detail={"plain_peak_hu": plain})
-    )
+        more = (caution("thin-rim-lowered", share=recovered),)
+    rows.append(Estimate("rim_peak_attenuation", "HU", value, down, up, more, detail={"plain_peak_hu": plain}))
     return rows
 
 

@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 
-from ..base import Settings, Trust, Volume, worst
+from ..base import (
+    UNITS,
+    Quantity,
+    Settings,
+    Trust,
+    Verdict,
+    Verdicts,
+    Volume,
+    caution,
+    quantity,
+    reason_of,
+    trust_of,
+    withhold,
+)
 from ..bones import Skeleton
 from ..lesion import Neighbourhood, Outline, find_zones
 from ..reference import Reference
@@ -15,6 +28,7 @@ from .bone import measure_bone
 from .estimate import Estimate
 from .mineral import measure_mineral
 from .muscle import measure_muscle, steady_tissues
+from .needed import allowed
 from .rim import measure_rim
 from .rim_map import DepthProfile, RimMap
 from .shape import measure_shape
@@ -41,7 +55,8 @@ class Measurement:
     ``value``, ``low`` and ``high`` are ``None`` when ``trust`` is ``"withheld"``; ``reason`` is plain words, empty
     only when trust is ``"ok"``. ``dominant`` names the perturbation that makes most of the interval; ``detail``
     carries extras for ``history.json`` (such as a gap's direction in words and as a unit vector). ``parts`` holds the
-    95 % half-widths (down, up) of every perturbation by name, for comparing scans.
+    95 % half-widths (down, up) of every perturbation by name, for comparing scans; ``verdicts`` what ``trust`` and
+    ``reason`` say, for rules.
     """
 
     scan: int
@@ -55,6 +70,7 @@ class Measurement:
     dominant: str = ""
     detail: dict[str, object] | None = None
     parts: dict[str, tuple[float, float]] | None = None
+    verdicts: Verdicts = ()
 
 
 class Rows(tuple[Measurement, ...]):
@@ -70,58 +86,8 @@ class Rows(tuple[Measurement, ...]):
         """
         import pandas as pd
 
-        names = [f.name for f in fields(Measurement) if f.name != "parts"]
+        names = [f.name for f in fields(Measurement) if f.name not in ("parts", "verdicts")]
         return pd.DataFrame([[getattr(row, name) for name in names] for row in self], columns=names)
-
-
-UNITS: dict[str, str] = {
-    "lesion_volume": "mm3",
-    "longest_diameter": "mm",
-    "axial_diameter": "mm",
-    "axial_perpendicular": "mm",
-    "mineral_mass": "mg",
-    "mineral_volume": "mm3",
-    "mineral_volume_100": "mm3",
-    "mineral_volume_130": "mm3",
-    "mineral_volume_200": "mm3",
-    "mineral_volume_300": "mm3",
-    "mineral_fraction": "1",
-    "rim_attenuation": "HU",
-    "core_attenuation": "HU",
-    "rim_core_ratio": "1",
-    "rim_core_difference": "HU",
-    "rim_peak_attenuation": "HU",
-    "rim_completeness": "1",
-    "rim_completeness_100": "1",
-    "rim_completeness_200": "1",
-    "rim_completeness_300": "1",
-    "rim_unresolved": "1",
-    "largest_gap": "1",
-    "rim_thickness": "mm",
-    "zonal_contrast": "1",
-    "core_fat_fraction": "1",
-    "core_fluid_fraction": "1",
-    "core_soft_fraction": "1",
-    "core_haze_fraction": "1",
-    "core_mineral_fraction": "1",
-    "cortex_gap": "mm",
-    "cortex_contact_area": "mm2",
-    "cleft_fraction": "1",
-    "perilesional_muscle": "HU",
-    "reference_muscle": "HU",
-    "perilesional_deficit": "HU",
-    "oedema_extent": "mm",
-    "fat_reference": "HU",
-    "cortex_reference": "HU",
-}
-"""Every quantity in the order of the tables, with its unit."""
-
-OWN_TISSUE = frozenset({"reference_muscle", "fat_reference", "cortex_reference"})
-"""Quantities of the scan, not of the lesion."""
-OF_THE_SURFACE = frozenset({"lesion_volume", "longest_diameter", "axial_diameter", "axial_perpendicular"})
-"""Quantities of the outline alone, whatever lies in it."""
-MOST_IN_BONE = 0.15
-"""Share of the lesion in what passes for bone from which neither is measured; contact hides a few percent."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +107,7 @@ def measure_scan(
     volume: Volume,
     skeleton: Skeleton | None = None,
     *,
-    whole_verdicts: tuple[tuple[Trust, str], ...] = (),
+    whole_verdicts: Verdicts = (),
 ) -> Measured:
     """Measure everything about one outlined lesion on the scan's own voxels.
 
@@ -164,81 +130,37 @@ def measure_scan(
         *measure_muscle(site, volume, skeleton),
     ]
     found = {e.quantity: e for e in estimates}
-    mixed = _mixed_with_bone(site)
     rows = []
-    for quantity, unit in UNITS.items():
-        estimate = found.get(quantity)
+    for name in UNITS:
+        estimate, row = found.get(name), quantity(name)
         if estimate is None:
-            rows.append(_none(outline.scan, quantity, unit, "it was not measured"))
+            rows.append(not_stated(outline.scan, name, (withhold("not-measured"),)))
         else:
-            extra = () if quantity in OWN_TISSUE else whole_verdicts
-            if quantity not in OWN_TISSUE | OF_THE_SURFACE:
-                extra = (*extra, *mixed)
-            rows.append(as_row(outline.scan, estimate, extra))
+            rows.append(as_row(outline.scan, estimate, allowed(site, row), () if row.own_tissue else whole_verdicts))
     return Measured(tuple(rows), _profile(site), rim_map)
 
 
-def _mixed_with_bone(site: Site) -> tuple[tuple[Trust, str], ...]:
-    """Withheld where the outline runs through what is taken for bone: one of the two is wrong."""
-    share = site.hidden_mm3 / max(float(site.zones.lesion.sum() * site.voxel_mm3), 1e-9)
-    if share <= MOST_IN_BONE:
-        return ()
-    return (("withheld", f"{share:.0%} of the lesion could not be told from bone"),)
-
-
-WIDEST: dict[str, tuple[float, bool]] = {
-    "lesion_volume": (0.12, True),
-    "longest_diameter": (0.065, True),
-    "axial_diameter": (0.08, True),
-    "axial_perpendicular": (0.10, True),
-    "mineral_mass": (0.15, True),
-    "mineral_volume": (0.40, True),
-    "mineral_volume_100": (0.40, True),
-    "mineral_volume_130": (0.40, True),
-    "mineral_volume_200": (0.50, True),
-    "mineral_volume_300": (0.60, True),
-    "mineral_fraction": (0.15, False),
-    "core_attenuation": (25.0, False),
-    "rim_core_ratio": (0.10, True),
-    "rim_core_difference": (0.30, True),
-    "rim_peak_attenuation": (0.25, True),
-    "rim_completeness": (0.10, False),
-    "rim_completeness_100": (0.10, False),
-    "rim_completeness_200": (0.10, False),
-    "rim_completeness_300": (0.10, False),
-    "largest_gap": (0.10, False),
-    "rim_thickness": (1.2, False),
-    "zonal_contrast": (0.20, False),
-    "cortex_gap": (1.5, False),
-    "cleft_fraction": (0.30, False),
-}
-"""Half-width of the interval beyond which a value is cautioned: (limit, relative to the value). About the largest error
-that would not yet mislead; own judgement."""
-
-
-def _too_wide(estimate: Estimate) -> tuple[tuple[Trust, str], ...]:
+def _interval_of(estimate: Estimate, row: Quantity) -> Verdicts:
     """The caution of a value whose interval alone says that it is uncertain."""
-    limit, relative = WIDEST.get(estimate.quantity, (np.inf, False))
     if estimate.value is None or not np.isfinite(estimate.value):
         return ()
-    if relative and estimate.value == 0.0:
-        return ()  # nothing there: the interval is the limit of detection
     low, high = estimate.interval
     reach = max(estimate.value - low, high - estimate.value)
-    if reach <= limit * (abs(estimate.value) if relative else 1.0):
-        return ()
-    return (("caution", f"its interval is wide, mostly for {estimate.dominant}"),)
+    return (caution("interval-wide", dominant=estimate.dominant),) if row.widest.reached(reach, estimate.value) else ()
 
 
-def as_row(scan: int, estimate: Estimate, extra: tuple[tuple[Trust, str], ...] = ()) -> Measurement:
-    """The row of an estimate; a withheld one loses its numbers, one with a wide interval is cautioned."""
-    estimate = replace(estimate, verdicts=(*estimate.verdicts, *_too_wide(estimate)))
-    trust = worst(estimate.trust, *(level for level, _ in extra))
-    reasons = [estimate.reason] if estimate.trust == trust and estimate.reason else []
-    reasons += [text for level, text in extra if level == trust]
-    reason = "; ".join(dict.fromkeys(reasons)) if trust != "ok" else ""
-    if trust == "withheld" or estimate.value is None:
-        return _none(scan, estimate.quantity, estimate.unit, reason or "it could not be determined")
+def as_row(scan: int, estimate: Estimate, before: Verdicts = (), after: Verdicts = ()) -> Measurement:
+    """The row of an estimate; a withheld one loses its numbers, one with a wide interval is cautioned.
+
+    ``before`` and ``after``: what limits it whatever its value, said before and after its own verdicts.
+    """
+    if estimate.value is None or not np.isfinite(estimate.value):
+        own = estimate.verdicts or (withhold("undetermined"),)
+        barred = tuple(v for v in after if v.trust == "withheld")
+        return not_stated(scan, estimate.quantity, (*own, *barred))
+    verdicts = (*before, *estimate.verdicts, *_interval_of(estimate, quantity(estimate.quantity)), *after)
+    if trust_of(verdicts) == "withheld":
+        return not_stated(scan, estimate.quantity, verdicts)
     low, high = estimate.interval
     return Measurement(
         scan,
@@ -247,27 +169,30 @@ def as_row(scan: int, estimate: Estimate, extra: tuple[tuple[Trust, str], ...] =
         float(low),
         float(high),
         estimate.unit,
-        trust,
-        reason,
+        trust_of(verdicts),
+        reason_of(verdicts),
         estimate.dominant,
         estimate.detail,
         {k: (estimate.down.get(k, 0.0), estimate.up.get(k, 0.0)) for k in {**estimate.down, **estimate.up}},
+        verdicts,
     )
 
 
-def _none(scan: int, quantity: str, unit: str, reason: str) -> Measurement:
-    return Measurement(scan, quantity, None, None, None, unit, "withheld", reason)
+def not_stated(scan: int, name: str, verdicts: Verdicts) -> Measurement:
+    """The row of a quantity that is withheld, for those of the verdicts that withhold it."""
+    reason = reason_of(verdicts, "withheld")
+    return Measurement(scan, name, None, None, None, quantity(name).unit, "withheld", reason, verdicts=verdicts)
 
 
-def rows_without_lesion(scan: int, reference: Reference, reason: str) -> tuple[Measurement, ...]:
+def rows_without_lesion(scan: int, reference: Reference, why: Verdict) -> tuple[Measurement, ...]:
     """The rows of a scan in which there is nothing to measure, for one reason; its steady tissues are still stated."""
-    return withhold_all(scan, reason, tuple(as_row(scan, e) for e in steady_tissues(reference)))
+    return withhold_all(scan, why, tuple(as_row(scan, e) for e in steady_tissues(reference)))
 
 
-def withhold_all(scan: int, reason: str, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:
+def withhold_all(scan: int, why: Verdict, kept: tuple[Measurement, ...] = ()) -> tuple[Measurement, ...]:
     """Every quantity withheld for one reason, but for those in ``kept``."""
     held = {row.quantity: row for row in kept}
-    return tuple(held.get(q) or _none(scan, q, unit, reason) for q, unit in UNITS.items())
+    return tuple(held.get(name) or not_stated(scan, name, (why,)) for name in UNITS)
 
 
 def _profile(site: Site) -> DepthProfile:

@@ -10,9 +10,10 @@ from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.distance import pdist
 
 from ..base import Floats
-from ..lesion import UNSEEN, OutlineDoubt
+from ..lesion import OutlineDoubt
 from ..surface import mesh_area
 from .estimate import Estimate, symmetric
+from .needed import slices_mm
 from .site import Site
 
 
@@ -108,7 +109,6 @@ def measure_shape(site: Site) -> list[Estimate]:
     volume = outline.volume_mm3
     area = mesh_area(outline.vertices, outline.faces)
     shift = outline.spread_mm
-    verdict = outline_verdict(site)
     normal = site.near.grid.directions[:, 0]
     axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
     ends = np.subtract(*longest_pair(outline.vertices))
@@ -133,14 +133,11 @@ def measure_shape(site: Site) -> list[Estimate]:
     # Where in the plane the perpendicular lies turns with the longest diameter.
     breadth_mm = {"outline": 1.4 * across_mm["outline"], "bridged gaps": LENGTH_PER_CAP[2] * crossing * across}
     positive = (0.0, np.inf)
-    lengths = verdict
-    if slices_mm(site) > TOO_THICK_MM:
-        lengths = (*verdict, ("withheld", f"slices of {slices_mm(site):.1f} mm are too thick for a length across them"))
     return [
-        symmetric("lesion_volume", "mm3", volume, width, verdicts=lengths, bounds=positive),
-        symmetric("longest_diameter", "mm", longest, longest_mm, verdicts=lengths, bounds=positive),
-        symmetric("axial_diameter", "mm", axial, across_mm, verdicts=verdict, bounds=positive),
-        symmetric("axial_perpendicular", "mm", across, breadth_mm, verdicts=verdict, bounds=positive),
+        symmetric("lesion_volume", "mm3", volume, width, bounds=positive),
+        symmetric("longest_diameter", "mm", longest, longest_mm, bounds=positive),
+        symmetric("axial_diameter", "mm", axial, across_mm, bounds=positive),
+        symmetric("axial_perpendicular", "mm", across, breadth_mm, bounds=positive),
     ]
 
 
@@ -150,8 +147,6 @@ may be missing: a gap shortens the shorter ones more (own phantoms)."""
 LENGTH_PER_SLICE = 0.75
 """95 % half-width of a length along the scan axis, in slices: a thin shell that ends within a slice at both poles reads
 half a slice longer at each (own phantoms)."""
-THICK_MM, TOO_THICK_MM = 3.5, 5.05
-"""Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
 
 
 def between_readers(doubt: OutlineDoubt, length: float) -> float:
@@ -160,29 +155,3 @@ def between_readers(doubt: OutlineDoubt, length: float) -> float:
         return 0.0
     sizes, shares = zip(*doubt.readers, strict=True)
     return float(np.interp(length, sizes, shares)) * length
-
-
-def outline_verdict(
-    site: Site, *, of_the_middle: bool = False, of_the_mineral: bool = False
-) -> tuple[tuple[Any, str], ...]:
-    """What the outline's own trust and the slices mean for a quantity that rests on the outline.
-
-    ``of_the_middle``: the quantity looks at the core or at muscle, which a locally doubtful outline hardly moves.
-    ``of_the_mineral``: it looks at mineral, which is where edges are seen; how the outline crosses gaps is a matter of
-    its interval (worst of own phantoms, random seeds 2000-2039: mass 3 %, thickness 0.2 mm).
-    """
-    found: list[tuple[Any, str]] = []
-    outline = site.outline
-    reason = outline.reason
-    if of_the_mineral and outline.trust == "caution":
-        reason = "; ".join(text for text in reason.split("; ") if not text.startswith(UNSEEN))
-    if outline.trust != "ok" and reason and not (of_the_middle and outline.doubt_is_local):
-        found.append((outline.trust, reason))
-    if slices_mm(site) > THICK_MM:
-        found.append(("caution", f"slices of {slices_mm(site):.1f} mm blur the outline along the scan axis"))
-    return tuple(found)
-
-
-def slices_mm(site: Site) -> float:
-    """Slice thickness or spacing in mm, whichever is larger."""
-    return max(site.reference.slice_mm, site.reference.slice_spacing_mm)

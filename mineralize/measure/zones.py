@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
+from ..base import Verdicts, caution, withhold
 from .estimate import Estimate, symmetric, withheld
-from .shape import TOO_THICK_MM, outline_verdict, slices_mm
 from .site import Site
 
 CORE_CLASSES: tuple[tuple[str, float, float], ...] = (
@@ -23,23 +23,9 @@ CLASS_SMOOTHING_MM = 1.5
 """Gaussian that steadies the core before it is sorted into bands."""
 
 
-def rim_verdict(
-    site: Site, *, of_the_middle: bool = False, of_the_mineral: bool = False
-) -> tuple[tuple[Any, str], ...]:
-    """Outline's verdict plus what slice spacing means for quantities of the rim."""
-    verdicts = list(outline_verdict(site, of_the_middle=of_the_middle, of_the_mineral=of_the_mineral))
-    if slices_mm(site) > TOO_THICK_MM:
-        verdicts.append(("withheld", f"slices of {slices_mm(site):.1f} mm cannot show a rim"))
-    elif site.reference.slice_spacing_mm > 3.0:
-        verdicts.append(("caution", f"slices {site.reference.slice_spacing_mm:.1f} mm apart blur the rim"))
-    return tuple(verdicts)
-
-
 def measure_zones(site: Site) -> list[Estimate]:
     """``rim_attenuation``, ``core_attenuation``, ``rim_core_ratio``, ``rim_core_difference`` and core fractions."""
     zones, layers = site.zones, site.layers
-    verdict = rim_verdict(site)
-    middle = rim_verdict(site, of_the_middle=True)
     r, c, d = zones.rim_depth_mm, zones.core_depth_mm, zones.inradius_mm
     shift = site.outline.spread_mm
     voxel = site.voxel_mm3
@@ -74,7 +60,6 @@ def measure_zones(site: Site) -> list[Estimate]:
                 "HU",
                 value,
                 parts,
-                verdicts=middle if name == "core" else verdict,
                 detail={"plain_mean_hu": plain[name], "zone_mm3": float(getattr(zones, name).sum() * voxel)},
             )
         )
@@ -86,10 +71,10 @@ def measure_zones(site: Site) -> list[Estimate]:
     excess = max(top - site.reference.muscle.mean_hu, 0.0)
     if abs(site.reference.kvp - 120.0) > 1.0:
         ratio_parts["tube voltage"] = 0.03 * excess / (1000.0 + bottom)
-    rows.append(symmetric("rim_core_ratio", "1", ratio, ratio_parts, verdicts=middle, bounds=(0.0, np.inf)))
+    rows.append(symmetric("rim_core_ratio", "1", ratio, ratio_parts, bounds=(0.0, np.inf)))
     gap_parts = {k: float(np.hypot(top_parts.get(k, 0.0), bottom_parts.get(k, 0.0))) for k in top_parts}
-    rows.append(symmetric("rim_core_difference", "HU", top - bottom, gap_parts, verdicts=middle))
-    return rows + _core_fractions(site, middle)
+    rows.append(symmetric("rim_core_difference", "HU", top - bottom, gap_parts))
+    return rows + _core_fractions(site)
 
 
 RIM_DEPTH_SHARE = 0.25
@@ -106,7 +91,8 @@ UNSEEN_PART = 0.5
 """How differently from the rest the part of the core may be made up that lies in the blur of the rim (own phantoms)."""
 
 
-def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Estimate]:
+def _core_fractions(site: Site) -> list[Estimate]:
+    verdict: Verdicts = ()
     zones = site.zones
     away = max(2.355 * site.reference.blur_sd_mm, 0.5 * site.reference.slice_mm)
     mineral_rim = site.mineral & (zones.depth < zones.core_depth_mm)
@@ -118,7 +104,7 @@ def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Es
     total = float(weight.sum())
     names = [name for name, _, _ in CORE_CLASSES]
     if total * site.voxel_mm3 < 30.0:
-        return [withheld(n, "1", "the core is too small to be told from the blur of the rim") for n in names]
+        return [withheld(n, "1", withhold("core-small")) for n in names]
     sigma = CLASS_SMOOTHING_MM / site.near.grid.spacing
     share = ndimage.gaussian_filter(zones.core, sigma)
     layers = site.layers
@@ -133,10 +119,9 @@ def _core_fractions(site: Site, verdict: tuple[tuple[Any, str], ...]) -> list[Es
     )
     small = zones.inradius_mm - zones.core_depth_mm < SMALL_CORE_MM
     if reached > (0.25 if small else 1.0) * FLOODED_HU:
-        return [withheld(n, "1", "the blur of the rim reaches all of so small a core") for n in names]
+        return [withheld(n, "1", withhold("core-flooded")) for n in names]
     if reached > 0.25 * FLOODED_HU:
-        text = f"the blur of the rim reaches all of so small a core; {reached:.0f} HU were taken off"
-        verdict = (*verdict, ("caution", text))
+        verdict = (caution("core-partly-flooded", hu=reached),)
     doubt = max(noise, 5.0, 0.3 * reached)
     left_out = 1.0 - total / whole
     rows = []

@@ -19,7 +19,7 @@ import numpy as np
 
 from .. import __version__
 from ..align import Alignment
-from ..base import InputError, Note, Rigid, Scan
+from ..base import InputError, Note, Rigid, Scan, Verdicts
 from ..change import Change, Curve, CurvePoint
 from ..correlate import Finding
 from ..measure import Measurement
@@ -27,7 +27,7 @@ from ..study import Study
 from . import texts
 from .views import ViewPlan
 
-SCHEMA = "mineralize-history/1"
+SCHEMA = "mineralize-history/2"
 """Name and version of the document; the version grows when a reader of the old one would be misled."""
 LIBRARIES = ("numpy", "scipy", "scikit-image", "SimpleITK", "pydicom", "matplotlib")
 DIGITS = 7
@@ -84,7 +84,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             "candidates": [_plain(asdict(c)) for c in study.candidates],
         },
         "measurements": [_measurement(study, row) for row in study.measurements],
-        "changes": [_plain(_shallow(row)) for row in study.changes],
+        "changes": [_change(row) for row in study.changes],
         "curve": [_plain(asdict(curve)) for curve in study.curves],
         "profiles": [
             {
@@ -223,12 +223,10 @@ def _note(note: Note) -> dict[str, str]:
 
 def _alignment(a: Alignment) -> dict[str, Any]:
     row = _shallow(a)
-    del row["transform"]
-    return {
-        "scan": a.scan,
-        "reference_scan": a.reference_scan,
-        "matrix": _plain(a.transform.matrix, 12),
-    } | {k: v for k, v in _plain(row).items() if k not in ("scan", "reference_scan")}
+    del row["transform"], row["verdicts"]
+    kept = {k: v for k, v in _plain(row).items() if k not in ("scan", "reference_scan")}
+    ends = {"scan": a.scan, "reference_scan": a.reference_scan, "matrix": _plain(a.transform.matrix, 12)}
+    return ends | kept | {"codes": _codes(a.verdicts)}
 
 
 def _scan(scan: Scan, options: Options, alignment: dict[str, Any], centroid: Any) -> dict[str, Any]:
@@ -278,6 +276,7 @@ def _outline(study: Study, index: int) -> dict[str, Any]:
             "bridged_share": None,
             "trust": "withheld",
             "reason": texts.NO_LESION,
+            "codes": ["lesion-not-found"],
             "notes": [],
         }
     return {
@@ -287,6 +286,7 @@ def _outline(study: Study, index: int) -> dict[str, Any]:
         "bridged_share": _plain(float((np.asarray(outline.supported) < 0.5).mean())),
         "trust": outline.trust,
         "reason": outline.reason,
+        "codes": _codes(outline.verdicts),
         "notes": [_note(n) for n in outline.notes],
     }
 
@@ -294,7 +294,19 @@ def _outline(study: Study, index: int) -> dict[str, Any]:
 def _measurement(study: Study, row: Measurement) -> dict[str, Any]:
     entry: dict[str, Any] = _plain(_shallow(row))
     del entry["parts"]  # changes have used them already
-    return {"scan": row.scan, "day": study.timeline.scan(row.scan).day} | entry
+    del entry["verdicts"]
+    return {"scan": row.scan, "day": study.timeline.scan(row.scan).day} | entry | {"codes": _codes(row.verdicts)}
+
+
+def _change(row: Change) -> dict[str, Any]:
+    entry: dict[str, Any] = _plain(_shallow(row))
+    del entry["verdicts"]
+    return entry | {"codes": _codes(row.verdicts)}
+
+
+def _codes(verdicts: Verdicts) -> list[str]:
+    """The codes of what limits a value, none twice."""
+    return list(dict.fromkeys(verdict.code for verdict in verdicts))
 
 
 def _pictures(layout: ViewPlan) -> dict[str, Any]:

@@ -44,6 +44,7 @@ def measurements(document: Mapping[str, Any], case: str | None = None) -> str:
             row["unit"],
             row["trust"],
             row["reason"],
+            " ".join(row["codes"]),
         )
         for row in document["measurements"]
     )
@@ -62,6 +63,8 @@ def changes(document: Mapping[str, Any], case: str | None = None) -> str:
             *(number(row[name]) for name in ("difference", "percent", "low", "high", "per_30_days", "doubling_days")),
             row["real"],
             row["reason"],
+            row["unit"],
+            " ".join(row["codes"]),
         )
         for row in document["changes"]
     )

@@ -250,9 +250,9 @@ VERSIONS: Final = "Versions"
 CONCORDANCE_NOTE: Final = "Made of the person's own ticks and of nothing else."
 RECORDED: Final = "version {version} of the impression is recorded, {seen}; SHA-256 {digest}"
 
-CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason"
+CSV_MEASUREMENTS: Final = "case,scan,day,quantity,value,low,high,unit,trust,reason,codes"
 CSV_CHANGES: Final = (
-    "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason"
+    "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason,unit,codes"
 )
 
 OUT_FOREIGN: Final = "the output folder holds files that mineralize did not write; name another folder with --out"

@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, LesionNeeded, Note, Settings, Trust
+from ..base import Floats, LesionNeeded, Note, Settings, Trust, withhold
 from ..change import Change, Curve, find_changes, find_curves
 from ..correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from ..lesion import (
@@ -151,7 +151,9 @@ def _analyse(
             if result is None:
                 why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
                 reason = why[0] if why else "the lesion was not found in this scan"
-                rows += rows_without_lesion(scan.number, seen[scan.number].reference, reason)
+                rows += rows_without_lesion(
+                    scan.number, seen[scan.number].reference, withhold("lesion-not-found", why=reason)
+                )
             else:
                 rows += cautioned_after_biopsy(timeline, scan.day, result.rows)
         table = Rows(rows)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from ..align import Alignment, align
-from ..base import Floats, LesionNeeded, Note, Rigid, Settings
+from ..base import Floats, LesionNeeded, Note, Rigid, Settings, caution, reason_of, withhold
 from ..bones import LesionZone
 from ..lesion import (
     Candidate,
@@ -36,10 +36,10 @@ def cautioned_after_biopsy(timeline: Timeline, day: int, rows: tuple[Measurement
     recent = [day - t for t in taken if 0 <= day - t <= BIOPSY_DAYS]
     if not recent:
         return list(rows)
-    why = f"{min(recent)} days after a biopsy, which itself changes the muscle around"
+    why = caution("after-biopsy", days=min(recent))
     doubtful = {"perilesional_muscle", "perilesional_deficit", "oedema_extent"}
     return [
-        replace(r, trust="caution", reason="; ".join(t for t in (r.reason, why) if t))
+        replace(r, trust="caution", reason=reason_of((*r.verdicts, why)), verdicts=(*r.verdicts, why))
         if r.quantity in doubtful and r.trust != "withheld"
         else r
         for r in rows
@@ -153,5 +153,6 @@ def measure_outlined(scan: SeenScan, outline: Outline | None, settings: Settings
     if outline.method == "carried over":
         kept = {"mineral_mass", "reference_muscle", "fat_reference", "cortex_reference", "core_attenuation"}
         rows = tuple(r for r in result.rows if r.quantity in kept)
-        result = replace(result, rows=withhold_all(outline.scan, "no mineral; " + outline.reason, rows))
+        why = withhold("carried-no-mineral", scan=outline.verdicts[0].number("scan"))
+        result = replace(result, rows=withhold_all(outline.scan, why, rows))
     return result

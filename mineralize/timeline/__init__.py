@@ -12,7 +12,7 @@ import os
 from collections.abc import Callable
 
 from . import inspection
-from .comparable import comparability
+from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
 from .model import (
     BiopsySite,
@@ -30,6 +30,7 @@ from .model import (
 __all__ = [
     "BiopsySite",
     "Contour",
+    "Difference",
     "Event",
     "EventKind",
     "HandActs",
@@ -40,6 +41,7 @@ __all__ = [
     "Timeline",
     "comparability",
     "comparability_notes",
+    "differences",
     "inspection",
     "read",
 ]

@@ -13,6 +13,7 @@ from . import corrections as timeline_corrections
 from . import given as timeline_given
 from . import when as timeline_when
 from .case_file import CaseFile
+from .comparable import comparability
 from .model import Timeline
 from .when import Placed
 
@@ -113,18 +114,8 @@ def _skipped(choices: Sequence[Choice], placed: Sequence[Placed]) -> list[Note]:
 
 def _unlike(scans: Sequence[Scan]) -> list[Note]:
     """How the scans differ in acquisition; how much that can matter is told by the comparability table."""
-    made = [scan.acquisition for scan in scans]
-    notes = []
-
-    def differs(kind: str, what: str, values: Sequence[object]) -> None:
-        if len(set(values)) > 1:
-            notes.append(Note("not-comparable", f"{what} differs between scans.", "caution", kind))
-
-    differs("tube voltage", "Tube voltage", [(m.virtual_kev and f"{m.virtual_kev:g} keV") or m.kvp for m in made])
-    differs("kernel", "The kind of kernel (soft, medium, sharp)", [m.kernel_class for m in made])
-    differs("contrast agent", "Contrast agent", [m.contrast_agent is True for m in made])
-    spacings = [m.slice_spacing_mm or 0.0 for m in made]
-    if max(spacings) > 1.25 * min(spacings):
-        differs("slices", "Slice spacing", spacings)
-    differs("scanner", "The maker of the scanner", [m.manufacturer for m in made])
-    return notes
+    return [
+        Note("not-comparable", f"{row.what.capitalize()} differs between scans.", "caution", row.what)
+        for row in comparability(scans)
+        if row.differs
+    ]

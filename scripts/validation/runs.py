@@ -11,9 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-from mineralize.base import Acquisition, Grid, InMemory, LesionNeeded, MineralizeError, Scan, Volume
+from mineralize.base import QUANTITIES, UNITS, Acquisition, Grid, InMemory, LesionNeeded, MineralizeError, Scan, Volume
 from mineralize.lesion import look_at
-from mineralize.measure import OWN_TISSUE, UNITS
 from mineralize.study import Study, analyse, crew
 from mineralize.study.steps import choose_point
 from mineralize.timeline import Seed, Timeline
@@ -235,7 +234,7 @@ def _compared(made: Prepared, study: Study, unseeded: str, spent: float) -> Outc
             measurement = study.measurement(i + 1, quantity)
             truth = picture.truth.get(quantity)
             truth = None if truth is None or not math.isfinite(truth) else float(truth)
-            absent = not picture.truth and quantity not in OWN_TISSUE
+            absent = not picture.truth and not QUANTITIES[quantity].own_tissue
             if measurement is None or (truth is None and not absent):
                 continue
             t = picture.truth

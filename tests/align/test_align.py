@@ -12,7 +12,7 @@ import pytest
 from mineralize.align import Alignment, align
 from mineralize.align.refine import Blurred, Samples, fit_grey
 from mineralize.align.search import rotations_from_vectors
-from mineralize.align.trust import Evidence, motion_at, patch_mismatch, verdict
+from mineralize.align.trust import Evidence, judge, motion_at, patch_mismatch
 from mineralize.base import AlignSettings, Grid, Rigid, Volume
 from mineralize.bones import Skeleton, find_skeleton
 from mineralize.surface import sphere_directions
@@ -157,17 +157,21 @@ def test_the_reference_is_itself() -> None:
     ],
 )
 def test_verdict_names_what_speaks_against_it(name: str, value: float, trust: str, word: str) -> None:
-    assert verdict(GOOD, SETTINGS)[0] == "ok"
-    found, reason = verdict(replace(GOOD, **{name: value}), SETTINGS)
-    assert found == trust
-    assert word in reason
+    assert judge(GOOD, SETTINGS) is None
+    found = judge(replace(GOOD, **{name: value}), SETTINGS)
+    assert found is not None
+    assert found.trust == trust
+    assert word in found.text
 
 
 def test_a_difference_in_shape_is_put_down_to_thick_slices_first() -> None:
-    trust, reason = verdict(replace(GOOD, patch=0.6, slice_mm=5.0), SETTINGS)
-    assert trust == "withheld"
-    assert "slices 5.0 mm apart" in reason
-    assert "slices" not in verdict(replace(GOOD, patch=0.6, slice_mm=1.0), SETTINGS)[1]
+    thick = judge(replace(GOOD, patch=0.6, slice_mm=5.0), SETTINGS)
+    thin = judge(replace(GOOD, patch=0.6, slice_mm=1.0), SETTINGS)
+    assert thick is not None
+    assert thin is not None
+    assert thick.trust == "withheld"
+    assert "slices 5.0 mm apart" in thick.text
+    assert "slices" not in thin.text
 
 
 def test_a_pose_outside_the_scan_is_given_up_not_an_error() -> None:

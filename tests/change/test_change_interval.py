@@ -11,9 +11,10 @@ import pytest
 
 from mineralize.base import Acquisition, Calibration, Grid, InMemory, Scan, Volume
 from mineralize.change import interval as change_interval
-from mineralize.change.interval import COMMON, half_widths, unlike_in_scale
+from mineralize.change.interval import COMMON, half_widths
 from mineralize.measure import Estimate, Measurement
 from mineralize.measure.rows import as_row
+from mineralize.timeline import differences
 
 GRID = Grid.from_parts((2, 2, 2), (1.0, 1.0, 1.0))
 BOX = Volume(np.zeros(GRID.shape, np.float32), GRID)
@@ -98,13 +99,14 @@ def test_rows_without_parts_add_in_quadrature_and_nothing_exceeds_both() -> None
 
 def test_what_ends_a_common_scale() -> None:
     like = Acquisition(kvp=120.0, manufacturer="A", pixel_spacing_mm=0.7)
-    assert unlike_in_scale(scan(1, like), scan(2, like)) == frozenset()
+    assert differences(scan(1, like), scan(2, like)) == {}
     for changed, word in (
         (replace(like, kvp=None), "kvp"),
         (replace(like, manufacturer="B"), "maker"),
         (replace(like, pixel_spacing_mm=1.0), "pixel"),
     ):
-        assert unlike_in_scale(scan(1, like), scan(2, changed)) == {word}
+        assert set(differences(scan(1, like), scan(2, changed))) == {word}
     own = scan(2, like, Calibration(slope=1.4))
-    assert unlike_in_scale(scan(1, like), own) == {"calibration"}
-    assert unlike_in_scale(scan(1, like), scan(2, replace(like, manufacturer=""))) == frozenset()
+    assert set(differences(scan(1, like), own)) == {"calibration"}
+    unsaid = replace(like, kvp=None)  # two voltages that nobody knows are not known to be the same
+    assert set(differences(scan(1, unsaid), scan(2, unsaid))) == {"kvp"}

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from test_change import GRID, LIKE, row
 
-from mineralize.base import InMemory, Scan, Volume
+from mineralize.base import UNITS, InMemory, Scan, Volume, caution
 from mineralize.change import find_changes, find_curves
 from mineralize.change.curves import CURVES
-from mineralize.measure import UNITS, Measurement
+from mineralize.measure import Measurement
 from mineralize.timeline import Timeline
 
 LINE = Timeline(
@@ -46,5 +46,8 @@ def test_one_value_is_no_course() -> None:
 
 
 def test_unsure_is_said() -> None:
-    rows = [row(1, "mineral_mass", 100.0, 5.0), row(2, "mineral_mass", 400.0, 5.0, trust="caution", reason="thick")]
+    rows = [
+        row(1, "mineral_mass", 100.0, 5.0),
+        row(2, "mineral_mass", 400.0, 5.0, trust="caution", verdicts=(caution("odd-shape"),)),
+    ]
     assert curves(rows)["mineral_mass"].statement == "unsure from day 20 to 50"  # type: ignore[attr-defined]

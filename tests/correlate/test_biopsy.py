@@ -31,7 +31,7 @@ def sphere(scan: int, centre: np.ndarray, radius: float = RADIUS, spread: float 
     a, b, c = (unit[faces[:, i]] for i in range(3))
     inward = np.einsum("ij,ij->i", np.cross(b - a, c - a), a + b + c) < 0
     faces[inward] = faces[inward][:, ::-1]
-    return Outline(scan, centre + radius * unit, faces, np.ones(n), "mineral shell", spread, "ok", "")
+    return Outline(scan, centre + radius * unit, faces, np.ones(n), "mineral shell", spread)
 
 
 def rim_map(outline: Outline, centre: np.ndarray, gap_towards: np.ndarray | None = None) -> RimMap:

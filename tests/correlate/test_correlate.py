@@ -12,7 +12,7 @@ import pytest
 
 from mineralize import correlate
 from mineralize.align import Alignment
-from mineralize.base import Acquisition, Grid, InMemory, Rigid, Scan
+from mineralize.base import Acquisition, Grid, InMemory, Rigid, Scan, withhold
 from mineralize.change import Change
 from mineralize.correlate import Finding
 from mineralize.correlate.tissue import stage_of
@@ -67,7 +67,8 @@ def rows(scan: int, **changed: float | str) -> list[Measurement]:
     for quantity, value in {**SHELL, **changed}.items():
         unit = UNITS.get(quantity, "1")
         if isinstance(value, str):
-            found.append(Measurement(scan, quantity, None, None, None, unit, "withheld", value))
+            why = withhold("no-mineral") if value == "no mineral" else withhold("lesion-not-found", why=value)
+            found.append(Measurement(scan, quantity, None, None, None, unit, "withheld", value, verdicts=(why,)))
             continue
         half = 0.05 * abs(value)
         detail: dict[str, object] | None = {"words": "anterior-left"} if quantity == "largest_gap" else None

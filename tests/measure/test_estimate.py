@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from mineralize.base import caution, withhold
 from mineralize.measure import Estimate
 from mineralize.measure.estimate import symmetric, withheld
+
+THIN = caution("thin-rim-lowered", share=0.4)
 
 
 def test_parts_add_in_quadrature_and_stay_in_bounds() -> None:
@@ -18,10 +21,10 @@ def test_parts_add_in_quadrature_and_stay_in_bounds() -> None:
 
 
 def test_worst_verdict_wins_and_says_why() -> None:
-    found = Estimate("x", "1", 1.0, verdicts=(("caution", "thick"), ("ok", "fine"), ("caution", "thick")))
-    assert (found.trust, found.reason) == ("caution", "thick")
-    worse = Estimate("x", "1", 1.0, verdicts=(("caution", "thick"), ("withheld", "cut")))
-    assert (worse.trust, worse.reason) == ("withheld", "cut")
+    found = Estimate("x", "1", 1.0, verdicts=(THIN, caution("noise-alone"), THIN))
+    assert (found.trust, found.reason) == ("caution", f"{THIN.text}; no more than noise could make")
+    worse = Estimate("x", "1", 1.0, verdicts=(THIN, withhold("cut-by-scan")))
+    assert (worse.trust, worse.reason) == ("withheld", "the lesion is cut by the edge of the scan")
     assert Estimate("x", "1", 1.0).trust == "ok"
 
 
@@ -30,4 +33,4 @@ def test_no_value_is_withheld_with_a_reason(value: float | None) -> None:
     found = Estimate("x", "1", value)
     assert found.trust == "withheld"
     assert found.reason
-    assert withheld("x", "1", "no mineral").reason == "no mineral"
+    assert withheld("x", "1", withhold("no-mineral")).reason == "no mineral"

@@ -72,7 +72,7 @@ def test_volume_and_surface() -> None:
     agrees("QCFX", (36 * np.pi * volume**2) ** (1 / 3) / area)
     assert face_areas(vertices, faces).sum() == pytest.approx(area)
     assert vertex_areas(vertices, faces).sum() == pytest.approx(area)
-    outline = Outline(1, vertices, faces, np.ones(len(vertices)), "mask", 0.5, "ok", "")
+    outline = Outline(1, vertices, faces, np.ones(len(vertices)), "mask", 0.5)
     agrees("RNU0", abs(outline.volume_mm3))
 
 

@@ -23,10 +23,10 @@ def document() -> Any:
 
 def test_columns_are_the_contract(document: Any) -> None:
     first = tables.measurements(document).split("\r\n", 1)[0]
-    assert first == "case,scan,day,quantity,value,low,high,unit,trust,reason"
+    assert first == "case,scan,day,quantity,value,low,high,unit,trust,reason,codes"
     first = tables.changes(document).split("\r\n", 1)[0]
     assert first == (
-        "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason"
+        "case,from_scan,to_scan,days,quantity,difference,percent,low,high,per_30_days,doubling_days,real,reason,unit,codes"
     )
 
 

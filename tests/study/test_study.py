@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from histories import scan_of, study, timeline, truth
 
-from mineralize.base import LesionNeeded
-from mineralize.measure import UNITS
+from mineralize.base import UNITS, LesionNeeded
 from mineralize.study import analyse
 from phantoms import load_history
 

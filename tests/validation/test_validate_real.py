@@ -24,7 +24,7 @@ GRID = Grid.from_parts((24, 60, 60), (2.5, 1.0, 1.0), (-29.5, -29.5, -28.75))
 def ball(centre: tuple[float, float, float], radius: float) -> Outline:
     directions, faces = sphere_directions(1200)
     vertices = np.asarray(centre) + radius * directions
-    return Outline(1, vertices, faces, np.ones(len(vertices)), "mineral shell", 0.5, "ok", "")
+    return Outline(1, vertices, faces, np.ones(len(vertices)), "mineral shell", 0.5)
 
 
 def voxels(centre: tuple[float, float, float], radius: float) -> Any:
