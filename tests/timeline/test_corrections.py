@@ -1,4 +1,4 @@
-"""``[[margin]]``, ``[[contour]]``, ``[[mineral]]`` of ``case.toml``: read as written, faults all at once, none quoted."""
+"""``[[margin]]``, ``[[contour]]``, ``[[mineral]]`` of ``case.toml``: read as written, faults told at once, unquoted."""
 
 from __future__ import annotations
 
