@@ -74,7 +74,7 @@ def test_every_fault_is_told_with_its_place_and_no_value() -> None:
     with pytest.raises(CaseFileError) as error:
         parse(table)
     for place in (
-        "margin 1.at", "margin 2: unknown key", "contour 1.points", "contour 2.points: the curve encloses nothing",
+        "margin 1.at", "margin 2: key 3 is unknown", "contour 1.points", "contour 2.points: the curve encloses nothing",
         "contour 3.points: the points leave their plane", "mineral 1.act", "mineral 2.scan", "mineral 2.carry",
     ):  # fmt: skip
         assert place in str(error.value)
