@@ -90,7 +90,7 @@ def test_all_faults_at_once_and_no_value_quoted() -> None:
             {
                 "alias": "",
                 "onset": "1999-99-99",
-                "colour": 1,
+                "paintwork": 1,
                 "lesion": {"seed": [1, "Ada", 3], "scan": 0},
                 "event": [{"date": "soon", "kind": "party"}],
                 "biopsy": [{"scan": 1}, 7],
@@ -104,7 +104,7 @@ def test_all_faults_at_once_and_no_value_quoted() -> None:
     ):  # fmt: skip
         assert place in message, place
     assert "Ada" not in message
-    assert "colour" not in message
+    assert "paintwork" not in message
     assert "1999" not in message
 
 
