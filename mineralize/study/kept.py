@@ -79,7 +79,7 @@ def _voxels(volume: Volume) -> bytes:
     """Digest of a volume's voxels, which are read-only, worked out once."""
     known = _VOXELS.get(volume)
     if known is None:
-        known = _VOXELS[volume] = hashlib.blake2b(np.ascontiguousarray(volume.hu), digest_size=16).digest()
+        known = _VOXELS[volume] = hashlib.blake2b(np.ascontiguousarray(volume.hu).data, digest_size=16).digest()
     return known
 
 
