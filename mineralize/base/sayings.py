@@ -30,6 +30,13 @@ SAYINGS: dict[str, str] = {
     "solid-mineral": "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle",
     "odd-shape": "the shape is not one that every line from its middle leaves once; outlined by its closed mineral",
     "drawn-by-reader": "the outline was drawn by a reader and taken over as it is",
+    "by-hand": "corrected by hand: {share:.0%} of the outline, from {count:.0f} place(s) or curve(s) on the margin",
+    "by-hand-carried": "what was drawn by hand in scan {scans} was carried here",
+    "by-hand-open": (
+        "what was drawn by hand leaves the volume open by {share:.0%}; give more places where none is near"
+    ),
+    "by-hand-mineral": "corrected by hand: {added:.0f} part(s) of the mineral added, {taken:.0f} taken",
+    "by-hand-scan": "corrected by hand",
     "carried-over": "nothing here to outline; the region is that of scan {scan:.0f}, carried over",
     "point-outside": "the point given lies {mm:.0f} mm outside what could be outlined there",
     "by-candidate": "found by its own mineral, not by the alignment: check that it is the same lesion",

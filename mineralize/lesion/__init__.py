@@ -8,24 +8,30 @@ in mm, :class:`Neighbourhood` (the box of voxels around), :class:`Candidate` whe
 from __future__ import annotations
 
 from .candidates import Candidate, clear_winner, nearest_words, why_none
+from .constraints import Carrier, Hand, hand_of
 from .drawn import outline_from_mask
-from .find import SeenScan, candidates_of, drawn_lesion, find_lesion, look_at, outline_at
+from .find import SeenScan, candidates_of, correct, drawn_lesion, find_lesion, look_at, outline_at
 from .near import FAR_MM, Neighbourhood, neighbourhood
-from .outline import Outline
+from .outline import Outline, OutlineDoubt
 from .zones import Zones, find_zones, signed_depth, voxel_masks
 
 __all__ = [
     "FAR_MM",
     "Candidate",
+    "Carrier",
+    "Hand",
     "Neighbourhood",
     "Outline",
+    "OutlineDoubt",
     "SeenScan",
     "Zones",
     "candidates_of",
     "clear_winner",
+    "correct",
     "drawn_lesion",
     "find_lesion",
     "find_zones",
+    "hand_of",
     "look_at",
     "nearest_words",
     "neighbourhood",

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from ..align import Alignment
-from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, withhold
+from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
 from ..timeline import Offered
+from .by_hand import corrected, with_hand
 from .candidates import Candidate, clear_winner, find_candidates
+from .constraints import Hand
 from .drawn import outline_from_mask, outline_of_shape
+from .hand_mineral import Part, parts_at, with_parts
 from .margin import beyond_mineral, carried_over, find_mass_margin, is_shell
 from .metal import too_bright
 from .near import Neighbourhood, neighbourhood
@@ -34,13 +37,42 @@ VOLTAGE_DOUBTS = frozenset({"kvp-unknown", "kvp-outside"})
 
 @dataclass(frozen=True, eq=False)
 class SeenScan:
-    """A scan with its skeleton and its steady tissues."""
+    """A scan with its skeleton and its steady tissues, and what readers corrected in it."""
 
     scan: Scan
     volume: Volume
     skeleton: Skeleton
     reference: Reference
     settings: Settings
+    hand: Hand = field(default_factory=Hand)
+
+    @lazy
+    def _parts(self) -> tuple[tuple[Part, ...], tuple[Note, ...]]:
+        found: list[Part] = []
+        notes: list[Note] = []
+        for added, places in ((True, self.hand.added), (False, self.hand.taken)):
+            parts, more = parts_at(
+                self.volume,
+                self.skeleton,
+                self.reference,
+                places,
+                added=added,
+                threshold_hu120=self.settings.mineral.threshold_hu120,
+                subject=f"scan {self.scan.number}",
+            )
+            found += parts
+            notes += more
+        return tuple(found), tuple(notes)
+
+    @property
+    def parts(self) -> tuple[Part, ...]:
+        """The parts of the mineral that a reader counted in or out."""
+        return self._parts[0]
+
+    @property
+    def hand_notes(self) -> tuple[Note, ...]:
+        """What of the reader's corrections came to nothing, and why."""
+        return self._parts[1]
 
     def near(
         self, centre: Floats, radius_mm: float, lesion_radius_mm: float, surface: Floats | None = None
@@ -55,26 +87,24 @@ class SeenScan:
             lesion_radius_mm=lesion_radius_mm,
             lesion_surface=surface,
         )
-        return neighbourhood(bone.volume, bone.distance, self.reference), bone
+        near = neighbourhood(bone.volume, bone.distance, self.reference)
+        if self.parts:
+            origin = np.rint(self.volume.grid.to_index(near.grid.origin)).astype(int)
+            near = with_parts(near, origin, self.parts, self.reference)
+        return near, bone
 
     def near_outline(self, outline: Outline) -> Neighbourhood:
         """The neighbourhood of an outline, with the margin that measuring wants."""
         middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
         reach = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         near, _ = self.near(middle, reach + SURROUND_MM, reach, outline.vertices[::4])
-        box = near.grid.bounds_around(outline.vertices, SURROUND_MM)
-        (a, b), (c, d), (e, f) = box
-        return Neighbourhood(
-            near.hu[a:b, c:d, e:f],
-            near.hu120[a:b, c:d, e:f],
-            near.bone_distance[a:b, c:d, e:f],
-            near.grid.cropped(box),
-            near.spill[a:b, c:d, e:f],
-        )
+        return near.cropped(near.grid.bounds_around(outline.vertices, SURROUND_MM))
 
     def verdicts(self, outline: Outline) -> Verdicts:
         """What limits every quantity of the lesion in this scan."""
         found = []
+        if self.hand:
+            found.append(caution("by-hand-scan"))
         if self.scan.calibration is None:
             found += [caution(n.kind) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
         if any(note.kind in READING_DOUBTS and note.level == "caution" for note in self.scan.notes):
@@ -127,9 +157,30 @@ def find_lesion(
 ) -> Outline | None:
     """Outline the lesion at a point: its mineral shell, else its mass margin, else ``None``.
 
+    What a reader drew in the scan binds the outline.
+
     Without ``expected`` the point must lie in or on what is outlined; else that is something else, and withheld.
     """
     seed = np.asarray(point, float)
+    return correct(seen, _unaided(seen, seed, settings, expected), seed, settings)
+
+
+def correct(seen: SeenScan, found: Outline | None, seed: Floats, settings: Settings) -> Outline | None:
+    """An outline with all that readers corrected in its scan; the same where they corrected nothing."""
+    if seen.hand.of_the_margin:
+        points, _ = seen.hand.on_margin()
+        known = points if found is None else np.vstack([points, found.vertices])
+        middle = 0.5 * (known.min(axis=0) + known.max(axis=0))
+        reach = float(np.linalg.norm(known - middle, axis=1).max())
+        near, _ = seen.near(middle, 1.3 * reach + SURROUND_MM, reach)
+        found = corrected(
+            near, seen.reference, seen.hand, settings, scan=seen.scan.number, found=found, seed=np.asarray(seed, float)
+        )
+    return None if found is None else with_hand(found, seen.hand)
+
+
+def _unaided(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipsoid | None) -> Outline | None:
+    """The outline at a point as the program alone finds it."""
     outline = _outlined(seen, seed, settings, expected)
     if outline is None or expected is not None:
         return outline
@@ -197,6 +248,8 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
                 noise_hu=seen.reference.noise_hu,
                 blur_mm=seen.reference.blur_sd_mm,
             )
+            if near.added is not None:
+                mineral = mineral | near.added
             shape = outline_of_shape(near, mineral, number)
             # The pieces of a broken shell close to fragments, not to the lesion.
             if shape is not None and shape.volume_mm3 > 0.5 * outline.volume_mm3:
@@ -267,6 +320,8 @@ def outline_at(
     if not seen.volume.grid.contains(centre):
         return None, [Note("lesion-not-found", "the lesion lies outside this scan", "caution", subject)]
     outline = find_lesion(seen, own_seed if own_seed is not None else centre, settings, expected=carried.ellipsoid)
+    if outline is not None and seen.hand.of_the_margin:
+        return outline, []
     if outline is not None:
         off = float(np.linalg.norm(outline.centroid - centre))
         size = float(np.linalg.norm(carried.vertices - centre, axis=1).max())

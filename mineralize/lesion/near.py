@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,7 +24,8 @@ class Neighbourhood:
     """The part of a scan around the lesion, (slices, rows, columns) on ``grid``.
 
     ``hu`` as scanned; ``spill`` the HU that the blur of cortex adds outside bone; ``hu120`` HU at 120 kVp with the
-    spill taken off; ``bone_distance`` mm outside bone, negative inside.
+    spill taken off; ``bone_distance`` mm outside bone, negative inside. ``added`` marks mineral that a reader counted
+    in; ``hand_excess`` is HU times mm3 of all that a reader counted in or out.
     """
 
     hu: NDArray[Any]
@@ -31,10 +33,25 @@ class Neighbourhood:
     bone_distance: NDArray[Any]
     grid: Grid
     spill: NDArray[Any]
+    added: NDArray[np.bool_] | None = None
+    hand_excess: float = 0.0
 
     def at(self, points: Any) -> Floats:
         """HU120 at LPS points; NaN outside."""
         return sample(self.hu120, self.grid, points)
+
+    def cropped(self, box: Sequence[tuple[int, int]]) -> Neighbourhood:
+        """The part in a box of index ranges."""
+        cut = tuple(slice(lo, hi) for lo, hi in box)
+        return Neighbourhood(
+            self.hu[cut],
+            self.hu120[cut],
+            self.bone_distance[cut],
+            self.grid.cropped(box),
+            self.spill[cut],
+            None if self.added is None else self.added[cut],
+            self.hand_excess,
+        )
 
     @lazy
     def soft(self) -> NDArray[Any]:

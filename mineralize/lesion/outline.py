@@ -42,6 +42,19 @@ LEFT_OUT = 0.1
 """Share of the mineral outside an outline from which its shape counts as misjudged."""
 
 
+@dataclass(frozen=True)
+class OutlineDoubt:
+    """How far sizes may be off where the outline says more of that than one distance: 95 % half-widths.
+
+    ``volume`` relative; ``length_mm`` of a place on the outline; ``readers`` the relative half-width of a diameter
+    between readers, for diameters in mm (interpolated between).
+    """
+
+    volume: float
+    length_mm: float
+    readers: tuple[tuple[float, float], ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Outline:
     """A closed triangle surface in LPS mm of its scan.
@@ -50,7 +63,8 @@ class Outline:
     the image carried each vertex (0: bridged by its neighbours); ``method`` names what drew it
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
     of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
-    share of the mineral nearby that the outline does not enclose; ``verdicts`` what limits it.
+    share of the mineral nearby that the outline does not enclose; ``verdicts`` what limits it; ``doubt`` is set where a
+    reader drew part of it.
     """
 
     scan: int
@@ -64,6 +78,7 @@ class Outline:
     touches_bone: NDArray[np.bool_] | None = None
     ellipsoid: Ellipsoid | None = None
     left_out: float = 0.0
+    doubt: OutlineDoubt | None = None
 
     @property
     def trust(self) -> Trust:
@@ -138,6 +153,8 @@ def find_outline(
         blur_mm=reference.blur_sd_mm,
         expected=expected,
     )
+    if near.added is not None:
+        mineral = mineral | near.added
     if mineral.sum() * near.grid.voxel_volume_mm3 < 15.0:
         return None
     points = near.grid.to_world(np.argwhere(mineral))

@@ -165,6 +165,9 @@ def _mass(site: Site, verdict: Verdicts) -> Estimate:
     parts_up["mineral below the threshold"] = FAINT_SHARE * _faintness(site) * max(mass, 0.0)
     if within is around:
         parts_up["background"] = max(parts_up["background"], _unseen_marrow(site, mass))
+    by_hand = HAND_SHARE * site.near.hand_excess / reference.slope / 1000
+    if by_hand > 0.0:
+        parts_down["parts counted by hand"] = parts_up["parts counted by hand"] = by_hand
     hidden = site.hidden_mm3
     parts_up["hidden by bone"] = max(mass, 0.0) * hidden / max(zone_mm3, 1e-9)
     if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
@@ -184,6 +187,9 @@ def _unseen_marrow(site: Site, mass: float) -> float:
     return below * spaces * lesion_mm3 / site.reference.slope / 1000
 
 
+HAND_SHARE = 0.25
+"""95 % half-width between readers of a mass, as a share of the part they decide on (no published repeat drawings of
+mineral parts were found; own judgement until there are)."""
 MARROW_FAT_HU = -90.0
 """Fat where the scan shows none (middle of its window, Aubrey 2014)."""
 BONE_MG_MM3 = 1.0

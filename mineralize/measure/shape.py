@@ -10,6 +10,7 @@ from scipy.spatial import ConvexHull, QhullError
 from scipy.spatial.distance import pdist
 
 from ..base import Floats
+from ..lesion import OutlineDoubt
 from ..surface import mesh_area
 from .estimate import Estimate, symmetric
 from .needed import slices_mm
@@ -140,6 +141,13 @@ def measure_shape(site: Site) -> list[Estimate]:
         "bridged gaps": LENGTH_PER_CAP[0] * crossing * longest,
         "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site),
     }
+    if outline.doubt is not None:
+        # What a reader drew is as uncertain as the places given leave it and as readers differ.
+        width = {"outline": outline.doubt.volume * volume}
+        across_mm = {"outline": float(np.hypot(1.4 * outline.doubt.length_mm, between_readers(outline.doubt, axial)))}
+        longest_mm = {
+            "outline": float(np.hypot(1.4 * outline.doubt.length_mm, between_readers(outline.doubt, longest)))
+        }
     # Where in the plane the perpendicular lies turns with the longest diameter.
     breadth_mm = {"outline": 1.4 * across_mm["outline"], "bridged gaps": LENGTH_PER_CAP[2] * crossing * across}
     positive = (0.0, np.inf)
@@ -157,3 +165,11 @@ may be missing: a gap shortens the shorter ones more (own phantoms)."""
 LENGTH_PER_SLICE = 0.75
 """95 % half-width of a length along the scan axis, in slices: a thin shell that ends within a slice at both poles reads
 half a slice longer at each (own phantoms)."""
+
+
+def between_readers(doubt: OutlineDoubt, length: float) -> float:
+    """mm by which two readers differ in a diameter (95 % half-width)."""
+    if not doubt.readers:
+        return 0.0
+    sizes, shares = zip(*doubt.readers, strict=True)
+    return float(np.interp(length, sizes, shares)) * length

@@ -18,7 +18,7 @@ import numpy as np
 from ..align import Alignment
 from ..base import Floats, Note, Scan, Settings, Volume
 from ..bones import LesionZone, Skeleton
-from ..lesion import Candidate, Outline, SeenScan, candidates_of, find_lesion, look_at, outline_at
+from ..lesion import Candidate, Hand, Outline, SeenScan, candidates_of, find_lesion, look_at, outline_at
 from ..measure import Measured
 from ..reference import Reference
 from .steps import align_pair, measure_outlined
@@ -106,7 +106,7 @@ def _feed(state: Any, value: object) -> None:
         _feed(state, (value.number, value.acquisition, value.calibration, value.volume))
     elif isinstance(value, SeenScan):
         # Its skeleton follows from the scan and the settings.
-        _feed(state, (value.scan, value.settings.align, plain(value.reference)))
+        _feed(state, (value.scan, value.settings.align, plain(value.reference), value.hand))
     elif is_dataclass(value) and not isinstance(value, type):
         for field in fields(value):
             state.update(f"{field.name}=".encode())
@@ -163,7 +163,8 @@ class Stages:
 
     def align(self, seen: dict[int, SeenScan], number: int, base: int, zone: LesionZone) -> Alignment:
         """See :func:`mineralize.study.steps.align_pair`."""
-        content = (seen[number], seen[base], zone)
+        # Bone knows nothing of what a reader says about the lesion.
+        content = (*(replace(seen[n], hand=Hand()) for n in (number, base)), zone)
         return self._get("alignment", content, lambda: align_pair(seen, number, base, zone, self.settings))
 
     def outline(

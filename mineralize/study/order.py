@@ -16,10 +16,13 @@ from ..lesion import (
     Candidate,
     Outline,
     SeenScan,
+    correct,
+    hand_of,
 )
 from ..measure import DepthProfile, Measured, Measurement, RimMap, Rows, rows_without_lesion
 from ..reference import Reference, compared
 from ..timeline import Timeline, comparability_notes
+from .by_hand import carried_into, carries, not_carried, same_scan
 from .crew import Clock, Crew, OnStep, crew, scans_at_a_time
 from .kept import Kept, Stages
 from .steps import (
@@ -147,7 +150,7 @@ def _analyse(
         looked = workers.each(stages.look, timeline.scans)
     seen = {one.scan.number: one for one in looked}
     steady = compared({number: one.reference for number, one in seen.items()})
-    seen = {number: replace(one, reference=steady[number]) for number, one in seen.items()}
+    seen = {n: replace(one, reference=steady[n], hand=hand_of(timeline.by_hand, n)) for n, one in seen.items()}
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
     notes += comparability_notes(timeline.scans)
     with clock.stage("look for the lesion"):
@@ -155,14 +158,18 @@ def _analyse(
     if meanwhile is not None and workers.workers > 1:
         workers.submit(meanwhile)
     with clock.stage("find the lesion"):
-        first = take_drawn(timeline, seen[base]) or stages.find(seen[base], point)
+        drawn = take_drawn(timeline, seen[base])
+        if drawn is not None:
+            first = correct(seen[base], drawn, np.asarray(point, float), settings)
+        else:
+            first = stages.find(seen[base], point)
     if first is None and origin != "given":
         raise LesionNeeded(
             f"nothing could be outlined at the strongest candidate of scan {base}; "
             "give a point in the lesion with --seed or in case.toml",
             candidates,
         )
-    alignments, outlines, measured, more = _followed(timeline, stages, seen, base, first, point, workers, clock)
+    alignments, outlines, measured, more, seen = _followed(timeline, stages, seen, base, first, point, workers, clock)
     notes += more
     with clock.stage("compare"):
         rows: list[Measurement] = []
@@ -182,9 +189,9 @@ def _analyse(
         maps = [m.rim_map if (m := measured[s.number]) is not None else None for s in timeline.scans]
         profiles = [m.profile if (m := measured[s.number]) is not None else None for s in timeline.scans]
         said = findings(timeline, table, changes, curves, alignments)
-        tissue = expected_tissue(timeline, table)
+        tissue = expected_tissue(timeline, table, said)
         biopsies = biopsy_reports(
-            timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}
+            timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}, said=said
         )
     return Study(
         timeline,
@@ -219,8 +226,11 @@ def _followed(
     point: tuple[float, float, float],
     workers: Crew,
     clock: Clock,
-) -> tuple[list[Alignment], dict[int, Outline | None], dict[int, Measured | None], list[Note]]:
+) -> tuple[list[Alignment], dict[int, Outline | None], dict[int, Measured | None], list[Note], dict[int, SeenScan]]:
     """Every scan aligned on the base scan, the lesion outlined in it and measured.
+
+    What a reader asked to carry over is laid into the other scans as soon as these are aligned; the scans with it are
+    the last of what is returned.
 
     The tasks are given to the workers in an order in which each comes after those it waits for.
     """
@@ -234,33 +244,58 @@ def _followed(
         with clock.task("align on the skeleton"):
             return stages.align(seen, number, base, zone)
 
+    def with_carried(number: int) -> SeenScan:
+        # Waits only for alignments, all of which are given to the workers before anything that calls this.
+        links = {n: alignments[n].result() for n in order if n == number or carries(timeline.by_hand, n)}
+        links[base] = same_scan(base)
+        return carried_into(timeline.by_hand, seen[number], links)
+
     def outlined(number: int) -> tuple[Outline | None, list[Note]]:
         alignment = alignments[number].result()
+        own = with_carried(number)
         with clock.task("outline the lesion"):
-            return stages.outline(seen[number], alignment, seen[base], first, own_seeds.get(number))
+            return stages.outline(own, alignment, seen[base], first, own_seeds.get(number))
 
     def measured(number: int, outline: Callable[[], Outline | None]) -> Measured | None:
         found = outline()
+        own = with_carried(number)
         with clock.task("measure"):
-            return stages.measure(seen[number], found)
+            return stages.measure(own, found)
+
+    def outlined_anew() -> Outline | None:
+        own = with_carried(base)
+        if own.hand.carried_from:
+            return stages.find(own, point)
+        return first
 
     alignments = {n: workers.submit(partial(aligned, n)) for n in order}
-    measures = {} if first is None else {base: workers.submit(partial(measured, base, lambda: first))}
+    anew = workers.submit(outlined_anew) if any(carries(timeline.by_hand, n) for n in order) else None
+
+    def again() -> Outline | None:
+        return first if anew is None else anew.result()
+
+    measures = {} if first is None else {base: workers.submit(partial(measured, base, again))}
     outlines = {n: workers.submit(partial(outlined, n)) for n in order}
     measures |= {n: workers.submit(partial(measured, n, lambda n=n: outlines[n].result()[0])) for n in order}  # type: ignore[misc]
     alignment = {n: alignments[n].result() for n in order}
     alignment[base] = align_pair(seen, base, base, zone, stages.settings)
-    found: dict[int, Outline | None] = {base: first}
+    found: dict[int, Outline | None] = {base: again()}
     notes: list[Note] = []
     for n in order:
         found[n], more = outlines[n].result()
         notes += more
     links = [alignment[n] for n in numbers]
-    if first is None:
+    if first is None and found[base] is not None:
+        measures[base] = workers.submit(partial(measured, base, again))
+    elif first is None:
         found[base], more = carry_to_base(seen, base, found, links, stages.settings, point)
         notes += more
         measures[base] = workers.submit(partial(measured, base, lambda: found[base]))
-    return links, found, {n: measures[n].result() for n in numbers}, notes
+    complete = {n: with_carried(n) for n in numbers}
+    notes += [
+        note for one in complete.values() for note in (*one.hand_notes, *not_carried(timeline.by_hand, one, links))
+    ]
+    return links, found, {n: measures[n].result() for n in numbers}, notes, complete
 
 
 __all__ = ["Study", "Trust", "analyse", "looked_at", "outline_from_point"]

@@ -23,6 +23,7 @@ from ..lesion import (
 )
 from ..measure import Measured, Measurement, measure_scan, withhold_all
 from ..timeline import Timeline
+from .by_hand import drawn_middle
 from .crew import Crew
 
 BIOPSY_DAYS = 42
@@ -56,6 +57,9 @@ def choose_point(
     if timeline.seeds:
         seed = timeline.seeds[0]
         return seed.scan, seed.point, "given", ()
+    drawn = drawn_middle(timeline.by_hand)
+    if drawn is not None:
+        return *drawn, "given", ()
     everything: list[Candidate] = []
     winners: list[Candidate] = []
     for own in workers.each(lambda scan: candidates(seen[scan.number]), timeline.scans):

@@ -8,6 +8,8 @@ lesion is.
 from __future__ import annotations
 
 from .edges import Edges, find_edges, peak_recovery, profile_depths, smoothing_matrix
+from .from_curves import body_between
+from .from_points import Drawn, surface_through
 from .mesh import (
     RayMesh,
     bending,
@@ -26,9 +28,11 @@ from .mesh import (
 from .optimal import mesh_edges, optimal_levels
 
 __all__ = [
+    "Drawn",
     "Edges",
     "RayMesh",
     "bending",
+    "body_between",
     "dents",
     "find_edges",
     "highest_within",
@@ -43,6 +47,7 @@ __all__ = [
     "solve_radius",
     "sphere_directions",
     "subdivided",
+    "surface_through",
     "vertex_areas",
     "vertex_normals",
     "with_halves",

@@ -16,13 +16,28 @@ from .case_file import alias_of
 from .case_file import parse as parse_case_file
 from .comparable import Difference, comparability, differences
 from .comparable import notes as comparability_notes
-from .model import BiopsySite, Event, EventKind, Offered, Seed, Timeline
+from .model import (
+    BiopsySite,
+    Contour,
+    Event,
+    EventKind,
+    HandActs,
+    MarginPoint,
+    MineralPart,
+    Offered,
+    Seed,
+    Timeline,
+)
 
 __all__ = [
     "BiopsySite",
+    "Contour",
     "Difference",
     "Event",
     "EventKind",
+    "HandActs",
+    "MarginPoint",
+    "MineralPart",
     "Offered",
     "Seed",
     "Timeline",

@@ -13,6 +13,7 @@ from typing import Any
 
 from ..base import CaseFileError, InputError, Settings, plain_text, read_toml
 from .calibration import GivenCalibration, read_calibrations
+from .corrections import GivenCorrections, read_corrections
 from .values import MOST_BIOPSIES, Point, ScanRef, Values
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
@@ -69,6 +70,7 @@ class CaseFile:
     series: Mapping[int, tuple[int, int]] = field(default_factory=dict)
     studies: Mapping[int, GivenStudy] = field(default_factory=dict)
     calibrations: tuple[GivenCalibration, ...] = ()
+    corrections: GivenCorrections = field(default_factory=GivenCorrections)
     settings: Settings = field(default_factory=Settings)
 
 
@@ -146,6 +148,7 @@ class _Reader(Values):
             series=self.series(table),
             studies=self.studies(table),
             calibrations=read_calibrations(self, table),
+            corrections=read_corrections(self, table),
             settings=settings,
         )
 

@@ -42,6 +42,68 @@ class Seed:
     point: tuple[float, float, float]
 
 
+@dataclass(frozen=True)
+class MarginPoint:
+    """What a reader said: the margin of the lesion runs through ``at`` (LPS mm of scan ``scan``).
+
+    ``day`` of the act is counted from day zero, ``None`` where it was not said; ``carry`` asks for it to be carried to
+    the other scans by the alignment. The same holds for :class:`Contour` and :class:`MineralPart`.
+    """
+
+    scan: int
+    at: tuple[float, float, float]
+    day: int | None = None
+    carry: bool = False
+
+
+@dataclass(frozen=True)
+class Contour:
+    """A closed curve that a reader drew in one plane: ``points`` LPS mm in order, the last joined to the first."""
+
+    scan: int
+    points: tuple[tuple[float, float, float], ...]
+    day: int | None = None
+    carry: bool = False
+
+
+@dataclass(frozen=True)
+class MineralPart:
+    """A part of the mineral, at ``at`` (LPS mm), that a reader counted in (``"add"``) or out (``"take"``)."""
+
+    scan: int
+    at: tuple[float, float, float]
+    act: Literal["add", "take"]
+    day: int | None = None
+    carry: bool = False
+
+
+@dataclass(frozen=True)
+class HandActs:
+    """All that readers corrected by hand in a case, in the order of ``case.toml``."""
+
+    margin: tuple[MarginPoint, ...] = ()
+    contours: tuple[Contour, ...] = ()
+    mineral: tuple[MineralPart, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.margin or self.contours or self.mineral)
+
+    @property
+    def scans(self) -> frozenset[int]:
+        """The scans in which something was corrected."""
+        return frozenset(
+            [p.scan for p in self.margin] + [c.scan for c in self.contours] + [m.scan for m in self.mineral]
+        )
+
+    def of(self, scan: int, *, carried_only: bool = False) -> HandActs:
+        """What was done in one scan; on request only what is to be carried to the others."""
+        return HandActs(
+            tuple(a for a in self.margin if a.scan == scan and (a.carry or not carried_only)),
+            tuple(a for a in self.contours if a.scan == scan and (a.carry or not carried_only)),
+            tuple(a for a in self.mineral if a.scan == scan and (a.carry or not carried_only)),
+        )
+
+
 @dataclass(frozen=True, eq=False)
 class Offered:
     """A place that was drawn in a scan before, by a segmentation, a contour set or a report.
@@ -68,7 +130,7 @@ class Timeline:
     point per scan, the first one given being the primary. ``notes`` tells what was set aside and why, and what
     is not comparable between scans; ``series`` is the table of all series with the reason for each 'no'.
     ``offered`` are places drawn before; ``drawn_outline`` is the number of the one to be used as the outline, where
-    ``case.toml`` asks for that.
+    ``case.toml`` asks for that. ``by_hand`` is what readers corrected.
     """
 
     scans: tuple[Scan, ...]
@@ -83,6 +145,7 @@ class Timeline:
     series: tuple[SeriesRow, ...] = ()
     offered: tuple[Offered, ...] = ()
     drawn_outline: int | None = None
+    by_hand: HandActs = field(default_factory=HandActs)
     hasher: Callable[[], str] | None = field(default=None, repr=False)
 
     def content_hash(self) -> str:

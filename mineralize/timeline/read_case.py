@@ -9,6 +9,7 @@ from functools import partial
 from ..base import CaseFileError, InputError, Note, Scan
 from ..dicom import Choice, CtReading, choose, gather, input_hash, read_ct, read_drawn
 from . import case_file as timeline_case
+from . import corrections as timeline_corrections
 from . import given as timeline_given
 from . import when as timeline_when
 from .case_file import CaseFile
@@ -66,6 +67,7 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
         settings=case.settings,
         offered=offered,
         drawn_outline=case.drawn if case.drawn_outline else None,
+        by_hand=timeline_corrections.acts_of(case.corrections, scans, zero),
         hasher=partial(input_hash, tuple(chosen_images)),
         series=tuple(row for choice in choices for row in choose.rows(choice)),
     )
