@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -103,7 +104,7 @@ def align(
         return pair.nothing("bone-none-reference")
     if not len(moving_skeleton.points):
         return pair.nothing("bone-none-here")
-    field = Field.of(moving_skeleton)
+    field = _field_of(moving_skeleton)
     bones = _bones_by_distance(pair)
     if not bones:
         return pair.nothing("bone-none-near")
@@ -118,6 +119,17 @@ def align(
         return first
     found = caution("with-neighbours", why=second.reason)
     return replace(second, trust="caution", reason=found.text, verdicts=(found, *second.verdicts))
+
+
+_FIELDS: WeakKeyDictionary[Skeleton, Field] = WeakKeyDictionary()
+
+
+def _field_of(skeleton: Skeleton) -> Field:
+    """The field of a skeleton, made once: a pair may be tried several times."""
+    field = _FIELDS.get(skeleton)
+    if field is None:
+        field = _FIELDS[skeleton] = Field.of(skeleton)
+    return field
 
 
 @dataclass(frozen=True, eq=False)

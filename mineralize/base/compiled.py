@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import threading
 from collections.abc import Callable
+from types import FunctionType
 from typing import Any, TypeVar
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -23,7 +24,7 @@ class _Compiled:
 
     def __init__(self, plain: Callable[..., Any], signatures: tuple[str, ...]) -> None:
         self.plain = plain
-        self._signatures = signatures
+        self.signatures = signatures
         self._made: Callable[..., Any] | None = None
         self.__doc__ = plain.__doc__
         self.__name__ = plain.__name__
@@ -33,7 +34,7 @@ class _Compiled:
         made = self._made
         if made is None:
             with _LOCK:
-                made = self._made = self._made or _made(self.plain, self._signatures)
+                made = self._made = self._made or _made(self.plain, self.signatures)
         return made(*arguments)
 
 
@@ -49,6 +50,14 @@ def _made(plain: Callable[..., Any], signatures: tuple[str, ...]) -> Callable[..
         # Read-only arrays of any strides take all others too: one version serves all callers.
         return numba.types.Array(scalar, int(found[3]), "C" if found[4] else "A", readonly=not found[4])
 
+    # Helpers without a signature of their own are compiled into their caller.
+    helpers = {
+        name: numba.jit(value.plain, nopython=True, nogil=True)
+        for name, value in plain.__globals__.items()
+        if isinstance(value, _Compiled) and not value.signatures
+    }
+    if helpers:
+        plain = FunctionType(plain.__code__, plain.__globals__ | helpers, plain.__name__)
     types = [numba.types.void(*map(argument, signature.split())) for signature in signatures]
     try:
         made: Callable[..., Any] = numba.jit(types, nopython=True, nogil=True, cache=True)(plain)
@@ -61,7 +70,8 @@ def compiled(*signatures: str) -> Callable[[Function], Function]:
     """Let numba compile a function of arrays and numbers that returns nothing, on its first call.
 
     A signature names the types of the arguments, with blanks between: ``f8`` a number, ``f4[3]`` an array of three
-    axes that is read, ``f8[1]!`` one that is written to (and in C order). Arithmetic is not reordered.
+    axes that is read, ``f8[1]!`` one that is written to (and in C order). Arithmetic is not reordered. A function
+    without a signature is a helper of those beside it in its module, may return something, and is not called otherwise.
     """
 
     def decorated(plain: Function) -> Function:

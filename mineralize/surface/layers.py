@@ -32,6 +32,81 @@ SETTLED = 1e-5
 """A step so small, in the standard deviations to which the parameters are tied, is the last."""
 
 
+@compiled()
+def _misfit(profile: Floats, scale: Floats, at: Floats, sd: float, p: Floats, rises: Floats, falls: Floats) -> float:
+    """Weighted squares left by parameters ``p`` (6,) in one profile; fills the shares of either border (P,)."""
+    root = math.sqrt(0.5)
+    edge, width, fuzz, height, out, inn = p[0], p[1], p[2], p[3], p[4], p[5]
+    wide = math.sqrt(fuzz**2 + sd**2)
+    total = 0.0
+    for k in range(at.shape[0]):
+        if scale[k] > 0.0:
+            y = at[k] - edge
+            rises[k] = rise = 0.5 * math.erfc(-y / sd * root)
+            falls[k] = fall = 0.5 * math.erfc(-(width - y) / wide * root)
+            value = out + (inn - out) * rise + height * (fall - 1.0 + rise)
+            total += scale[k] * (profile[k] - value) ** 2
+    return total
+
+
+@compiled()
+def _equations(
+    profile: Floats,
+    scale: Floats,
+    at: Floats,
+    sd: float,
+    p: Floats,
+    rises: Floats,
+    falls: Floats,
+    normal: Floats,
+    right: Floats,
+) -> None:
+    """Add one profile's normal equations at ``p``: lower half of ``normal`` (6, 6) and ``right`` (6,)."""
+    pdf = 1.0 / math.sqrt(2.0 * math.pi)
+    edge, width, fuzz, height, out, inn = p[0], p[1], p[2], p[3], p[4], p[5]
+    wide = math.sqrt(fuzz**2 + sd**2)
+    slope = np.empty(6)
+    for k in range(at.shape[0]):
+        if scale[k] > 0.0:
+            y = at[k] - edge
+            u, v = y / sd, (width - y) / wide
+            rise, layer = rises[k], falls[k] - 1.0 + rises[k]
+            du, dv = pdf * math.exp(-0.5 * u * u) / sd, pdf * math.exp(-0.5 * v * v)
+            slope[0] = -(inn - out) * du + height * (dv / wide - du)
+            slope[1] = height * dv / wide
+            slope[2] = -height * dv * v * fuzz / wide**2
+            slope[3], slope[4], slope[5] = layer, 1.0 - rise, rise
+            left = profile[k] - (out + (inn - out) * rise + height * layer)
+            for i in range(6):
+                weighted = scale[k] * slope[i]
+                right[i] += weighted * left
+                for j in range(i + 1):
+                    normal[i, j] += weighted * slope[j]
+
+
+@compiled()
+def _step(normal: Floats, right: Floats, tie: Floats, damping: float, system: Floats, step: Floats) -> None:
+    """Solve the damped equations by Cholesky: they are symmetric, and positive by the ties."""
+    for i in range(6):
+        for j in range(i + 1):
+            total = normal[i, j]
+            if i == j:
+                total += tie[i] + damping * (normal[i, i] + tie[i])
+            for k in range(j):
+                total -= system[i, k] * system[j, k]
+            system[i, j] = math.sqrt(total) if i == j else total / system[j, j]
+    for i in range(6):
+        total = right[i]
+        for k in range(i):
+            total -= system[i, k] * step[k]
+        step[i] = total / system[i, i]
+    for i in range(5, -1, -1):
+        total = step[i]
+        for k in range(i + 1, 6):
+            total -= system[k, i] * step[k]
+        step[i] = total / system[i, i]
+
+
 @compiled("f8[2] f8[1] f8[2] f8[1] f8[2] f8[2] f8[1] f8[1] i8 f8[2]! f8[1]!")
 def _improve(
     profiles: Floats,
@@ -44,97 +119,42 @@ def _improve(
     high: Floats,
     rounds: int,
     p: Floats,
-    misfit: Floats,
+    squares: Floats,
 ) -> None:
     """Damped Gauss-Newton steps on ``p`` (N, 6): edge, width, fuzz, height, outside, inside, within ``low`` and
-    ``high``, tied to ``centre`` by ``tie``; the weighted mean square misfit goes to ``misfit`` (N,). Samples without
-    weight are passed over."""
-    root = math.sqrt(0.5)
-    pdf = 1.0 / math.sqrt(2.0 * math.pi)
+    ``high``, tied to ``centre`` by ``tie``; what is left of the weighted squares goes to ``squares`` (N,). Samples
+    without weight are passed over."""
     count = at.shape[0]
-    normal, right, slope = np.empty((6, 6)), np.empty(6), np.empty(6)
+    normal, right = np.empty((6, 6)), np.empty(6)
     system, step, trial = np.empty((6, 6)), np.empty(6), np.empty(6)
     rises, falls = np.empty(count), np.empty(count)
     for n in range(profiles.shape[0]):
-        sd = blur[n]
-        damping = 1e-2
-        cost = 0.0
-        squares = 0.0
-        moved = math.inf
+        damping, cost, moved = 1e-2, math.inf, math.inf
         trial[:] = p[n]
         for round_ in range(rounds + 1):
-            # Cost at the trial.
-            edge, width, fuzz, height, out, inn = trial[0], trial[1], trial[2], trial[3], trial[4], trial[5]
-            wide = math.sqrt(fuzz**2 + sd**2)
-            now = 0.0
-            for k in range(count):
-                if scale[n, k] > 0.0:
-                    y = at[k] - edge
-                    rises[k] = rise = 0.5 * math.erfc(-y / sd * root)
-                    falls[k] = fall = 0.5 * math.erfc(-(width - y) / wide * root)
-                    value = out + (inn - out) * rise + height * (fall - 1.0 + rise)
-                    now += scale[n, k] * (profiles[n, k] - value) ** 2
-            fitted = now
+            fitted = _misfit(profiles[n], scale[n], at, blur[n], trial, rises, falls)
+            now = fitted
             for i in range(6):
                 now += tie[n, i] * (trial[i] - centre[n, i]) ** 2
             better = round_ == 0 or now < cost
             if better:
                 p[n] = trial
-                cost = now
-                squares = fitted
+                cost, squares[n] = now, fitted
             if round_ > 0:
                 damping = min(max(damping * (0.3 if better else 6.0), 1e-6), 1e4)
             if round_ == rounds or (better and moved < SETTLED):
                 break
             if better:
                 normal[:] = 0.0
-                for i in range(6):
-                    right[i] = tie[n, i] * (centre[n, i] - p[n, i])
-                for k in range(count):
-                    if scale[n, k] > 0.0:
-                        y = at[k] - edge
-                        u, v = y / sd, (width - y) / wide
-                        rise, fall = rises[k], falls[k]
-                        du, dv = pdf * math.exp(-0.5 * u * u) / sd, pdf * math.exp(-0.5 * v * v)
-                        layer = fall - 1.0 + rise
-                        slope[0] = -(inn - out) * du + height * (dv / wide - du)
-                        slope[1] = height * dv / wide
-                        slope[2] = -height * dv * v * fuzz / wide**2
-                        slope[3] = layer
-                        slope[4] = 1.0 - rise
-                        slope[5] = rise
-                        left = profiles[n, k] - (out + (inn - out) * rise + height * layer)
-                        for i in range(6):
-                            weighted = scale[n, k] * slope[i]
-                            right[i] += weighted * left
-                            for j in range(i + 1):
-                                normal[i, j] += weighted * slope[j]
-            # Cholesky of the damped system: symmetric, positive by the ties.
-            for i in range(6):
-                for j in range(i + 1):
-                    total = normal[i, j]
-                    if i == j:
-                        total += tie[n, i] + damping * (normal[i, i] + tie[n, i])
-                    for k in range(j):
-                        total -= system[i, k] * system[j, k]
-                    system[i, j] = math.sqrt(total) if i == j else total / system[j, j]
-            for i in range(6):
-                total = right[i]
-                for k in range(i):
-                    total -= system[i, k] * step[k]
-                step[i] = total / system[i, i]
-            for i in range(5, -1, -1):
-                total = step[i]
-                for k in range(i + 1, 6):
-                    total -= system[k, i] * step[k]
-                step[i] = total / system[i, i]
+                right[:] = tie[n] * (centre[n] - p[n])
+                _equations(profiles[n], scale[n], at, blur[n], trial, rises, falls, normal, right)
+            _step(normal, right, tie[n], damping, system, step)
+            moved = 0.0
             for i in range(6):
                 trial[i] = min(max(p[n, i] + step[i], low[i]), high[i])
             trial[2] = min(trial[2], trial[1])
-            moved = 0.0
             for i in range(6):
                 moved = max(moved, abs(trial[i] - p[n, i]) * math.sqrt(tie[n, i]))
-        misfit[n] = squares
 
 
 def fit_layers(
