@@ -59,9 +59,9 @@ def test_commands_in_the_readme_exist(line: str) -> None:
 def test_every_command_and_option_is_documented(name: str) -> None:
     assert f"mineralize {name} " in README
     table = {
-        row.split("|")[1].split()[0].strip("` "): row.split("|")[2]
+        next(word for word in row.split("|")[1].replace("`", "").split() if word.startswith("--")): row.split("|")[2]
         for row in README.splitlines()
-        if row.startswith("| `--")
+        if row.startswith(("| `--", "| `-v"))
     }
     for action in commands()[name]._actions:
         for option in action.option_strings:
@@ -125,7 +125,7 @@ def test_developers_guide_names_files_that_exist() -> None:
             assert list((ROOT / "mineralize").rglob(name)), name
 
 
-@pytest.mark.parametrize("name", ["demo", "test", "bench"])
+@pytest.mark.parametrize("name", ["demo", "test", "bench", "lowest"])
 def test_scripts_can_be_run(name: str) -> None:
     assert os.access(ROOT / "scripts" / name, os.X_OK)
 

@@ -7,20 +7,18 @@ An engine is used from one thread: :meth:`Engine.start` a job where there is roo
 from __future__ import annotations
 
 import contextlib
-import importlib
 import pickle
 import queue
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from importlib.util import find_spec
 from typing import Any, Protocol
 
 from ..base import UsageError, isolated_python, receive, send
 from ..results import texts
-from .job import Died, Done, Job
+from .job import Answer, Died, Job, task
 
-Answer = Done | Died | float
 ENTRY = "mineralize.batch.worker"
 """Module whose ``main`` a worker runs and whose ``do`` it calls; another one stands in for it in tests."""
 
@@ -72,12 +70,6 @@ def _cluster() -> Any:
     from . import cluster  # an extra
 
     return cluster
-
-
-def task(entry: str) -> Callable[[str, Job], Done | float]:
-    """What a worker does with a job."""
-    found: Callable[[str, Job], Done | float] = importlib.import_module(entry).do
-    return found
 
 
 class Here:

@@ -15,9 +15,8 @@ from typing import Any
 
 from ..base import InputError, OutputError
 from ..cases import digest_of, failed, kept
-from ..results import History, tables, texts
+from ..results import History, dictionary, tables, texts
 from ..results import read as read_record
-from . import dictionary
 from .job import Report
 from .store import NEXT, Store, is_ours
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from ..base import Settings, UsageError, plain_text
-from ..dicom_out import write_pdf_object
+from ..dicom_out import NOBODY, pseudonym, write_pdf_object
 from ..figures import draw
 from ..page import render_page, render_pdf
-from ..results import History, Options, dictionary, impression, record, tables, views
-from ..study import Study, analyse
+from ..results import History, Options, impression, record, tables, views
+from ..study import Kept, Study, analyse
 from ..timeline import Seed, Timeline
 from ..timeline import read as read_timeline
 from . import seal
@@ -100,12 +100,23 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
 
 
 def studied(
-    case: Timeline, settings: Settings | None = None, on_step: Step | None = None, jobs: int | None = None
+    case: Timeline,
+    settings: Settings | None = None,
+    on_step: Step | None = None,
+    jobs: int | None = None,
+    keep: Kept | None = None,
 ) -> Study:
     """:func:`analyse`, with the hash of all that was read, which writing will ask for, taken while a worker is idle."""
     known: list[str] = []
-    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()))
+    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()), keep)
     return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
+
+
+def named(study: Study, secret: bytes) -> Study:
+    """The study of a case that nobody named under a pseudonym: no two cases of a table or archive share a name."""
+    if study.timeline.alias != NOBODY:
+        return study
+    return replace(study, timeline=replace(study.timeline, alias=pseudonym(secret)))
 
 
 def write_study(
@@ -137,6 +148,7 @@ def write_study(
             seal.renew(folder)
 
     secret = secret_of(out, lambda: first_secret(study))
+    study = named(study, secret)
     with whole_folder(out, secret=secret, bound=tags(study.timeline), finish=renew) as folder:
         with writing(study, folder / "dicom", options, jobs) as identity:
             layout = views.plan(study)
@@ -145,7 +157,7 @@ def write_study(
             write_text(folder / "measurements.csv", tables.measurements(document))
             write_text(folder / "changes.csv", tables.changes(document))
             write_text(folder / "history.json", record.dumps(document))
-            write_text(folder / "dictionary.json", dictionary.dictionary())
+            write_text(folder / "dictionary.json", tables.described())
             write_text(folder / "summary.html", render_page(document, pictures, impressions))
             summary = render_pdf(study, document, pictures)
             (folder / "summary.pdf").write_bytes(summary)

@@ -12,11 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from .. import __version__
-from ..base import MineralizeError, OutputError
 
 LOGGER = logging.getLogger("mineralize")
-QUIET = ("pydicom", "matplotlib", "highdicom", "PIL")
-"""Libraries that quote what they stumble over: a patient's name, a path of this machine."""
 
 
 def add_options(sub: argparse.ArgumentParser) -> None:
@@ -34,8 +31,8 @@ def listening(arguments: argparse.Namespace) -> Iterator[None]:
     OutputError
         where the log cannot be written to.
     """
-    for name in QUIET:
-        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    from ..base import MineralizeError, OutputError  # help is told without them
+
     handlers: list[logging.Handler] = []
     if getattr(arguments, "verbose", False) and sys.stderr is not None:
         handlers.append(logging.StreamHandler(sys.stderr))

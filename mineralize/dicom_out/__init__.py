@@ -8,10 +8,11 @@ DICOM libraries are raised as ``OutputError``.
 from __future__ import annotations
 
 from . import seg, sr
-from .identity import Identity, pseudonym
+from .identity import NOBODY, Identity, pseudonym
 from .sr_pdf import write as write_pdf_object
 
 __all__ = [
+    "NOBODY",
     "Identity",
     "pseudonym",
     "seg",

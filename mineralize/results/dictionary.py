@@ -1,81 +1,162 @@
-"""The data dictionary of the tables: what each column holds, of which type, in which unit, so that no reader guesses.
+"""The dictionary of the tables: a Data Package descriptor (https://datapackage.org, version 2).
 
-The form is that of the W3C recommendation *Metadata Vocabulary for Tabular Data* (CSV on the Web, 2015). Guessing
-readers take ``yes``/``no`` for booleans, an alias such as ``0017`` for a number, and an empty column for whatever they
-like: :func:`columns` says what is what.
+It says of every column its type, its meaning, its unit and what stands for a missing value, and of every quantity its
+UCUM unit (https://ucum.org), its definition and where that comes from.
 """
 
 from __future__ import annotations
 
-import json
-from typing import Any, Literal
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final
 
-from ..base import UNITS
+from .. import __version__
+from ..base import QUANTITIES, UNITS
 from . import texts
 
-Type = Literal["string", "integer", "double"]
-REAL = ("yes", "no", "unsure")
-TRUST = ("ok", "caution", "withheld")
-
-_COLUMNS: dict[str, tuple[Type, str]] = {
-    "case": ("string", "How the case is called: an alias or pseudonym, never a number even where it looks like one"),
-    "scan": ("integer", "Number of the scan in time order, from 1"),
-    "day": ("integer", "Whole days from day zero (history.json: day_zero)"),
-    "quantity": ("string", "What was measured; a number at the end is a threshold in HU at 120 kVp"),
-    "value": ("double", "The value, in the unit of the row; empty where it is withheld"),
-    "low": ("double", "Lower end of the 95 % interval: of the value, or of the difference"),
-    "high": ("double", "Upper end of the 95 % interval: of the value, or of the difference"),
-    "unit": ("string", "Unit of the row: mm, mm2, mm3, mg, HU, or 1 for shares and ratios"),
-    "trust": ("string", "ok, caution or withheld"),
-    "reason": ("string", "Why it is not ok, in plain words; empty where it is"),
-    "codes": ("string", "Codes of the verdicts behind the reason, separated by blanks"),
-    "from_scan": ("integer", "Number of the earlier scan"),
-    "to_scan": ("integer", "Number of the later scan"),
-    "days": ("integer", "Days between the two scans"),
-    "difference": ("double", "Later minus earlier, in the unit of the row; empty where one of them is withheld"),
-    "percent": ("double", "Difference in percent of the earlier value; empty where percent has no meaning"),
-    "per_30_days": ("double", "Difference per 30 days, in the unit of the row"),
-    "doubling_days": ("double", "Days in which it would double at this rate; negative: in which it would halve"),
-    "real": ("string", "yes, no or unsure: whether the change is more than measurement error; no boolean"),
+PROFILE: Final = "https://datapackage.org/profiles/2.0"
+UCUM: Final = {"HU": "[hnsf'U]"}
+"""Codes of units that tables write in the customary way; the others are UCUM as they stand."""
+COLUMNS: Final[dict[str, tuple[str, str, str]]] = {
+    "case": (
+        "string",
+        "The case, by its alias, a neutral number or a pseudonym; text even where it looks like a number.",
+        "",
+    ),
+    "scan": ("integer", "Number of the scan in time order, from 1.", ""),
+    "from_scan": ("integer", "Number of the earlier scan.", ""),
+    "to_scan": ("integer", "Number of the later scan.", ""),
+    "day": ("integer", "Day of the scan, counted from day zero of the case.", "d"),
+    "days": ("integer", "Days from the earlier scan to the later one.", "d"),
+    "quantity": ("string", "What was measured; see quantities.", ""),
+    "value": ("number", "The value, in the unit of its row; missing where it is withheld.", ""),
+    "low": ("number", "Lower end of the 95 % interval, in the unit of its row.", ""),
+    "high": ("number", "Upper end of the 95 % interval, in the unit of its row.", ""),
+    "unit": ("string", "Unit of the row.", ""),
+    "trust": ("string", "Whether the value can be relied on.", ""),
+    "reason": ("string", "Why it is cautioned or withheld, in plain words.", ""),
+    "codes": ("string", "Codes of the reasons, separated by blanks.", ""),
+    "difference": ("number", "Later value minus earlier value, in the unit of its row.", ""),
+    "percent": ("number", "The difference in percent of the earlier value.", "%"),
+    "per_30_days": ("number", "The difference per 30 days, in the unit of its row.", ""),
+    "doubling_days": ("number", "Days in which the value doubles at this pace; negative: halves.", "d"),
+    "real": ("string", "Whether the change is beyond what measurement alone can make.", ""),
+    "day_zero": ("string", "What day zero is: the onset, or the first scan.", ""),
+    "halving_days": ("number", "Days in which the value halves at this pace.", "d"),
+    "position": ("integer", "Place of the case among those of its run, from 1; missing where it is gone.", ""),
+    "exit_code": ("integer", "As of the command for one case; missing until it is measured.", ""),
+    "scans": ("integer", "Scans of the case.", ""),
+    "withheld": ("integer", "Values that are withheld.", ""),
+    "cautions": ("integer", "Values that stand with caution.", ""),
+    "message": ("string", "Why the case could not be measured.", ""),
+    "state": ("string", "Where the case stands.", ""),
+}
+"""Column: type, meaning, UCUM unit where the whole column has one."""
+ENUMS: Final[dict[str, list[str]]] = {
+    "trust": ["ok", "caution", "withheld"],
+    "real": ["yes", "no", "unsure"],
+    "state": ["waiting", "running", "arriving", "done", "needs an answer", "refused", "failed", "set aside", "gone"],
+}
+KEYS: Final[dict[str, list[str]]] = {
+    "measurements": ["case", "scan", "quantity"],
+    "changes": ["case", "from_scan", "to_scan", "quantity"],
+    "cases": ["case"],
+}
+TITLES: Final = {
+    "measurements": "Every quantity of every scan of every case",
+    "changes": "Every change between two scans of a case",
+    "cases": "How each case went",
 }
 
 
-def columns(names: tuple[str, ...]) -> dict[str, Type]:
-    """The type of each of these columns; what a table of ours does not have is text."""
-    return {name: _COLUMNS[name][0] if name in _COLUMNS else "string" for name in names}
+def type_of(column: str) -> str:
+    """``string``, ``integer`` or ``number``."""
+    return COLUMNS.get(column, ("string", "", ""))[0]
 
 
-def describe(url: str, names: tuple[str, ...]) -> dict[str, Any]:
-    """One table as CSV on the Web describes it."""
-    described = []
-    for name, kind in columns(names).items():
-        datatype: Any = kind
-        if name in ("real", "trust"):
-            datatype = {"base": "string", "format": "|".join(REAL if name == "real" else TRUST)}
-        words = _COLUMNS.get(name, ("string", ""))[1]
-        described.append({"name": name, "titles": name, "datatype": datatype, "dc:description": words, "null": ""})
-    return {"url": url, "tableSchema": {"columns": described}}
+def package(columns: Mapping[str, Sequence[str]], *, parquet: bool) -> dict[str, Any]:
+    """The descriptor of the tables with these file names and columns: those of one case, or with one of cases of many.
 
-
-def dictionary(*more: tuple[str, tuple[str, ...]]) -> str:
-    """``dictionary.json`` as text: both tables, then ``more`` (name of a file, its columns), and all quantities."""
-    tables = (
-        ("measurements.csv", tuple(texts.CSV_MEASUREMENTS.split(","))),
-        ("changes.csv", tuple(texts.CSV_CHANGES.split(","))),
-        *more,
-    )
-    document = {
-        "@context": "http://www.w3.org/ns/csvw",
-        "dialect": {"encoding": "utf-8", "delimiter": ",", "lineTerminators": ["\r\n"], "header": True},
-        "tables": [describe(url, names) for url, names in tables],
-        "mineralize:quantities": [
-            {
-                "name": name,
-                "unit": unit,
-                "title": texts.quantity_title(name),
-                "meaning": texts.quantity_meaning(name),
-            }
-            for name, unit in UNITS.items()
-        ],
+    Readers that guess take ``yes`` for a boolean and an alias such as ``0017`` for a number; this keeps them from it.
+    """
+    many = any(Path(name).stem == "cases" for name in columns)
+    resources = [_resource(name, held, many) for name, held in columns.items()]
+    if parquet:
+        resources += [_twin(resource) for resource in resources]
+    return {
+        "$schema": f"{PROFILE}/datapackage.json",
+        "name": "mineralize-batch" if many else "mineralize-case",
+        "title": f"Measured imaging {'histories of many cases' if many else 'history of one case'}",
+        "description": texts.NOT_A_DEVICE,
+        "version": __version__,
+        "resources": resources,
+        "quantities": [_quantity(name) for name in sorted(UNITS)],
     }
-    return json.dumps(document, indent=1, ensure_ascii=False) + "\n"
+
+
+def _resource(path: str, columns: Sequence[str], many: bool) -> dict[str, Any]:
+    name = Path(path).stem
+    schema: dict[str, Any] = {
+        "fields": [_field(column, name) for column in columns],
+        "missingValues": [""],
+        "primaryKey": KEYS[name],
+    }
+    if many and name != "cases":
+        schema["foreignKeys"] = [{"fields": ["case"], "reference": {"resource": "cases", "fields": ["case"]}}]
+    return {
+        "$schema": f"{PROFILE}/dataresource.json",
+        "name": name,
+        "type": "table",
+        "path": path,
+        "title": TITLES[name],
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "dialect": {"lineTerminator": "\r\n", "quoteChar": '"', "doubleQuote": True, "delimiter": ","},
+        "schema": schema,
+    }
+
+
+def _twin(resource: Mapping[str, Any]) -> dict[str, Any]:
+    """The same table as Parquet, for who wants the types without reading this."""
+    held = {key: value for key, value in resource.items() if key not in ("dialect", "encoding")}
+    return held | {
+        "name": f"{resource['name']}-parquet",
+        "path": str(Path(resource["path"]).with_suffix(".parquet")),
+        "format": "parquet",
+        "mediatype": "application/vnd.apache.parquet",
+    }
+
+
+def _field(column: str, table: str) -> dict[str, Any]:
+    kind, meaning, unit = COLUMNS.get(column, ("string", "", ""))
+    held: dict[str, Any] = {"name": column, "type": kind, "description": meaning}
+    if unit:
+        held["unit"] = unit
+    constraints: dict[str, Any] = {}
+    if column in KEYS[table]:
+        constraints["required"] = True
+    if column in ENUMS:
+        constraints["enum"] = ENUMS[column]
+    if constraints:
+        held["constraints"] = constraints
+    return held
+
+
+def _quantity(name: str) -> dict[str, Any]:
+    title, meaning = texts.QUANTITIES.get(name, (name, ""))
+    unit = UNITS[name]
+    return {
+        "name": name,
+        "title": title,
+        "unit": unit,
+        "ucum": UCUM.get(unit, unit),
+        "definition": meaning,
+        "source": f"defined by mineralize {__version__}; smallest change that counts: {_source(name)}",
+        "missing": "empty where withheld; the reason says why",
+    }
+
+
+def _source(name: str) -> str:
+    found = QUANTITIES.get(name)
+    return found.limit.source if found is not None else "as of the quantity it is a variant of"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 import re
 from collections.abc import Iterable, Mapping, Sequence
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from ..base import InputError, cell_text
-from . import texts
+from . import dictionary, texts
 
 MEASUREMENT_COLUMNS = tuple(texts.CSV_MEASUREMENTS.split(","))
 CHANGE_COLUMNS = tuple(texts.CSV_CHANGES.split(","))
@@ -72,6 +73,12 @@ def changes(document: Mapping[str, Any], case: str | None = None) -> str:
         for row in document["changes"]
     )
     return text_of(CHANGE_COLUMNS, rows)
+
+
+def described() -> str:
+    """``dictionary.json`` of one case: types, meanings and units of the columns of both tables."""
+    columns = {"measurements.csv": MEASUREMENT_COLUMNS, "changes.csv": CHANGE_COLUMNS}
+    return json.dumps(dictionary.package(columns, parquet=False), indent=1, ensure_ascii=False) + "\n"
 
 
 def text_of(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:

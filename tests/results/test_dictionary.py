@@ -13,7 +13,7 @@ import pytest
 import study_factory
 
 from mineralize.base import QUANTITIES
-from mineralize.results import dictionary, record, tables
+from mineralize.results import record, tables
 
 ALIAS = "0017"
 
@@ -28,19 +28,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("tables")
     (out / "measurements.csv").write_text(tables.measurements(document), encoding="utf-8", newline="")
     (out / "changes.csv").write_text(tables.changes(document), encoding="utf-8", newline="")
-    (out / "dictionary.json").write_text(dictionary.dictionary(), encoding="utf-8", newline="")
+    (out / "dictionary.json").write_text(tables.described(), encoding="utf-8", newline="")
     return out
 
 
 def described(folder: Path) -> dict[str, dict[str, str]]:
     """Column types by table, read from the file as anybody would."""
     document = json.loads((folder / "dictionary.json").read_text(encoding="utf-8"))
-    assert document["@context"] == "http://www.w3.org/ns/csvw"
-    found = {}
-    for table in document["tables"]:
-        kinds = {c["name"]: c["datatype"] for c in table["tableSchema"]["columns"]}
-        found[table["url"]] = {n: k if isinstance(k, str) else k["base"] for n, k in kinds.items()}
-    return found
+    return {t["path"]: {f["name"]: f["type"] for f in t["schema"]["fields"]} for t in document["resources"]}
 
 
 def plain(folder: Path, name: str) -> list[dict[str, str]]:
@@ -51,8 +46,8 @@ def test_every_column_is_described_in_its_order(folder: Path) -> None:
     for name, kinds in described(folder).items():
         assert list(kinds) == list(plain(folder, name)[0])
     document = json.loads((folder / "dictionary.json").read_text(encoding="utf-8"))
-    assert [q["name"] for q in document["mineralize:quantities"]] == list(QUANTITIES)
-    assert all(c["dc:description"] for t in document["tables"] for c in t["tableSchema"]["columns"])
+    assert {q["name"] for q in document["quantities"]} == set(QUANTITIES)
+    assert all(f["description"] for t in document["resources"] for f in t["schema"]["fields"])
 
 
 def agrees(rows: list[dict[str, Any]], folder: Path, name: str) -> None:
@@ -71,7 +66,7 @@ def agrees(rows: list[dict[str, Any]], folder: Path, name: str) -> None:
 @pytest.mark.parametrize("name", ["measurements.csv", "changes.csv"])
 def test_pandas_reads_what_was_written(folder: Path, name: str) -> None:
     pandas = pytest.importorskip("pandas")
-    kinds = {"string": str, "integer": "Int64", "double": float}
+    kinds = {"string": str, "integer": "Int64", "number": float}
     dtype = {n: kinds[k] for n, k in described(folder)[name].items()}
     text = [n for n, k in described(folder)[name].items() if k == "string"]
     frame = pandas.read_csv(
@@ -83,7 +78,7 @@ def test_pandas_reads_what_was_written(folder: Path, name: str) -> None:
 @pytest.mark.parametrize("name", ["measurements.csv", "changes.csv"])
 def test_polars_reads_what_was_written(folder: Path, name: str) -> None:
     polars = pytest.importorskip("polars")
-    kinds = {"string": polars.String, "integer": polars.Int64, "double": polars.Float64}
+    kinds = {"string": polars.String, "integer": polars.Int64, "number": polars.Float64}
     frame = polars.read_csv(folder / name, schema={n: kinds[k] for n, k in described(folder)[name].items()})
     agrees(frame.to_dicts(), folder, name)
 
@@ -91,7 +86,7 @@ def test_polars_reads_what_was_written(folder: Path, name: str) -> None:
 @pytest.mark.parametrize("name", ["measurements.csv", "changes.csv"])
 def test_duckdb_reads_what_was_written(folder: Path, name: str) -> None:
     duckdb = pytest.importorskip("duckdb")
-    kinds = {"string": "VARCHAR", "integer": "BIGINT", "double": "DOUBLE"}
+    kinds = {"string": "VARCHAR", "integer": "BIGINT", "number": "DOUBLE"}
     types = {n: kinds[k] for n, k in described(folder)[name].items()}
     found = duckdb.read_csv(str(folder / name), header=True, columns=types)
     agrees([dict(zip(found.columns, values, strict=True)) for values in found.fetchall()], folder, name)
