@@ -16,9 +16,9 @@ import pytest
 import study_factory
 
 from mineralize.base import UNITS
-from mineralize.batch import dictionary, store, tables
+from mineralize.batch import store, tables
 from mineralize.batch.job import Report
-from mineralize.results import record
+from mineralize.results import dictionary, record
 from mineralize.results import tables as one_table
 
 KINDS = {"string": "string", "integer": "int64", "number": "double"}
