@@ -102,8 +102,10 @@ def limb(shape: tuple[int, int, int], seed: int) -> NDArray[np.int16]:
     k, r, c = np.meshgrid(*[np.arange(n, dtype=float) for n in shape], indexing="ij")
     middle = ((shape[1] - 1) / 2, (shape[2] - 1) / 2)
     away = np.hypot(r - middle[0], c - middle[1])
-    hu = np.where(away < 0.46 * min(shape[1:]) - 0.2 * k, 50.0, -1000.0)
-    hu[np.hypot(r - middle[0], c - middle[1] - 0.3 * k) < 0.1 * min(shape[1:])] = 900.0
+    bone = np.hypot(r - middle[0], c - middle[1] - 0.3 * k)
+    # Edges a pixel wide, as any scanner blurs them: else steps from slice to slice would be those of the raster.
+    hu = -1000.0 + 1050.0 * np.clip(0.46 * min(shape[1:]) - 0.2 * k - away + 0.5, 0, 1)
+    hu += (900.0 - hu) * np.clip(0.1 * min(shape[1:]) - bone + 0.5, 0, 1)
     hu += np.random.default_rng(seed).normal(0, 12, shape)
     return np.clip(np.round(hu), -1024, 3000).astype(np.int16)
 

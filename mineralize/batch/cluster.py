@@ -18,8 +18,7 @@ from distributed.scheduler import KilledWorker
 
 from ..base import UsageError
 from ..results import texts
-from .engine import Answer, task
-from .job import Died, Job
+from .job import Answer, Died, Job, task
 
 CONNECT_SECONDS = 20
 QUIET = logging.CRITICAL + 1

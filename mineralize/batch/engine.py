@@ -7,20 +7,18 @@ An engine is used from one thread: :meth:`Engine.start` a job where there is roo
 from __future__ import annotations
 
 import contextlib
-import importlib
 import pickle
 import queue
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from importlib.util import find_spec
 from typing import Any, Protocol
 
 from ..base import UsageError, isolated_python, receive, send
 from ..results import texts
-from .job import Died, Done, Job
+from .job import Answer, Died, Job, task
 
-Answer = Done | Died | float
 ENTRY = "mineralize.batch.worker"
 """Module whose ``main`` a worker runs and whose ``do`` it calls; another one stands in for it in tests."""
 
@@ -72,12 +70,6 @@ def _cluster() -> Any:
     from . import cluster  # an extra
 
     return cluster
-
-
-def task(entry: str) -> Callable[[str, Job], Done | float]:
-    """What a worker does with a job."""
-    found: Callable[[str, Job], Done | float] = importlib.import_module(entry).do
-    return found
 
 
 class Here:
@@ -147,9 +139,11 @@ class _Worker:
             start_new_session=True,  # a key that stops the parent does not reach it past the parent
         )
         self._answers = answers
+        self._asking: threading.Thread | None = None
 
     def give(self, ticket: int, kind: str, job: Job) -> None:
-        threading.Thread(target=self._ask, args=(ticket, kind, job), name="case", daemon=True).start()
+        self._asking = threading.Thread(target=self._ask, args=(ticket, kind, job), name="case", daemon=True)
+        self._asking.start()
 
     def _ask(self, ticket: int, kind: str, job: Job) -> None:
         assert self._child.stdin is not None
@@ -166,6 +160,9 @@ class _Worker:
         with contextlib.suppress(OSError):
             self._child.kill()
         self._child.wait()
-        if self._child.stdin is not None:
-            with contextlib.suppress(OSError):
-                self._child.stdin.close()
+        if self._asking is not None:
+            self._asking.join()
+        for stream in (self._child.stdin, self._child.stdout):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()

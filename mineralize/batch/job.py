@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -72,6 +74,10 @@ class Died:
     """The process that worked on a job ended without an answer."""
 
 
+Answer = Done | Died | float
+"""What comes back of a job: how it went, that its worker died, or the memory it needs in MiB."""
+
+
 def do(kind: str, job: Job) -> Done | float:
     """Measure a case (``"run"``), or say how much memory in MiB that will need (``"need"``).
 
@@ -123,6 +129,12 @@ def _sentence(error: MineralizeError) -> str:
         )
         return f"{error} ({where})"
     return str(error)
+
+
+def task(entry: str) -> Callable[[str, Job], Done | float]:
+    """What a worker does with a job."""
+    found: Callable[[str, Job], Done | float] = importlib.import_module(entry).do
+    return found
 
 
 def failed(job: Job, message: str) -> Report:

@@ -98,7 +98,7 @@ def new_lesions_inside(fit: cohort.CohortFit, made: cohorts.Made) -> float:
     days = [r.day for r in rows]
     at = DAYS[max(days) >= DAYS]
     low, high = (np.interp(at, days, [getattr(r, key) for r in rows]) for key in ("new_low", "new_high"))
-    random = np.random.default_rng((7, len(days)))
+    random = np.random.default_rng((7, int(1000 * made.plateau_mg)))
     courses = np.stack([made.new_lesion(at, random) for _ in range(NEW_LESIONS)])
     return float(np.mean((courses >= low) & (courses <= high)))
 

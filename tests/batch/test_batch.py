@@ -243,7 +243,7 @@ def test_a_cluster_that_is_there_already_gives_equal_tables(tmp_path: Path) -> N
         ) for n in range(2)
     ]  # fmt: skip
     try:
-        end = time.monotonic() + 60
+        end = time.monotonic() + 300
         while not address.exists() and time.monotonic() < end:
             time.sleep(0.1)
         where = json.loads(address.read_text(encoding="utf-8"))["address"]

@@ -99,7 +99,7 @@ def test_a_shrinking_volume_and_one_that_rose_before() -> None:
     [
         ((10, 60, 200), (100, 600, 1000), "3 scans give a value: the change only"),
         ((150, 200, 250, 300), (1000, 1010, 990, 1005), "a constant explains"),
-        ((10, 30, 60, 90, 200), (100, 900, 90, 1000, 80), "no curve goes through|a constant explains|no late scan"),
+        ((10, 30, 60, 90, 200), (100, 900, 90, 1000, 80), "no curve goes|a constant explains"),
         ((10, 10, 30, 60), (100, 100, 500, 900), "different days"),
         ((10, 20, 60, 90), (0, 100, 500, 900), "zero or less"),
     ],
@@ -127,7 +127,7 @@ def test_what_the_scans_do_not_pin_is_withheld_and_the_rest_given() -> None:
 
 
 def test_a_rise_between_two_scans_is_wide() -> None:
-    """One scan before and none during the rise: the half-rise day may lie anywhere between; the interval says so."""
+    """One scan before and none during the rise: it may be half over anywhere between, and the interval says so."""
     days = np.array([20.0, 150, 200, 250, 300])
     course = fit_course("mineral_mass", "mg", days, rise(days, 60, 0.1), np.eye(5) * 0.05**2)
     found = {p.name: p for p in course.parameters}

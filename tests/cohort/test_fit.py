@@ -50,7 +50,8 @@ def oranges() -> cohort.Cohort:
 def test_orange_trees_as_published() -> None:
     """Asym 191 to 192 mm, xmid 722 to 728 d, scal 344 to 357 d: nlme and nlmer fits of the logistic with a random
     asymptote (Pinheiro and Bates, Mixed-Effects Models in S and S-PLUS, 2000; lme4's example). Ours has the error on
-    the log scale and a random shift too, so agreement is asked to 7 %, the published values inside the intervals."""
+    the log scale and a random shift too, so agreement is asked to 7 %, and the published values
+    inside the intervals."""
     fit = cohort.fit_cohort(oranges(), checked=False)
     assert fit.diagnostics.r_hat < 1.05
     found = {
