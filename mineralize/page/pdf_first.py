@@ -71,10 +71,10 @@ def _answers(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
 def _timeline(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
     scans, events = document["scans"], document["events"]
     days = [s["day"] for s in scans] + [e["day"] for e in events]
-    first, span = min(days), max(max(days) - min(days), 1)
+    first, span = int(min(days)), int(max(max(days) - min(days), 1))
 
     def place(day: int) -> float:
-        return LEFT + WIDTH * (0.03 + 0.94 * (day - first) / span)
+        return LEFT + WIDTH * (0.03 + 0.94 * float(day - first) / span)
 
     said = [f"{EVENT_MARK[e['kind']]} {e['text'] or texts.EVENTS[e['kind']]}, day {e['day']}" for e in events]
     above = levels([(place(e["day"]) - 1.2, width_mm(t, SMALL)) for e, t in zip(events, said, strict=True)])
