@@ -49,7 +49,10 @@ def test_commands_in_the_readme_exist(line: str) -> None:
             assert (ROOT / "phantoms" / f"{words[4]}.toml").is_file()
     else:
         assert words[:2] == ["pip", "install"]
-        assert words[2] in (".", ".[page]")
+        extras = re.fullmatch(r"\.(?:\[([\w,]+)\])?", words[2])
+        assert extras
+        known = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+        assert set((extras[1] or "page").split(",")) <= known.keys()
 
 
 @pytest.mark.parametrize("name", sorted(commands()))

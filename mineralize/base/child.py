@@ -13,6 +13,18 @@ from pathlib import Path
 
 _ROOT = Path(__file__).resolve().parents[2]
 
+_BOUND = """\
+import ctypes, os
+try:
+    ctypes.CDLL(None).prctl(1, 9)  # PR_SET_PDEATHSIG, SIGKILL: prctl(2)
+except (OSError, AttributeError, TypeError):
+    pass  # not on this system; the end of standard input tells, a moment later
+if os.name == "posix" and os.getppid() != {parent}:
+    os._exit(1)
+"""
+"""What a child does first: bind its life to that of the thread that started it, which waits for it anyway. It may take
+seconds until its own modules are loaded and can listen."""
+
 
 def isolated_python(module: str) -> list[str]:
     """The command that runs ``main()`` of one of our modules: standard library first, then this very package.
@@ -24,5 +36,5 @@ def isolated_python(module: str) -> list[str]:
     except OSError:  # the folder is gone
         here = ""
     paths = [str(_ROOT), *(path for path in sys.path if path and os.path.realpath(path) != here)]
-    code = f"import sys; sys.path += {paths!r}; from {module} import main; main()"
+    code = f"{_BOUND.format(parent=os.getpid())}import sys; sys.path += {paths!r}; from {module} import main; main()"
     return [sys.executable, "-I", "-S", "-c", code]

@@ -8,15 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import SimpleITK as sitk
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .lazily import lazy
 from .sampling import interpolate
+
+if TYPE_CHECKING:
+    import SimpleITK as sitk
 
 Floats = NDArray[np.floating[Any]]
 
@@ -245,6 +246,8 @@ def sample(array: NDArray[Any], grid: Grid, world: Any, *, order: int = 1, outsi
         inverse = grid.inverse
         interpolate(held, inverse[:3, :3], inverse[:3, 3], world.reshape(-1, 3), outside, values)
         return np.asarray(values.reshape(world.shape[:-1]))
+    from scipy import ndimage
+
     index = grid.to_index(world.reshape(-1, 3))
     source = array if array.dtype == np.float32 else array.astype(np.float32)
     values = ndimage.map_coordinates(source, index.T, order=order, mode="nearest", output=np.float32)
@@ -256,6 +259,8 @@ def sample(array: NDArray[Any], grid: Grid, world: Any, *, order: int = 1, outsi
 
 def to_sitk(array: NDArray[Any], grid: Grid) -> sitk.Image:
     """SimpleITK image of ``array`` (booleans become 8 bit)."""
+    import SimpleITK as sitk  # late: who only reads headers or decodes slices starts without it
+
     if array.shape != grid.shape:
         raise ValueError(f"array {array.shape} does not fit grid {grid.shape}")
     plain = array.astype(np.uint8) if array.dtype == np.bool_ else array
@@ -268,6 +273,8 @@ def to_sitk(array: NDArray[Any], grid: Grid) -> sitk.Image:
 
 def from_sitk(image: sitk.Image, frame_of_reference: str = "") -> tuple[NDArray[Any], Grid]:
     """Array ``[slice, row, column]`` (a copy) and grid of a 3-D SimpleITK image."""
+    import SimpleITK as sitk
+
     directions = np.array(image.GetDirection()).reshape(3, 3)[:, ::-1]
     grid = Grid.from_parts(
         image.GetSize()[::-1], image.GetSpacing()[::-1], image.GetOrigin(), directions, frame_of_reference

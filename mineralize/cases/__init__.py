@@ -4,16 +4,22 @@ In: a :class:`Request` (where the case lies, settings, options). Out: :func:`run
 folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`mineralize.study.Study`;
 :func:`write_study` writes one; :func:`record_impression` records what the slides show. ``InputError`` and
 ``OutputError`` in one sentence; ``LesionNeeded`` where the lesion must be pointed at.
+
+Names are loaded on first use, so that the child process that writes DICOM starts without what draws pictures.
 """
 
 from __future__ import annotations
 
-from .exchange import hold
-from .folder import abandon, check_output, failed, whole_folder, write_text
-from .marker import MARKER, Kept, digest_of, kept, secret_of
-from .one import Outcome, Request, load, run, studied, write_study
-from .seal import record as record_impression
-from .seal import record_answers, versions
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from .exchange import hold
+    from .folder import abandon, check_output, failed, whole_folder, write_text
+    from .marker import MARKER, Kept, digest_of, kept, secret_of
+    from .one import Outcome, Request, load, run, studied, write_study
+    from .seal import record as record_impression
+    from .seal import record_answers, versions
 
 __all__ = [
     "MARKER",
@@ -37,3 +43,19 @@ __all__ = [
     "write_study",
     "write_text",
 ]
+
+_HOMES = {
+    "exchange": ("hold",),
+    "folder": ("abandon", "check_output", "failed", "whole_folder", "write_text"),
+    "marker": ("MARKER", "Kept", "digest_of", "kept", "secret_of"),
+    "one": ("Outcome", "Request", "load", "run", "studied", "write_study"),
+    "seal": ("record_answers", "record_impression", "versions"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    for home, offered in _HOMES.items():
+        if name in offered:
+            inside = "record" if name == "record_impression" else name
+            return getattr(import_module(f".{home}", __name__), inside)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -12,7 +12,7 @@ from ..dicom_out import NOBODY, pseudonym, write_pdf_object
 from ..figures import draw
 from ..page import render_page, render_pdf
 from ..results import History, Options, impression, record, tables, views
-from ..study import Study, analyse
+from ..study import Kept, Study, analyse
 from ..timeline import Seed, Timeline
 from ..timeline import read as read_timeline
 from . import seal
@@ -100,11 +100,15 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
 
 
 def studied(
-    case: Timeline, settings: Settings | None = None, on_step: Step | None = None, jobs: int | None = None
+    case: Timeline,
+    settings: Settings | None = None,
+    on_step: Step | None = None,
+    jobs: int | None = None,
+    keep: Kept | None = None,
 ) -> Study:
     """:func:`analyse`, with the hash of all that was read, which writing will ask for, taken while a worker is idle."""
     known: list[str] = []
-    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()))
+    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()), keep)
     return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
 
 

@@ -19,8 +19,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
-from scipy.stats import chi2
+from scipy import optimize, special
 
 from ..base import Floats
 
@@ -256,7 +255,7 @@ def _aicc(fit: _Fit, scans: int) -> float:
 
 
 def _chance(misfit: float, free: int) -> float:
-    return float(chi2.sf(misfit, free))
+    return float(special.chdtrc(free, misfit))
 
 
 def _parameters(fit: _Fit, unit: str, origin: float) -> tuple[CourseParameter, ...]:

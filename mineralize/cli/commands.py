@@ -7,17 +7,23 @@ import sys
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
-from .. import __version__, cases
-from ..base import LesionNeeded, MineralizeError, OutputError, Settings, UsageError, read_toml
-from ..cases import Outcome, Request
-from ..results import Options, texts
-from ..timeline import inspection
-from . import completion, curve, log, many, review, slides, streams
+from .. import __version__
+from . import completion, curve, log, many, review, streams
 from .ending import Stopped, stoppable
+from .later import Later
 from .progress import Progress
 from .streams import complain, say
+
+if TYPE_CHECKING:
+    from .. import cases
+    from ..base import LesionNeeded, Settings
+    from ..cases import Outcome
+    from ..results import Options, texts
+    from ..timeline import inspection
+else:
+    cases, inspection, texts = Later("cases"), Later("timeline", "inspection"), Later("results", "texts")
 
 EXIT_CODES = """\
 exit codes:
@@ -161,7 +167,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # Libraries quote what they stumble over, and that may be a patient's name.
     warnings.simplefilter("ignore")
     try:
-        with stoppable(cases.abandon):
+        with stoppable(lambda: cases.abandon()):
             return _run(arguments)
     except Stopped as stop:
         complain(texts.STOPPED)
@@ -169,6 +175,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
+    from ..base import LesionNeeded, MineralizeError
+
     try:
         with log.listening(arguments):
             return int(_COMMANDS[arguments.command](arguments))
@@ -185,6 +193,8 @@ def _run(arguments: argparse.Namespace) -> int:
 
 def _told(text: str, exit_code: int) -> int:
     """Print, and return the exit code; a stream that takes nothing makes a worse one of 0 only."""
+    from ..base import OutputError
+
     try:
         say(text)
     except OutputError as error:
@@ -194,9 +204,11 @@ def _told(text: str, exit_code: int) -> int:
 
 
 def _summarise(a: argparse.Namespace) -> int:
+    from ..base import UsageError
+
     if a.scan is not None and a.seed is None:
         raise UsageError("--scan says which scan --seed belongs to; give --seed too")
-    request = Request(
+    request = cases.Request(
         a.case,
         seed=a.seed,
         seed_scan=a.scan if a.scan is not None else 1,
@@ -219,11 +231,13 @@ def _inspect(a: argparse.Namespace) -> int:
 
 
 def _impression(a: argparse.Namespace) -> int:
+    from . import slides  # it takes the rest with it
+
     return slides.run(a, _told)
 
 
 def _batch(a: argparse.Namespace) -> int:
-    template = Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
+    template = cases.Request(a.root, settings=_settings(a.settings), sealed=a.sealed, options=_options(a))
     return many.run_batch(a, template, _told)
 
 
@@ -281,10 +295,14 @@ def _summary(outcome: Outcome) -> str:
 
 
 def _options(a: argparse.Namespace) -> Options:
+    from ..results import Options
+
     return Options(keep_dates=a.keep_dates, keep_identifiers=a.keep_identifiers, dicom_pdf=a.dicom_pdf)
 
 
 def _settings(path: Path | None) -> Settings | None:
+    from ..base import Settings, read_toml
+
     if path is None:
         return None
     table = read_toml(path, "the settings file")

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from .. import cases, cohort
-from ..base import UsageError
+from .later import Later
 from .progress import Progress
 from .streams import say
+
+if TYPE_CHECKING:
+    from .. import base, cases, cohort
+else:
+    base, cases, cohort = Later("base"), Later("cases"), Later("cohort")
 
 CURVE = """\
 Fits the course of one quantity over many lesions: half-rise day, plateau and
@@ -42,7 +47,7 @@ def run(a: argparse.Namespace) -> int:
     """Read tables, fit or print their points; returns the exit code."""
     if a.points:
         if a.out or a.lay or a.plan:
-            raise UsageError("--points prints values only; leave out --out, --lay and --plan")
+            raise base.UsageError("--points prints values only; leave out --out, --lay and --plan")
         say(cohort.table(cohort.read_curves(a.tables, a.quantity)).replace("\r\n", "\n").removesuffix("\n"))
         return 0
     if a.out is not None:

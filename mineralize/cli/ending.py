@@ -13,8 +13,14 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from types import FrameType
+from typing import TYPE_CHECKING
 
-from ..results import texts
+from .later import Later
+
+if TYPE_CHECKING:
+    from ..results import texts
+else:
+    texts = Later("results", "texts")
 
 PATIENCE_SECONDS = 2.0
 """What a clean ending may take before it is cut short."""

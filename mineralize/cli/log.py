@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from .. import __version__
-from ..base import MineralizeError, OutputError
 
 LOGGER = logging.getLogger("mineralize")
 
@@ -32,6 +31,8 @@ def listening(arguments: argparse.Namespace) -> Iterator[None]:
     OutputError
         where the log cannot be written to.
     """
+    from ..base import MineralizeError, OutputError  # help is told without them
+
     handlers: list[logging.Handler] = []
     if getattr(arguments, "verbose", False) and sys.stderr is not None:
         handlers.append(logging.StreamHandler(sys.stderr))
@@ -65,6 +66,11 @@ def listening(arguments: argparse.Namespace) -> Iterator[None]:
         for handler in handlers:
             LOGGER.removeHandler(handler)
             handler.close()
+
+
+def spoken() -> bool:
+    """Whether steps are said on standard error already."""
+    return any(type(handler) is logging.StreamHandler for handler in LOGGER.handlers)
 
 
 def step(stage: str) -> None:

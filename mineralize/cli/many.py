@@ -5,11 +5,16 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from .. import batch
-from ..cases import Request
-from ..study import cores
+from .later import Later
 from .progress import Progress
+
+if TYPE_CHECKING:
+    from .. import batch, study
+    from ..cases import Request
+else:
+    batch, study = Later("batch"), Later("study")
 
 BATCH = """\
 Summarises every case of ROOT (one folder or .zip each; or a table, CSV with
@@ -39,7 +44,7 @@ def add_options(sub: argparse.ArgumentParser, count: Callable[[str], int]) -> No
 
 def run_batch(a: argparse.Namespace, template: Request, tell: Callable[[str, int], int]) -> int:
     """Measure all cases; ``tell`` prints and returns the exit code."""
-    how = batch.How(jobs=a.jobs or cores(), scheduler=a.scheduler)
+    how = batch.How(jobs=a.jobs or study.cores(), scheduler=a.scheduler)
     with Progress() as progress:
 
         def show(standing: batch.Standing) -> None:

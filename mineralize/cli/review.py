@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from .. import web
+from .later import Later
+
+if TYPE_CHECKING:
+    from .. import web
+else:
+    web = Later("web")
 
 SERVE = """\
 Opens a page in the browser that does the whole job: drop scans in, point at

@@ -7,8 +7,14 @@ import errno
 import io
 import os
 import sys
+from typing import TYPE_CHECKING
 
-from ..base import OutputError
+from .later import Later
+
+if TYPE_CHECKING:
+    from .. import base
+else:
+    base = Later("base")
 
 STDOUT_FAILED = "what was to be printed could not be ({cause}); files that were written stay"
 
@@ -42,7 +48,7 @@ def say(text: str) -> None:
         where it cannot be written.
     """
     if sys.stdout is None:
-        raise OutputError(STDOUT_FAILED.format(cause=os.strerror(errno.EBADF).lower()))
+        raise base.OutputError(STDOUT_FAILED.format(cause=os.strerror(errno.EBADF).lower()))
     try:
         sys.stdout.write(f"{text}\n")
         sys.stdout.flush()
@@ -52,7 +58,7 @@ def say(text: str) -> None:
         number = error.errno if isinstance(error, OSError) else None
         drop()
         cause = os.strerror(number or errno.EBADF).lower()
-        raise OutputError(STDOUT_FAILED.format(cause=cause)) from error
+        raise base.OutputError(STDOUT_FAILED.format(cause=cause)) from error
 
 
 def complain(text: str) -> None:

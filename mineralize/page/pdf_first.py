@@ -74,7 +74,7 @@ def _timeline(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None
     first, span = int(min(days)), int(max(max(days) - min(days), 1))
 
     def place(day: int) -> float:
-        return LEFT + WIDTH * (0.03 + 0.94 * float(day - first) / span)
+        return float(LEFT + WIDTH * (0.03 + 0.94 * (day - first) / span))
 
     said = [f"{EVENT_MARK[e['kind']]} {e['text'] or texts.EVENTS[e['kind']]}, day {e['day']}" for e in events]
     # from the right, so that the line from a label down to its tick passes left of the labels below it

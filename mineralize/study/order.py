@@ -16,20 +16,17 @@ from ..lesion import (
     Candidate,
     Outline,
     SeenScan,
-    find_lesion,
-    look_at,
-    outline_at,
 )
 from ..measure import DepthProfile, Measured, Measurement, RimMap, Rows, rows_without_lesion
 from ..reference import Reference, compared
 from ..timeline import Timeline, comparability_notes
 from .crew import Clock, Crew, OnStep, crew, scans_at_a_time
+from .kept import Kept, Stages
 from .steps import (
     align_pair,
     carry_to_base,
     cautioned_after_biopsy,
     choose_point,
-    measure_outlined,
     take_drawn,
     zone_around,
 )
@@ -86,6 +83,7 @@ def analyse(
     on_step: OnStep | None = None,
     jobs: int | None = None,
     meanwhile: Callable[[], object] | None = None,
+    keep: Kept | None = None,
 ) -> Study:
     """Align the scans, outline the lesion in each, measure, compare, and state what follows.
 
@@ -97,6 +95,8 @@ def analyse(
     jobs : scans at a time; by default as many as cores and memory allow. The results do not depend on it.
     meanwhile : what the caller wants done by a worker that would be idle while the lesion is outlined for the first
         time; what it returns or raises is dropped.
+    keep : what earlier analyses made; only what follows from a change is worked out anew. The results do not depend on
+        it.
 
     Raises
     ------
@@ -105,36 +105,64 @@ def analyse(
     """
     settings = settings or timeline.settings
     with crew(jobs or scans_at_a_time([scan.grid for scan in timeline.scans])) as workers:
-        return _analyse(timeline, settings, workers, Clock(on_step, workers.workers), meanwhile)
+        return _analyse(timeline, Stages(settings, keep), workers, Clock(on_step, workers.workers), meanwhile)
+
+
+def looked_at(timeline: Timeline, number: int, settings: Settings | None = None, keep: Kept | None = None) -> SeenScan:
+    """One scan with its skeleton and its steady tissues; with ``keep`` as :func:`analyse` found it or will find it."""
+    return Stages(settings or timeline.settings, keep).look(timeline.scan(number))
+
+
+def outline_from_point(
+    timeline: Timeline,
+    number: int,
+    point: tuple[float, float, float],
+    settings: Settings | None = None,
+    keep: Kept | None = None,
+) -> Outline | None:
+    """The outline of one scan at a point (LPS mm), as a first look; ``None`` where nothing shows there.
+
+    With ``keep`` the scan's bones are looked for once, and :func:`analyse` finds both when it starts from that point.
+
+    Raises
+    ------
+    KeyError
+        where there is no scan of that number.
+    """
+    stages = Stages(settings or timeline.settings, keep)
+    return stages.find(stages.look(timeline.scan(number)), point)
 
 
 def _analyse(
-    timeline: Timeline, settings: Settings, workers: Crew, clock: Clock, meanwhile: Callable[[], object] | None
+    timeline: Timeline, stages: Stages, workers: Crew, clock: Clock, meanwhile: Callable[[], object] | None
 ) -> Study:
+    settings = stages.settings
+    if stages.keep is not None:
+        stages.keep.begin()
     count = len(timeline.scans)
     for i, scan in enumerate(timeline.scans):
         with clock.stage("read voxels", i, count):  # on all cores already
             _ = scan.volume
     with clock.stage("find bones", 0, count):
-        looked = workers.each(lambda scan: look_at(scan, settings), timeline.scans)
+        looked = workers.each(stages.look, timeline.scans)
     seen = {one.scan.number: one for one in looked}
     steady = compared({number: one.reference for number, one in seen.items()})
     seen = {number: replace(one, reference=steady[number]) for number, one in seen.items()}
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
     notes += comparability_notes(timeline.scans)
     with clock.stage("look for the lesion"):
-        base, point, origin, candidates = choose_point(timeline, seen, workers)
+        base, point, origin, candidates = choose_point(timeline, seen, workers, stages.candidates)
     if meanwhile is not None and workers.workers > 1:
         workers.submit(meanwhile)
     with clock.stage("find the lesion"):
-        first = take_drawn(timeline, seen[base]) or find_lesion(seen[base], point, settings)
+        first = take_drawn(timeline, seen[base]) or stages.find(seen[base], point)
     if first is None and origin != "given":
         raise LesionNeeded(
             f"nothing could be outlined at the strongest candidate of scan {base}; "
             "give a point in the lesion with --seed or in case.toml",
             candidates,
         )
-    alignments, outlines, measured, more = _followed(timeline, settings, seen, base, first, point, workers, clock)
+    alignments, outlines, measured, more = _followed(timeline, stages, seen, base, first, point, workers, clock)
     notes += more
     with clock.stage("compare"):
         rows: list[Measurement] = []
@@ -184,7 +212,7 @@ def _analyse(
 
 def _followed(
     timeline: Timeline,
-    settings: Settings,
+    stages: Stages,
     seen: dict[int, SeenScan],
     base: int,
     first: Outline | None,
@@ -204,24 +232,24 @@ def _followed(
 
     def aligned(number: int) -> Alignment:
         with clock.task("align on the skeleton"):
-            return align_pair(seen, number, base, zone, settings)
+            return stages.align(seen, number, base, zone)
 
     def outlined(number: int) -> tuple[Outline | None, list[Note]]:
         alignment = alignments[number].result()
         with clock.task("outline the lesion"):
-            return outline_at(seen[number], alignment, seen[base], {base: first}, own_seeds.get(number), settings)
+            return stages.outline(seen[number], alignment, seen[base], first, own_seeds.get(number))
 
     def measured(number: int, outline: Callable[[], Outline | None]) -> Measured | None:
         found = outline()
         with clock.task("measure"):
-            return measure_outlined(seen[number], found, settings)
+            return stages.measure(seen[number], found)
 
     alignments = {n: workers.submit(partial(aligned, n)) for n in order}
     measures = {} if first is None else {base: workers.submit(partial(measured, base, lambda: first))}
     outlines = {n: workers.submit(partial(outlined, n)) for n in order}
     measures |= {n: workers.submit(partial(measured, n, lambda n=n: outlines[n].result()[0])) for n in order}  # type: ignore[misc]
     alignment = {n: alignments[n].result() for n in order}
-    alignment[base] = align_pair(seen, base, base, zone, settings)
+    alignment[base] = align_pair(seen, base, base, zone, stages.settings)
     found: dict[int, Outline | None] = {base: first}
     notes: list[Note] = []
     for n in order:
@@ -229,10 +257,10 @@ def _followed(
         notes += more
     links = [alignment[n] for n in numbers]
     if first is None:
-        found[base], more = carry_to_base(seen, base, found, links, settings, point)
+        found[base], more = carry_to_base(seen, base, found, links, stages.settings, point)
         notes += more
         measures[base] = workers.submit(partial(measured, base, lambda: found[base]))
     return links, found, {n: measures[n].result() for n in numbers}, notes
 
 
-__all__ = ["Study", "Trust", "analyse"]
+__all__ = ["Study", "Trust", "analyse", "looked_at", "outline_from_point"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -46,7 +47,10 @@ def cautioned_after_biopsy(timeline: Timeline, day: int, rows: tuple[Measurement
 
 
 def choose_point(
-    timeline: Timeline, seen: dict[int, SeenScan], workers: Crew
+    timeline: Timeline,
+    seen: dict[int, SeenScan],
+    workers: Crew,
+    candidates: Callable[[SeenScan], tuple[Candidate, ...]] = candidates_of,
 ) -> tuple[int, tuple[float, float, float], str, tuple[Candidate, ...]]:
     """(scan, point, origin, candidates): the seed given, or a candidate that clearly wins."""
     if timeline.seeds:
@@ -54,7 +58,7 @@ def choose_point(
         return seed.scan, seed.point, "given", ()
     everything: list[Candidate] = []
     winners: list[Candidate] = []
-    for own in workers.each(lambda scan: candidates_of(seen[scan.number]), timeline.scans):
+    for own in workers.each(lambda scan: candidates(seen[scan.number]), timeline.scans):
         everything += own
         winner = clear_winner(own)
         if winner is not None:

@@ -15,9 +15,9 @@ from .. import cases
 from ..base import Floats, InputError, Scan, Volume
 from ..cases import Request
 from ..correlate import biopsy_reports
-from ..lesion import Candidate, SeenScan, candidates_of, find_lesion, look_at
+from ..lesion import Candidate, SeenScan, candidates_of
 from ..results import Options
-from ..study import Study
+from ..study import Kept, Study, looked_at, outline_from_point
 from ..timeline import BiopsySite, Timeline
 from ..timeline import read as read_timeline
 from . import boxes, shapes
@@ -40,6 +40,7 @@ class Work:
         self._timeline: Timeline | None = None
         self._mark = ""
         self._seen: dict[int, SeenScan] = {}
+        self._kept = Kept()
 
     # --- commands: each takes what was asked and a callback, and returns what the page is told -------------------
 
@@ -73,7 +74,7 @@ class Work:
         step("find bones", 0, 1)
         seen = self._looked(number)
         step("outline the lesion", 0, 1)
-        outline = find_lesion(seen, point, timeline.settings)
+        outline = outline_from_point(timeline, number, _triple(point), keep=self._kept)
         near = boxes.around_point(seen.volume, point, self.case.kept, f"near-{number}").told()
         if outline is None:
             text = "nothing to outline at this point: no mineral, and no margin that shows"
@@ -89,7 +90,7 @@ class Work:
         request = Request(self.case.folder, sealed=asked.get("sealed") is True)
         timeline = cases.load(request, step)
         mark = fingerprint(self.case)
-        study = cases.studied(timeline, request.settings, step)
+        study = cases.studied(timeline, request.settings, step, keep=self._kept)
         outcome = cases.write_study(study, self.case.results, Options(), sealed=request.sealed, on_step=step)
         step("prepare the pictures", 0, 1)
         told = self._keep_study(study)
@@ -234,7 +235,7 @@ class Work:
         if number not in {s.number for s in self._timeline.scans}:
             raise InputError(f"there is no scan {number}")
         if number not in self._seen:
-            self._seen[number] = look_at(self._timeline.scan(number), self._timeline.settings)
+            self._seen[number] = looked_at(self._timeline, number, keep=self._kept)
         return self._seen[number]
 
 
