@@ -71,13 +71,15 @@ def _answers(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
 def _timeline(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
     scans, events = document["scans"], document["events"]
     days = [s["day"] for s in scans] + [e["day"] for e in events]
-    first, span = min(days), max(max(days) - min(days), 1)
+    first, span = int(min(days)), int(max(max(days) - min(days), 1))
 
     def place(day: int) -> float:
         return float(LEFT + WIDTH * (0.03 + 0.94 * (day - first) / span))
 
     said = [f"{EVENT_MARK[e['kind']]} {e['text'] or texts.EVENTS[e['kind']]}, day {e['day']}" for e in events]
-    above = levels([(place(e["day"]) - 1.2, width_mm(t, SMALL)) for e, t in zip(events, said, strict=True)])
+    # from the right, so that the line from a label down to its tick passes left of the labels below it
+    boxes_above = [(place(e["day"]) - 1.2, width_mm(t, SMALL)) for e, t in zip(events, said, strict=True)]
+    above = stacked(boxes_above)
     top = column.y
     line = top + (max(above, default=-1) + 1) * LINE_MM + 0.8
     axes = sheet.axes(LEFT, top, WIDTH, line + 3.2 - top)
@@ -100,6 +102,20 @@ def _timeline(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None
         sheet.line(text, at, line + 3.5 + level * LINE_MM, SMALL, weight="bold", colour=VIOLET)
     column.y = line + 3.8 + (max(below) + 1) * LINE_MM
     column.write(texts.DAY_ZERO[document["day_zero"]], SMALL, colour=QUIET, after=1.2)
+
+
+def stacked(boxes: list[tuple[float, float]]) -> list[int]:
+    """Like :func:`levels`, the outermost at the right lowest."""
+    found: list[int] = [0] * len(boxes)
+    begins: list[float] = []
+    for k in sorted(range(len(boxes)), key=lambda k: -boxes[k][0]):
+        left, wide = boxes[k]
+        level = next((n for n, begin in enumerate(begins) if left + wide + 1.0 < begin), len(begins))
+        if level == len(begins):
+            begins.append(0.0)
+        begins[level] = left
+        found[k] = level
+    return found
 
 
 def levels(boxes: list[tuple[float, float]]) -> list[int]:

@@ -198,7 +198,7 @@ def test_all_faults_are_listed_at_once() -> None:
         from_mapping(table)
     for part in (
         "atypia", "necrosis", "differential", "zones.1.zone", "zones.1: key 2 is", "tests.1.result", "tests.1.name",
-        "ticks.histology", "ticks: key 2 is", "remarks", "faults: key 8 is",
+        "ticks.histology", "ticks: key 2 is", "remarks", "unknown key 'score'",
     ):  # fmt: skip
         assert part in str(caught.value)
 
