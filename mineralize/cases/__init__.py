@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from .marker import MARKER, Kept, digest_of, kept, secret_of
     from .one import Outcome, Request, load, run, studied, write_study
     from .seal import record as record_impression
-    from .seal import record_answers
+    from .seal import record_answers, versions
 
 __all__ = [
     "MARKER",
@@ -38,6 +38,7 @@ __all__ = [
     "run",
     "secret_of",
     "studied",
+    "versions",
     "whole_folder",
     "write_study",
     "write_text",
@@ -48,7 +49,7 @@ _HOMES = {
     "folder": ("abandon", "check_output", "failed", "whole_folder", "write_text"),
     "marker": ("MARKER", "Kept", "digest_of", "kept", "secret_of"),
     "one": ("Outcome", "Request", "load", "run", "studied", "write_study"),
-    "seal": ("record_answers", "record_impression"),
+    "seal": ("record_answers", "record_impression", "versions"),
 }
 
 

@@ -159,7 +159,7 @@ def write_study(
             write_text(folder / "history.json", record.dumps(document))
             write_text(folder / "dictionary.json", tables.described())
             write_text(folder / "summary.html", render_page(document, pictures, impressions))
-            summary = render_pdf(study, document, pictures)
+            summary = render_pdf(study, document, pictures, impressions)
             (folder / "summary.pdf").write_bytes(summary)
             (folder / "figures").mkdir()
             for name, data in pictures.files.items():

@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from ..base import InputError, UsageError, read_toml
-from ..page import place_impressions, render_covered
-from ..results import History, Record, from_mapping, impression
+from ..page import place_impressions, render_covered, reprint_pdf
+from ..results import History, Record, from_mapping, impression, texts
+from ..results import read as read_history
 from .folder import failed, whole_folder, write_text
 from .marker import kept
 
@@ -51,7 +52,7 @@ def record(out: Path, form: Path, because: str = "") -> Record:
     Raises
     ------
     InputError
-        when the form cannot be read or has faults, or the folder holds no results.
+        when the form cannot be read or has faults or says nothing of the slides, or the folder holds no results.
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
     """
@@ -60,6 +61,7 @@ def record(out: Path, form: Path, because: str = "") -> Record:
 
 def record_answers(out: Path, answers: Mapping[str, Any], because: str = "") -> Record:
     """Record the answers of a form as plain values; otherwise like :func:`record`."""
+    _held(out)
     filled = from_mapping(answers)
     made: list[Record] = []
 
@@ -71,6 +73,33 @@ def record_answers(out: Path, answers: Mapping[str, Any], because: str = "") -> 
     with whole_folder(out, bound=kept(out).bound, finish=add, keep_strangers=True):
         pass
     return made[0]
+
+
+def versions(out: Path) -> tuple[Record, ...]:
+    """All recorded versions of a results folder, the current one last.
+
+    Raises
+    ------
+    InputError
+        when the folder holds no results, or a version cannot be read or was changed after it was recorded.
+    """
+    _held(out)
+    return impression.load_impressions(out)
+
+
+def _held(out: Path) -> None:
+    if not (out / "history.json").is_file():
+        raise InputError(texts.NO_RESULTS)
+
+
+def _reprint(folder: Path, records: tuple[Record, ...]) -> None:
+    """The PDF again, with the impression in it; only where there is one."""
+    if not (folder / "summary.pdf").exists():
+        return
+    figures = {p.name: p.read_bytes() for p in sorted((folder / "figures").glob("*.png"))}
+    fresh = folder / ".summary.pdf.new"
+    fresh.write_bytes(reprint_pdf(read_history(folder / "history.json"), figures, records))
+    fresh.replace(folder / "summary.pdf")
 
 
 def renew(folder: Path) -> None:
@@ -93,6 +122,7 @@ def renew(folder: Path) -> None:
         fresh = folder / ".summary.html.new"  # what lies there may be linked to the results that are still in place
         write_text(fresh, place_impressions(html, records))
         fresh.replace(folder / "summary.html")
+        _reprint(folder, records)
         (folder / impression.SEAL).unlink(missing_ok=True)
         (folder / ARCHIVE).unlink(missing_ok=True)
     except OSError as error:

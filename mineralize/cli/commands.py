@@ -63,7 +63,8 @@ examples:
 IMPRESSION = """\
 Records what the slides show, as a form filled in before imaging speaks (see
 summarise --sealed), with time stamp and hash. An impression can be amended
-with a reason; earlier versions stay. Without an option, lists the versions."""
+with a reason; earlier versions stay. Without an option it asks question by
+question in a terminal, and lists the versions where there is none."""
 
 
 COMPLETION = """\
@@ -230,18 +231,9 @@ def _inspect(a: argparse.Namespace) -> int:
 
 
 def _impression(a: argparse.Namespace) -> int:
-    from ..results import blank_form, load_impressions
+    from . import slides  # it takes the rest with it
 
-    if a.form:
-        say(blank_form().removesuffix("\n"))
-        return 0
-    if a.form_file is not None:
-        made = cases.record_impression(a.out, a.form_file, a.because)
-        seen = texts.SEEN[made.findings_seen]
-        return _told(texts.RECORDED.format(version=made.version, seen=seen, digest=made.digest), 0)
-    for r in load_impressions(a.out):
-        say(f"version {r.version}  {r.recorded_at}  {texts.SEEN[r.findings_seen]}  {r.digest}  {r.because}".rstrip())
-    return 0
+    return slides.run(a, _told)
 
 
 def _batch(a: argparse.Namespace) -> int:

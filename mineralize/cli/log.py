@@ -68,6 +68,11 @@ def listening(arguments: argparse.Namespace) -> Iterator[None]:
             handler.close()
 
 
+def spoken() -> bool:
+    """Whether steps are said on standard error already."""
+    return any(type(handler) is logging.StreamHandler for handler in LOGGER.handlers)
+
+
 def step(stage: str) -> None:
     """Note that a step began."""
     LOGGER.info("%s", stage)

@@ -73,7 +73,7 @@ class Progress:
                 )
                 self._write(f"\r\x1b[K{line}")
                 self._shown = line
-            elif stage != self._shown:
+            elif stage != self._shown and not log.spoken():
                 self._write(f"{self._prefix}{stage}\n")
                 self._shown = stage
             elif note and time.monotonic() - self._noted >= NOTE_SECONDS:

@@ -9,6 +9,7 @@ from typing import Any
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patheffects import withStroke
 
 from ..figures import INK, QUIET, ROSE, RULE, VIOLET, look
 
@@ -16,6 +17,8 @@ PRINT_DPI = 300
 NEW_FILL, TYPICAL_FILL = "#e4e2ef", "#a9a6cd"
 MOST_WHISKERS = 200
 """Beyond this many visits their intervals would only be a blur."""
+MOST_HEADROOM = 1.6
+"""The band of new lesions is shown to its upper end unless it is so much higher than any scan."""
 NAMES = {"mg": "mg", "mm3": "mm³", "mm2": "mm²", "mm": "mm"}
 
 
@@ -143,7 +146,8 @@ def _lesions(axes: Axes, document: Mapping[str, Any]) -> None:
                     axes.vlines(row["day"], row["low"], row["high"], color=INK, alpha=0.25, linewidth=0.6, zorder=3)
     # A few high lesions should not press the curve to the floor.
     top = max(max(row["value"] for row in document["visits"]), document["band"][-1]["high"])
-    axes.set_ylim(0, 1.08 * top)
+    widest = max(row["new_high"] for row in document["band"])
+    axes.set_ylim(0, 1.06 * max(top, min(widest, MOST_HEADROOM * top)))
 
 
 def _laid(axes: Axes, laid: Mapping[str, Any]) -> None:
@@ -158,6 +162,7 @@ def _laid(axes: Axes, laid: Mapping[str, Any]) -> None:
         late = row["day"] > 0.9 * axes.get_xlim()[1]
         axes.annotate(
             f"P{row['percentile']:.0f}", (row["day"], row["value"]), (-5 if late else 5, 4), fontsize=8, color=ROSE,
+            path_effects=[withStroke(linewidth=2, foreground="white")],
             textcoords="offset points", ha="right" if late else "left", zorder=7,
         )  # fmt: skip
     top = axes.get_ylim()[1]

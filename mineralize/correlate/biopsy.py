@@ -13,9 +13,12 @@ from ..lesion import Outline
 from ..measure import RimMap
 from ..timeline import BiopsySite, Timeline
 from .biopsy_site import Inside, ball, depths, gas_along, look_inside, nearest_on, path_through, rim_there
+from .biopsy_words import DEPARTING_SOURCES, SOURCES, cautions_of, sentence
 from .evidence import trimmed
+from .needle import draw_section
+from .picture import Picture, picture_of
 from .sources import cite
-from .statements import BiopsyReport, RimState, SiteInScan, Zone
+from .statements import BiopsyReport, Finding, RimState, SiteInScan, Zone
 from .wording import ZONE_WORDS, amount, listed, say
 
 NEAR_MIDDLE = 0.15
@@ -35,6 +38,7 @@ class _Case:
     rim_maps: Mapping[int, RimMap]
     volumes: Mapping[int, Volume]
     insides: dict[int, Inside]
+    picture: Picture
 
     def label(self, scan: int) -> str:
         return f"scan {scan} (day {self.timeline.scan(scan).day})"
@@ -55,10 +59,12 @@ def biopsy_reports(
     *,
     rim_maps: Sequence[RimMap | None] = (),
     volumes: Mapping[int, Volume] | None = None,
+    said: Sequence[Finding] = (),
 ) -> tuple[BiopsyReport, ...]:
     """One report per ``[[biopsy]]``; an empty tuple when none was given.
 
-    ``volumes`` maps scan numbers to volumes already at hand; others are read from their scan. A place is carried
+    ``said`` are the findings: what a sample of one zone means depends on the picture they draw. ``volumes`` maps scan
+    numbers to volumes already at hand; others are read from their scan. A place is carried
     from the scan in which it was given to another by both alignments to the reference scan; its error is the 95 %
     half-width from their predicted standard errors.
     """
@@ -69,12 +75,14 @@ def biopsy_reports(
         {m.scan: m for m in rim_maps if m is not None},
         volumes or {},
         {},
+        picture_of(said),
     )
     return tuple(_report(case, number, site) for number, site in enumerate(timeline.biopsies, start=1))
 
 
 def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
-    limits, sources = say("biopsy.limits"), cite("Ackerman58", "Zeanah82", "Lacout12", "IJP20", "Svajdler19")
+    limits = say("biopsy.limits")
+    sources = cite(*SOURCES, *(() if case.picture.like_myositis else DEPARTING_SOURCES))
     day = _day(case.timeline, site)
     if site.scan not in {s.number for s in case.timeline.scans}:
         text = say("biopsy.no-scan", number=number, scan=site.scan)
@@ -94,15 +102,16 @@ def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
         shares = inside.shares
         if site.entry is None:
             zones = (own.zone,) if own.zone not in (None, "outside") else ()
-            cautions.append(say("biopsy.point-only"))
         else:
             zones = tuple(zone for zone, length in own.path_mm if length >= REACHED_MM)
-            if len(zones) > 1 and own.zone in ("core", "rim"):
-                cautions.append(say(f"biopsy.if-target-only.{own.zone}"))
-        cautions = [*_reached(zones), *cautions, *_doubt(inside, own)]
-        text += say("biopsy.share", list=listed([f"{100 * part:.0f} % {ZONE_WORDS[zone]}" for zone, part in shares]))
+        cautions = cautions_of(own, inside, zones, case.picture, has_path=site.entry is not None)
+        text += say("biopsy.share", list=listed([f"{amount(100 * x, '%')} {ZONE_WORDS[zone]}" for zone, x in shares]))
     trust: Trust = "withheld" if own.trust == "withheld" else worst(own.trust, "caution" if cautions else "ok")
-    return BiopsyReport(number, day, own, carried, zones, shares, text, " ".join(cautions), trust, limits, sources)
+    drawing = None
+    if own.point is not None and own.depth_mm is not None:
+        drawing = draw_section(case.inside(site.scan), own.entry, own.point)
+    words = " ".join(cautions)
+    return BiopsyReport(number, day, own, carried, zones, shares, text, words, trust, limits, sources, drawing)
 
 
 def _day(timeline: Timeline, site: BiopsySite) -> int | None:
@@ -111,22 +120,6 @@ def _day(timeline: Timeline, site: BiopsySite) -> int | None:
         return site.day
     events = [e.day for e in timeline.events if e.kind == "biopsy"]
     return events[0] if len(events) == 1 and len(timeline.biopsies) == 1 else None
-
-
-def _reached(zones: tuple[Zone, ...]) -> list[str]:
-    if len(zones) > 1:
-        return []
-    return [say(f"biopsy.only.{zones[0]}" if zones else "biopsy.none-reached")]
-
-
-def _doubt(inside: Inside, at: SiteInScan) -> list[str]:
-    if at.depth_low_mm is None or at.depth_high_mm is None or at.depth_mm is None:
-        return []
-    near = {inside.zone(at.depth_low_mm), inside.zone(at.depth_high_mm)} - {at.zone}
-    if not near:
-        return []
-    error = amount(max(at.depth_mm - at.depth_low_mm, at.depth_high_mm - at.depth_mm), "mm")
-    return [say("biopsy.doubt", error=error, other=" or ".join(sorted(ZONE_WORDS[z] for z in near)))]
 
 
 def _carry(case: _Case, site: BiopsySite, scan: int, day: int | None, number: int) -> SiteInScan:
@@ -142,8 +135,10 @@ def _carry(case: _Case, site: BiopsySite, scan: int, day: int | None, number: in
             return _unplaced(scan, site, days, why, say("biopsy.carried.withheld", scan=label, why=why))
     move = to.transform.inverse() @ from_.transform
     error = NINETY_FIVE * float(np.hypot(from_.predicted_sd_mm, to.predicted_sd_mm))
-    reason = "; ".join(dict.fromkeys(trimmed(a.reason) for a in (from_, to) if a.trust == "caution" and a.reason))
-    return _place(case, site, scan, day, move, error, worst(from_.trust, to.trust), reason, number)
+    reasons = [say("biopsy.carried.caution")]
+    reasons += [trimmed(a.reason) for a in (from_, to) if a.trust == "caution" and a.reason]
+    reason = "; ".join(dict.fromkeys(reasons))
+    return _place(case, site, scan, day, move, error, "caution", reason, number)
 
 
 def _to_reference(case: _Case, scan: int) -> Alignment | None:
@@ -206,9 +201,10 @@ def _place(
     depth = float(depths(outline, point[None])[0])
     half = float(np.hypot(outline.spread_mm, error))
     path: tuple[tuple[Zone, float], ...] = ()
+    runs: tuple[tuple[Zone, float, float], ...] = ()
     enters: Floats | None = None
     if entry is not None:
-        path, enters = path_through(inside, entry, point)
+        path, enters, runs = path_through(inside, entry, point)
     place = enters if enters is not None else nearest_on(outline, point)
     rim = rim_there(outline, case.rim_maps.get(scan), place)
     values = ball(case.volume(scan), point)
@@ -235,63 +231,15 @@ def _place(
         ball_sd_hu=None if values is None else values[1],
         rim_state=rim,
         path_mm=path,
+        runs_mm=runs,
         days_from_biopsy=days,
         track="",
         trust=trust,
         reason="; ".join(reasons),
         text="",
     )
-    return replace(at, text=_sentence(at, number, label, given, entry is not None, enters is not None))
-
-
-def _sentence(at: SiteInScan, number: int, label: str, given: bool, has_path: bool, enters: bool) -> str:
-    assert at.depth_mm is not None
-    assert at.normalised_depth is not None
-    assert at.inradius_mm is not None
-    assert at.zone is not None
-    assert at.depth_low_mm is not None
-    assert at.depth_high_mm is not None
-    low, high = at.depth_low_mm, at.depth_high_mm
-    span = f"{amount(at.depth_mm, 'mm')} ({low:.1f} to {high:.1f})"
-    outside = f"{amount(-at.depth_mm, 'mm')} ({-high:.1f} to {-low:.1f})"
-    parts = {
-        "number": number,
-        "scan": label,
-        "what": say("biopsy.target" if has_path else "biopsy.point"),
-        "zone": ZONE_WORDS[at.zone],
-        "depth": outside if at.zone == "outside" else span,
-        "u": f"{100 * at.normalised_depth:.0f} %",
-        "inradius": amount(at.inradius_mm, "mm"),
-        "direction": at.direction_words,
-        "error": amount(at.error_mm or 0.0, "mm"),
-    }
-    key = "biopsy.where" if given else "biopsy.carried"
-    if at.zone == "outside":
-        key = "biopsy.outside" if given else "biopsy.carried.outside"
-    text = say(key, **parts)
-    if at.ball_hu is None:
-        text += say("biopsy.no-ball", why="the scan does not reach there")
-    else:
-        text += say("biopsy.ball", hu=f"{at.ball_hu:.0f}", sd=f"{at.ball_sd_hu:.0f}")
-    place = say("biopsy.place.entry" if enters else "biopsy.place.nearest")
-    why = "no map of the rim is available"
-    text += say(f"biopsy.rim.{at.rim_state}", place=place, why=why)
-    if has_path and at.path_mm:
-        total = sum(length for _, length in at.path_mm)
-        listing = listed([f"{ZONE_WORDS[zone]} {amount(length, 'mm')}" for zone, length in at.path_mm])
-        text += say("biopsy.path", total=amount(total, "mm"), list=listing)
-    elif has_path:
-        text += say("biopsy.path.miss")
-    if at.days_from_biopsy is None:
-        text += say("biopsy.days.unknown") if given else ""
-    elif at.days_from_biopsy == 0:
-        text += say("biopsy.days.same")
-    else:
-        key = "biopsy.days.after" if at.days_from_biopsy > 0 else "biopsy.days.before"
-        text += say(key, days=abs(at.days_from_biopsy))
-    if at.trust == "caution" and at.reason:
-        text += say("with-caution", why=at.reason)
-    return text
+    words = sentence(at, number, label, given=given, has_path=entry is not None, enters=enters is not None)
+    return replace(at, text=words)
 
 
 def _with_tracks(

@@ -21,6 +21,8 @@ RIM_REACH_MM = 3.0
 """The rim is judged over the outline within this distance of where the path enters."""
 CLEAR_SHARE = 0.6
 """Share of that area from which one state of the rim is said to hold there."""
+MINERAL_HU = 150.0
+"""A target reads as mineral from here, the threshold of the measurements (the scan's own voltage; a working limit)."""
 GAS_HU = -300.0
 """Gas with partial volume; fat ends at -190 HU (Aubrey 2014)."""
 BODY_HU = -200.0
@@ -79,8 +81,14 @@ def look_inside(outline: Outline, settings: ZoneSettings, *, across: int = 26) -
     return Inside(outline, best, rim, core, points[inside].mean(axis=0), shares)
 
 
-def path_through(inside: Inside, entry: Any, target: Any) -> tuple[tuple[tuple[Zone, float], ...], Floats | None]:
-    """Length (mm) of the straight path in each zone from the outside in, and the point where it enters the outline."""
+def path_through(
+    inside: Inside, entry: Any, target: Any
+) -> tuple[tuple[tuple[Zone, float], ...], Floats | None, tuple[tuple[Zone, float, float], ...]]:
+    """The straight path through the zones.
+
+    Returns the length (mm) in each zone from the outside in, the point where the path enters the outline, and its
+    stretches in order: zone, where it begins and where it ends, in mm from the entry.
+    """
     a, b = np.asarray(entry, float), np.asarray(target, float)
     length = float(np.linalg.norm(b - a))
     count = max(int(np.ceil(length / PATH_STEP_MM)), 1)
@@ -88,11 +96,14 @@ def path_through(inside: Inside, entry: Any, target: Any) -> tuple[tuple[tuple[Z
     points = a + middles[:, None] * (b - a)
     depth = depths(inside.outline, points)
     names = [inside.zone(float(d)) for d in depth]
+    starts = [k for k in range(count) if k == 0 or names[k] != names[k - 1]]
+    stops = [*starts[1:], count]
+    runs = tuple((names[k], k * length / count, stop * length / count) for k, stop in zip(starts, stops, strict=True))
     order: tuple[Zone, ...] = ("rim", "middle", "core")
     lengths = tuple((zone, names.count(zone) * length / count) for zone in order if zone in names)
     if not lengths:
-        return (), None
-    return lengths, points[int(np.argmax(depth >= 0))]
+        return (), None, runs
+    return lengths, points[int(np.argmax(depth >= 0))], runs
 
 
 def ball(volume: Volume, point: Any) -> tuple[float, float] | None:

@@ -17,10 +17,21 @@ def comparability(evidence: Evidence) -> tuple[Finding, ...]:
         return ()
     limits = say("compare.limits")
     unlike = _unlike(evidence)
-    text = say("compare.unlike", list="; ".join(unlike)) if unlike else say("compare.alike")
+    text = say("compare.unlike", list="; ".join(unlike.values())) if unlike else say("compare.alike")
     key = "compare.unlike" if unlike else "compare.alike"
     found = [
-        make(evidence, "compare", key, text, [], cautions=[], sources=("Nakazato09", "Muhlenbruch05") if unlike else ())
+        make(
+            evidence,
+            "compare",
+            key,
+            text,
+            [],
+            sources=("Nakazato09", "Muhlenbruch05") if unlike else (),
+            brief=say(
+                f"brief.compare.{'unlike' if unlike else 'alike'}",
+                what=listed([say(f"brief.compare.unlike.{kind}") for kind in unlike]),
+            ),
+        )
     ]
     found += _refused(evidence)
     steady = _steady(evidence)
@@ -30,16 +41,22 @@ def comparability(evidence: Evidence) -> tuple[Finding, ...]:
         items = [f"{named(q)} {amount(c.difference or 0.0, 'HU', signed=True)}" for q, c in steady.items()]
         text = say("compare.steady", first=evidence.label(first), last=evidence.label(last), list=listed(items))
         rests = [(n, q) for q in steady for n in (first, last)]
-        found.append(make(evidence, "compare", "compare.steady", text, rests, limits=limits, changes=changes))
+        brief = say("brief.compare.steady", list=listed(items))
+        found.append(
+            make(evidence, "compare", "compare.steady", text, rests, limits=limits, changes=changes, brief=brief)
+        )
     for a in evidence.alignments:
         if a.trust == "withheld" and a.scan != a.reference_scan:
             why = trimmed(a.reason) or "the fit is not pinned"
             text = say("compare.alignment", scan=evidence.label(a.scan), reference=a.reference_scan, why=why)
-            found.append(withheld("compare", text))
+            brief = say("brief.compare.alignment", scan=a.scan)
+            found.append(withheld("compare", text, brief=brief, key="compare.alignment"))
     return tuple(found)
 
 
-def _unlike(evidence: Evidence) -> list[str]:
+def _unlike(evidence: Evidence) -> dict[str, str]:
+    """What differs between the scans: ``kvp``, ``slice``, ``kernel``, ``contrast``, each with its sentence."""
+
     def spread(read: Callable[[Acquisition], object], key: str, show: Callable[[object], str]) -> str:
         values = {n: read(evidence.timeline.scan(n).acquisition) for n in evidence.scans}
         known = [v for v in values.values() if v not in (None, "", "unknown")]
@@ -55,13 +72,13 @@ def _unlike(evidence: Evidence) -> list[str]:
         value = a.slice_spacing_mm if a.slice_spacing_mm is not None else a.slice_thickness_mm
         return None if value is None else round(value, 2)
 
-    lines = [
-        spread(lambda a: a.kvp, "compare.kvp", lambda v: f"{v:g} kV"),
-        spread(spacing, "compare.slice", lambda v: f"{v:g} mm"),
-        spread(lambda a: a.kernel_class, "compare.kernel", str),
-        spread(lambda a: a.contrast_agent, "compare.contrast", lambda v: "given" if v else "not given"),
-    ]
-    return [line for line in lines if line]
+    lines = {
+        "kvp": spread(lambda a: a.kvp, "compare.kvp", lambda v: f"{v:g} kV"),
+        "slice": spread(spacing, "compare.slice", lambda v: f"{v:g} mm"),
+        "kernel": spread(lambda a: a.kernel_class, "compare.kernel", str),
+        "contrast": spread(lambda a: a.contrast_agent, "compare.contrast", lambda v: "given" if v else "not given"),
+    }
+    return {kind: line for kind, line in lines.items() if line}
 
 
 def _refused(evidence: Evidence) -> list[Finding]:
@@ -76,7 +93,9 @@ def _refused(evidence: Evidence) -> list[Finding]:
     for (first, last, why), quantities in groups.items():
         words = listed([named(q) for q in quantities])
         text = say("compare.refused", pair=f"scan {first} and scan {last}", quantities=words, why=why)
-        found.append(withheld("compare", text, [(n, q) for q in quantities for n in (first, last)]))
+        rests = [(n, q) for q in quantities for n in (first, last)]
+        brief = say("brief.compare.refused", first=first, last=last, quantities=_counted(quantities))
+        found.append(withheld("compare", text, rests, brief=brief, key="compare.refused"))
     return found
 
 
@@ -96,8 +115,14 @@ def remaining(evidence: Evidence, said: Sequence[Finding]) -> tuple[Finding, ...
         for where, quantities in by_scans.items():
             words = listed([named(q) for q in quantities])
             text = say("withheld", scans=scan_numbers(where), quantities=words, why=why)
-            found.append(withheld("withheld", text, [(n, q) for n in where for q in quantities]))
+            brief = say("brief.withheld", scans=scan_numbers(where), quantities=_counted(quantities))
+            found.append(withheld("withheld", text, [(n, q) for n in where for q in quantities], brief=brief))
     return tuple(found)
+
+
+def _counted(quantities: Sequence[str]) -> str:
+    """The quantities by name, or how many they are where naming them would be a list."""
+    return listed([named(q) for q in quantities]) if len(quantities) < 3 else say("brief.many", count=len(quantities))
 
 
 def _steady(evidence: Evidence) -> dict[str, Change]:

@@ -3,7 +3,18 @@
 from __future__ import annotations
 
 from ..change import LEAST_SCANS, Change, CourseParameter
-from .evidence import Evidence, because, change_words, direction_of, make, not_assessed, trimmed, withheld
+from .evidence import (
+    Evidence,
+    because,
+    change_brief,
+    change_words,
+    direction_of,
+    make,
+    not_assessed,
+    trimmed,
+    unassessed,
+    withheld,
+)
 from .statements import Finding
 from .wording import amount, listed, named, say, with_interval
 
@@ -18,8 +29,7 @@ NOISE_FLOOR_HU = 2.0
 def courses(evidence: Evidence) -> tuple[Finding, ...]:
     """Mineral mass, lesion volume, and the two together."""
     if len(evidence.outlined) < 2:
-        text = say("not-assessed", scans="the course", why=say("course.one-scan"))
-        return (withheld("together", text),)
+        return (unassessed("together", say("course.one-scan")),)
     found = [
         *_course(evidence, "course.mass", "mineral_mass", "mg"),
         *_course(evidence, "course.volume", "lesion_volume", "mm3"),
@@ -55,9 +65,9 @@ def _fitted(evidence: Evidence) -> tuple[Finding, ...]:
     if not texts:
         return ()
     if not any_curve:
-        return (withheld("fitted", " ".join(texts), rests),)
-    key = "fitted.curve"
-    return (make(evidence, "fitted", key, " ".join(texts), rests, limits=say("fitted.limits")),)
+        return (withheld("fitted", " ".join(texts), rests, brief=say("brief.fitted.none")),)
+    key, brief = "fitted.curve", say("brief.fitted.curve")
+    return (make(evidence, "fitted", key, " ".join(texts), rests, limits=say("fitted.limits"), brief=brief),)
 
 
 def _parameter(p: CourseParameter) -> str:
@@ -80,7 +90,7 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
         if missing:
             return missing
         why = say("course.no-change", quantity=named(quantity))
-        return (withheld(topic, say("not-assessed", scans="the course", why=why)),)
+        return (unassessed(topic, why),)
     way = direction_of(whole)
     what = named(quantity)
     text = say(
@@ -117,6 +127,7 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
         limits=say("course.limits"),
         changes=changes,
         cautions=evidence.solid_caution(*(n for n, _ in rests)) if quantity == "lesion_volume" else [],
+        brief=say(f"brief.course.{way}", change=change_brief(whole, unit)),
     )
     return (found, *missing)
 
@@ -129,7 +140,7 @@ def _value(evidence: Evidence, scan: int, quantity: str) -> str:
 def _together(evidence: Evidence) -> Finding:
     pair = _same_scans(evidence)
     if isinstance(pair, str):
-        return withheld("together", say("not-assessed", scans="the course", why=pair))
+        return unassessed("together", pair)
     mass, volume = pair
     key = _together_key(mass, volume)
     ways = (("mineral_mass", direction_of(mass)), ("lesion_volume", direction_of(volume)))
@@ -180,6 +191,7 @@ def _together(evidence: Evidence) -> Finding:
         sources=("Zeanah82",),
         changes=changes,
         cautions=evidence.solid_caution(mass.from_scan, mass.to_scan),
+        brief=say(f"brief.together.{key}"),
     )
 
 
@@ -209,8 +221,7 @@ def _same_scans(evidence: Evidence) -> tuple[Change, Change] | str:
     if both:
 
         def rank(pair: tuple[int, int]) -> tuple[bool, int, int]:
-            trusted = evidence.trusted(mass[pair]) and evidence.trusted(volume[pair])
-            return trusted, mass[pair].days, pair[1]
+            return pair == evidence.baseline, mass[pair].days, pair[1]
 
         longest = max(both, key=rank)
         return mass[longest], volume[longest]
@@ -231,7 +242,7 @@ def late_growth(evidence: Evidence) -> tuple[Finding, ...]:
         # the latest start before day 91 leaves least of the earlier time in the comparison
         change = max(numbered, key=lambda c: (c.difference is not None, evidence.day(c.from_scan), c.days))
     if change is None:
-        return (withheld("late", say("not-assessed", scans="the course", why=say("late.none"))),)
+        return (unassessed("late", say("late.none")),)
     way = {"rose": "grew", "fell": "not", "same": "not", "unsettled": "open"}[direction_of(change)]
     if way == "open" and change.high is not None and change.high <= 0:
         way = "not"  # whether it shrank is not settled, that it did not grow is
@@ -259,6 +270,7 @@ def late_growth(evidence: Evidence) -> tuple[Finding, ...]:
         sources=("teaching",),
         changes=[change],
         cautions=evidence.solid_caution(change.from_scan, change.to_scan),
+        brief=say(f"brief.late.{way}", change=change_brief(change, "mm3")),
     )
     return (found,)
 
@@ -294,6 +306,7 @@ def muscle_around(evidence: Evidence) -> tuple[Finding, ...]:
                 limits=say("muscle.limits"),
                 sources=("Zubler20", "Crombe23", "Goodpaster00"),
                 cautions=[*cautions, *evidence.solid_caution(scan)],
+                brief=say(f"brief.muscle.{state}", deficit=with_interval(row)),
             )
         )
     return (*found, *missing)

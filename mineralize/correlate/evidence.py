@@ -13,7 +13,7 @@ from ..measure import Measurement
 from ..timeline import Timeline
 from .sources import cite
 from .statements import Finding
-from .wording import TOPICS, named, say, scan_numbers, signed_change
+from .wording import TOPICS, named, say, scan_numbers, signed, signed_change
 
 SOLID_CORE = 0.5
 """Share of mineral in the core from which it counts as filled; a working limit."""
@@ -49,6 +49,22 @@ class Evidence:
         """Numbers of the scans in which anything was measured."""
         held = {row.scan for row in self.measurements}
         return tuple(n for n in self.scans if n in held)
+
+    @property
+    def measured(self) -> tuple[int, ...]:
+        """Numbers of the scans in which the size of the lesion or its mineral has a value."""
+        return tuple(n for n in self.scans if self.usable(n, "lesion_volume") or self.usable(n, "mineral_mass"))
+
+    @property
+    def baseline(self) -> tuple[int, int]:
+        """The one pair of scans that everything is compared between: the first and the last that were measured."""
+        held = self.measured or self.scans
+        return held[0], held[-1]
+
+    def trust(self, scan: int, quantity: str) -> Trust | None:
+        """Trust of a row; ``None`` where there is none."""
+        row = self._rows.get((scan, quantity))
+        return None if row is None else row.trust
 
     def row(self, scan: int, quantity: str) -> Measurement | None:
         """The row if it has a value, else ``None``; :meth:`why_not` then says why."""
@@ -115,14 +131,15 @@ class Evidence:
         return tuple(sorted(mine, key=lambda c: (c.from_scan, c.to_scan)))
 
     def overall(self, quantity: str) -> Change | None:
-        """The change over the longest time between scans that are trusted for the quantity.
+        """The change over the one pair that everything is compared between.
 
-        Where no two are, the longest that has a number; failing that the longest without.
+        Where the quantity has no number there, the longest that has one; failing that the longest without.
         """
 
         def rank(change: Change) -> tuple[bool, bool, int, int]:
+            pair = (change.from_scan, change.to_scan)
             span = change.to_scan - change.from_scan
-            return change.difference is not None, self.trusted(change), span, change.to_scan
+            return change.difference is not None, pair == self.baseline, span, change.to_scan
 
         return max(self.changes_of(quantity), key=rank, default=None)
 
@@ -157,8 +174,17 @@ def change_words(change: Change, unit: str) -> str:
         return f"no number, over {change.days} days"
     text = signed_change(change.difference, change.low, change.high, unit)
     if change.percent is not None and abs(change.percent) < LARGEST_PERCENT:
-        text += f", {change.percent:+.0f} %"
+        text += f", {signed(change.percent)} %"
     return f"{text} in {change.days} days"
+
+
+def change_brief(change: Change, unit: str) -> str:
+    """``+165 % in 170 days``, or the difference where a percentage says little."""
+    if change.difference is None:
+        return f"no number, over {change.days} days"
+    if change.percent is None or abs(change.percent) >= LARGEST_PERCENT:
+        return f"{signed_change(change.difference, None, None, unit)} in {change.days} days"
+    return f"{signed(change.percent)} % in {change.days} days"
 
 
 def trimmed(reason: str) -> str:
@@ -182,8 +208,10 @@ def make(
     sources: Sequence[str] = (),
     changes: Sequence[Change] = (),
     cautions: Sequence[str] = (),
+    brief: str = "",
 ) -> Finding:
     """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
+    plain = text
     rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
     levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
     given: dict[str, set[int]] = {}
@@ -210,6 +238,8 @@ def make(
         key=key,
         rests_on_changes=tuple((c.from_scan, c.to_scan, c.quantity) for c in changes),
         sources=cite(*sources),
+        brief=brief,
+        plain=plain,
     )
 
 
@@ -221,16 +251,29 @@ def not_assessed(evidence: Evidence, topic: str, *quantities: str) -> tuple[Find
             groups.setdefault(evidence.why_not(scan, *quantities), []).append(scan)
     found = []
     for why, scans in groups.items():
-        found.append(
-            withheld(
-                topic,
-                say("not-assessed", scans=scan_numbers(scans), why=why),
-                [(n, q) for n in scans for q in quantities],
-            )
-        )
+        found.append(unassessed(topic, why, [(n, q) for n in scans for q in quantities], scans=scan_numbers(scans)))
     return tuple(found)
 
 
-def withheld(topic: str, text: str, rests_on: Sequence[tuple[int, str]] = ()) -> Finding:
-    """A finding that says that something was not assessed."""
-    return Finding(TOPICS[topic], text, tuple(rests_on), "withheld", key=f"{topic}.not-assessed")
+def unassessed(
+    topic: str, why: str, rests_on: Sequence[tuple[int, str]] = (), *, scans: str = "the course", key: str = ""
+) -> Finding:
+    """A finding that says that its topic was not assessed in ``scans`` (in words), and why."""
+    text = say("not-assessed", topic=TOPICS[topic], scans=scans, why=why)
+    return withheld(topic, text, rests_on, brief=say("brief.not-assessed", scans=scans), key=key, why=why)
+
+
+def withheld(
+    topic: str, text: str, rests_on: Sequence[tuple[int, str]] = (), *, brief: str, key: str = "", why: str = ""
+) -> Finding:
+    """A finding that says in its own words that something was withheld."""
+    return Finding(
+        TOPICS[topic],
+        text,
+        tuple(rests_on),
+        "withheld",
+        key=key or f"{topic}.not-assessed",
+        brief=brief,
+        plain=text,
+        why=why,
+    )

@@ -12,8 +12,9 @@ from . import compare as findings_compare
 from . import course as findings_course
 from . import mineral as findings_mineral
 from . import place as findings_place
+from .answers import answers
 from .evidence import Evidence
-from .statements import Finding
+from .statements import Answer, BiopsyReport, Finding
 
 
 def findings(
@@ -42,3 +43,22 @@ def findings(
         *findings_compare.comparability(evidence),
     )
     return (*said, *findings_compare.remaining(evidence, said))
+
+
+def five_answers(
+    timeline: Timeline,
+    measurements: Sequence[Measurement],
+    changes: Sequence[Change] = (),
+    alignments: Sequence[Alignment] = (),
+    *,
+    said: Sequence[Finding],
+    biopsies: Sequence[BiopsyReport] = (),
+) -> tuple[Answer, ...]:
+    """Where, mineral, course, needle and what to distrust, each in a sentence (:class:`Answer`)."""
+    evidence = Evidence(timeline, tuple(measurements), tuple(changes), (), tuple(alignments))
+    return answers(evidence, said, biopsies)
+
+
+def baseline(timeline: Timeline, measurements: Sequence[Measurement]) -> tuple[int, int]:
+    """The pair of scans that everything is compared between: the first and the last that were measured."""
+    return Evidence(timeline, tuple(measurements)).baseline

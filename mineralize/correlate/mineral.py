@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from .evidence import Evidence, because, change_words, direction_of, make, not_assessed, withheld
+from .evidence import Evidence, because, change_brief, change_words, direction_of, make, not_assessed, unassessed
 from .place import gap_words
 from .statements import Finding
-from .wording import TOPICS, amount, listed, say, with_interval
+from .wording import amount, listed, say, with_interval
 
 CENTRE_ONLY = -0.9
 """Zonal contrast at and below which practically all mineral lies in the centre (95 : 5 by mean density)."""
@@ -58,6 +58,7 @@ def _zoning_now(evidence: Evidence, scan: int, state: str) -> Finding:
             [(scan, "mineral_mass")],
             limits=say("zoning.none.limits"),
             sources=("WangH18", "Crombe23"),
+            brief=say("brief.zoning.none"),
         )
     contrast, difference = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "rim_core_difference")
     assert contrast is not None
@@ -70,7 +71,16 @@ def _zoning_now(evidence: Evidence, scan: int, state: str) -> Finding:
         )
         note = say("zoning.disagree") if opposite else ""
     text = say(f"zoning.{state}", scan=label, contrast=with_interval(contrast), difference=words) + note
-    return make(evidence, "zoning", f"zoning.{state}", text, rests, limits=say("zoning.limits"), sources=("Hudson85",))
+    return make(
+        evidence,
+        "zoning",
+        f"zoning.{state}",
+        text,
+        rests,
+        limits=say("zoning.limits"),
+        sources=("Hudson85",),
+        brief=say(f"brief.zoning.{state}"),
+    )
 
 
 def _zoning_course(evidence: Evidence, states: dict[int, str | None]) -> tuple[Finding, ...]:
@@ -88,12 +98,13 @@ def _zoning_course(evidence: Evidence, states: dict[int, str | None]) -> tuple[F
             last_state=words[last],
         )
         rests = [(first, "zonal_contrast"), (last, "zonal_contrast")]
-        found.append(make(evidence, "zoning-course", "zoning-course.flip", text, rests))
+        brief = say("brief.zoning-course.flip")
+        found.append(make(evidence, "zoning-course", "zoning-course.flip", text, rests, brief=brief))
     change = evidence.overall("rim_core_difference")
     if change is None:
         if len(evidence.outlined) > 1:
-            why = say("course.no-change", quantity="rim and core")
-            found.append(withheld("zoning-course", say("not-assessed", scans="the course", why=why)))
+            why = say("course.no-change", quantity="outer and central zone")
+            found.append(unassessed("zoning-course", why))
         return tuple(found)
     way = {"rose": "outward", "fell": "inward", "same": "steady", "unsettled": "unsettled"}[direction_of(change)]
     text = say(
@@ -104,8 +115,18 @@ def _zoning_course(evidence: Evidence, states: dict[int, str | None]) -> tuple[F
         because=because(change),
     )
     rests = [(change.from_scan, "rim_core_difference"), (change.to_scan, "rim_core_difference")]
-    limits = say("zoning-course.limits")
-    found.append(make(evidence, "zoning-course", f"zoning-course.{way}", text, rests, limits=limits, changes=[change]))
+    found.append(
+        make(
+            evidence,
+            "zoning-course",
+            f"zoning-course.{way}",
+            text,
+            rests,
+            limits=say("zoning-course.limits"),
+            changes=[change],
+            brief=say(f"brief.zoning-course.{way}", change=change_brief(change, "HU")),
+        )
+    )
     return tuple(found)
 
 
@@ -142,18 +163,27 @@ def rim(evidence: Evidence) -> tuple[Finding, ...]:
     if hidden is not None and hidden.value is not None:
         rests.append((scan, "rim_unresolved"))
         if hidden.value >= 0.005:
-            unresolved = say("rim.unresolved", unresolved=with_interval(hidden, percent=True))
+            unresolved = say("rim.unresolved", unresolved=with_interval(hidden))
     gap = gap_words(evidence, scan) if state != "none" else ""
     if gap:
         rests.append((scan, "largest_gap"))
     text = say(
         f"rim.{state}",
         scan=evidence.label(scan),
-        completeness=with_interval(row, percent=True),
+        completeness=with_interval(row),
         unresolved=unresolved,
         gap=gap,
     )
-    found = make(evidence, "rim", f"rim.{state}", text, rests, limits=say("rim.limits"), sources=("Treece10",))
+    found = make(
+        evidence,
+        "rim",
+        f"rim.{state}",
+        text,
+        rests,
+        limits=say("rim.limits"),
+        sources=("Treece10",),
+        brief=say(f"brief.rim.{state}", completeness=with_interval(row)),
+    )
     return (found, *missing)
 
 
@@ -175,7 +205,8 @@ def centre(evidence: Evidence) -> tuple[Finding, ...]:
             mean=with_interval(mean),
             why=evidence.why_not(scan, "core_soft_fraction"),
         )
-        return (make(evidence, "centre", "centre.mean-only", text, rests, limits=say("centre.limits")), *missing)
+        limits, brief = say("centre.limits"), say("brief.centre.mean-only", mean=with_interval(mean))
+        return (make(evidence, "centre", "centre.mean-only", text, rests, limits=limits, brief=brief), *missing)
     have = {name: row for name, row in known.items() if row is not None and row.value is not None}
     size = {name: float(row.value or 0) for name, row in have.items()}
     order = sorted(have, key=lambda name: -size[name])
@@ -189,7 +220,38 @@ def centre(evidence: Evidence) -> tuple[Finding, ...]:
         mean=with_interval(mean),
     )
     key = f"centre.{mainly}" if mainly else "centre.mixed"
-    return (make(evidence, "centre", key, text, rests, limits=say("centre.limits")), *missing)
+    brief = say(
+        "brief.centre.mainly" if mainly else "brief.centre.mixed",
+        kind=say(f"centre.{mainly}") if mainly else "",
+        mean=with_interval(mean),
+    )
+    return (make(evidence, "centre", key, text, rests, limits=say("centre.limits"), brief=brief), *missing)
+
+
+def maturity_of(evidence: Evidence, scan: int) -> str:
+    """The measured picture of one scan: ``none``, ``incomplete``, ``shell`` or ``fatty``; else why there is none.
+
+    ``other`` where mineral is not at the periphery, empty where it was not assessed. Days play no part.
+    """
+    zone, round_ = zoning_state(evidence, scan), rim_state(evidence, scan)
+    if zone in ("reversed", "centre", "even") or round_ == "solid":
+        return "other"
+    if zone == "none" or round_ == "none":
+        return "none"
+    if zone is None or round_ is None:
+        return ""
+    if round_ != "complete":
+        return "incomplete"
+    fat = evidence.row(scan, "core_fat_fraction")
+    return "fatty" if fat is not None and (fat.value or 0) >= FATTY_CORE else "shell"
+
+
+MATURITY_SOURCES: dict[str, tuple[str, ...]] = {
+    "none": ("Sato25", "CambMurray"),
+    "incomplete": ("JAOCR-case", "BennettElKhoury13"),
+    "shell": ("KSMR356", "BennettElKhoury13"),
+    "fatty": ("Sato25", "CambMurray"),
+}
 
 
 def maturity(evidence: Evidence) -> tuple[Finding, ...]:
@@ -197,26 +259,18 @@ def maturity(evidence: Evidence) -> tuple[Finding, ...]:
     if not evidence.outlined:
         return not_assessed(evidence, "maturity", "rim_completeness")
     scan = evidence.outlined[-1]
-    zone, round_ = zoning_state(evidence, scan), rim_state(evidence, scan)
     needed = ("rim_completeness", "zonal_contrast")
-    sources: tuple[str, ...]
     rests = [(scan, q) for q in needed]
-    if zone in ("reversed", "centre", "even") or round_ == "solid":
-        text = say("not-assessed", scans=f"scan {scan}", why=say("maturity.not-peripheral"))
-        return (Finding(TOPICS["maturity"], text, tuple(rests), "withheld", key="maturity.not-peripheral"),)
-    if zone == "none" or round_ == "none":
-        kind, sources, rests = "none", ("Sato25", "CambMurray"), [(scan, "mineral_mass")]
-    elif zone is None or round_ is None:
-        text = say("not-assessed", scans=f"scan {scan}", why=evidence.why_not(scan, *needed))
-        return (withheld("maturity", text, rests),)
-    elif round_ != "complete":
-        kind, sources = "incomplete", ("BennettElKhoury13",)
-    else:
-        fat = evidence.row(scan, "core_fat_fraction")
-        fatty = fat is not None and (fat.value or 0) >= FATTY_CORE
-        if fat is not None:
-            rests.append((scan, "core_fat_fraction"))
-        kind, sources = ("fatty", ("Sato25", "CambMurray")) if fatty else ("rim", ("KSMR356", "BennettElKhoury13"))
+    kind = maturity_of(evidence, scan)
+    if kind == "other":
+        why = say("maturity.not-peripheral")
+        return (unassessed("maturity", why, rests, scans=f"scan {scan}", key="maturity.not-peripheral"),)
+    if not kind:
+        return (unassessed("maturity", evidence.why_not(scan, *needed), rests, scans=f"scan {scan}"),)
+    if kind == "none":
+        rests = [(scan, "mineral_mass")]
+    elif kind in ("shell", "fatty") and evidence.usable(scan, "core_fat_fraction"):
+        rests.append((scan, "core_fat_fraction"))
     onset = evidence.timeline.day_zero == "onset"
     text = say(
         f"maturity.{kind}",
@@ -224,5 +278,14 @@ def maturity(evidence: Evidence) -> tuple[Finding, ...]:
         literature=say(f"maturity.literature.{kind}"),
         day=say("maturity.day", day=evidence.day(scan)) if onset else say("maturity.no-onset"),
     )
-    found = make(evidence, "maturity", f"maturity.{kind}", text, rests, limits=say("maturity.limits"), sources=sources)
+    found = make(
+        evidence,
+        "maturity",
+        f"maturity.{kind}",
+        text,
+        rests,
+        limits=say("maturity.limits"),
+        sources=MATURITY_SOURCES[kind],
+        brief=say(f"brief.maturity.{kind}"),
+    )
     return (found,)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from ..measure import Measurement
-from .evidence import Evidence, make, not_assessed, withheld
+from .evidence import Evidence, make, not_assessed, unassessed
 from .statements import Finding
 from .wording import amount, say, with_interval
 
@@ -13,6 +13,8 @@ BESIDE_MM = 5.0
 """Up to this distance a lesion is called beside the cortex: the reach within which the cleft is defined."""
 CONTACT_MM = 0.5
 """Distance that counts as contact in the definition of the contact area."""
+SOFT_MARGIN = frozenset({"soft-margin", "like-muscle"})
+"""Codes of an outline without an edge of mineral; where it meets bone is not settled by it."""
 OPEN_SHARE = 0.05
 """Share of the outline that has to be free of mineral before soft tissue is said to reach it."""
 
@@ -34,7 +36,7 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
     cleft_words = ""
     if cleft is not None and gap.value <= BESIDE_MM:
         rests.append((scan, "cleft_fraction"))
-        cleft_words = say("relation.cleft", cleft=with_interval(cleft, percent=True))
+        cleft_words = say("relation.cleft", cleft=with_interval(cleft))
     state = _bone_state(gap, area)
     parts = {"scan": evidence.label(scan), "gap": with_interval(gap), "area": with_interval(area), "cleft": cleft_words}
     if state == "contact":
@@ -54,6 +56,7 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
         limits=say("relation.limits"),
         sources=("Jelinek96",),
         cautions=evidence.solid_caution(scan),
+        brief=say(f"brief.relation.{state}", gap=with_interval(gap), area=with_interval(area)),
     )
     return (found, *missing)
 
@@ -62,7 +65,8 @@ def _bone_state(gap: Measurement, area: Measurement) -> str:
     assert gap.value is not None
     assert area.value is not None
     if area.value > 0 and (area.low is None or area.low > 0):
-        return "contact"
+        # a soft margin drawn up to bone says that nothing darker was seen between, not that the two are one
+        return "unsettled" if any(v.code in SOFT_MARGIN for v in area.verdicts) else "contact"
     least = gap.value if gap.low is None else gap.low
     most = 0.0 if area.high is None else area.high
     if area.value > 0 or (most > 0 and least <= CONTACT_MM):
@@ -90,17 +94,27 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
             [(scan, "mineral_mass")],
             limits=limits,
             sources=sources,
+            brief=say("brief.beyond.no-mineral"),
         )
         return (found, *missing)
     if evidence.solid(scan):
         rests = [(scan, "mineral_fraction"), (scan, "core_mineral_fraction")]
-        text = say("not-assessed", scans=f"scan {scan}", why=say("solid"))
-        return (withheld("beyond", text, rests), *missing)
+        return (unassessed("beyond", say("solid"), rests, scans=f"scan {scan}"), *missing)
     contrast, fraction = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "mineral_fraction")
     if contrast is not None and contrast.high is not None and contrast.high < 0 and fraction is not None:
-        text = say("beyond.reversed", scan=label, fraction=with_interval(fraction, percent=True))
+        text = say("beyond.reversed", scan=label, fraction=with_interval(fraction))
         rests = [(scan, "zonal_contrast"), (scan, "mineral_fraction")]
-        return (make(evidence, "beyond", "beyond.reversed", text, rests, limits=limits, sources=sources), *missing)
+        found = make(
+            evidence,
+            "beyond",
+            "beyond.reversed",
+            text,
+            rests,
+            limits=limits,
+            sources=sources,
+            brief=say("brief.beyond.reversed"),
+        )
+        return (found, *missing)
     complete, unresolved = evidence.row(scan, "rim_completeness"), evidence.row(scan, "rim_unresolved")
     assert complete is not None
     assert complete.value is not None
@@ -112,14 +126,15 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
         text = say(
             key,
             scan=label,
-            completeness=with_interval(complete, percent=True),
+            completeness=with_interval(complete),
             unresolved=amount(100 * hidden, "%"),
         )
     else:
         key = "beyond.part"
         text = say(key, scan=label, open=amount(100 * open_share, "%"), gap=gap_words(evidence, scan))
         rests.append((scan, "largest_gap"))
-    return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources), *missing)
+    brief = say(f"brief.beyond.{key.partition('.')[2]}", open=amount(100 * open_share, "%"))
+    return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources, brief=brief), *missing)
 
 
 def _beyond_assessable(evidence: Evidence, scan: int) -> bool:
@@ -143,5 +158,5 @@ def gap_words(evidence: Evidence, scan: int) -> str:
         if isinstance(held, str) and held not in ("", "none"):
             facing = held
             break
-    size = with_interval(gap, percent=True)
+    size = with_interval(gap)
     return say("rim.gap", gap=size, direction=facing) if facing else say("rim.gap-nowhere", gap=size)

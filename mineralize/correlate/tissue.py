@@ -1,7 +1,8 @@
 """Tissue that the literature describes, zone by zone and stage by stage, beside what was measured there.
 
 The stages are those usually quoted: early under 4 weeks, intermediate 4 to 8 weeks, mature over 8 weeks (Tyler and
-Saifuddin 2010, Kransdorf 1991; the limits from memory).
+Saifuddin 2010, Kransdorf 1991; the limits from memory). A scan is laid beside a stage by what was measured in it, never
+by its day, and beside none where the lesion departs from the picture of one that matures from its periphery.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from typing import Literal
 from ..measure import Measurement
 from ..timeline import Timeline
 from .evidence import Evidence
+from .mineral import maturity_of
+from .picture import picture_of
 from .sources import cite
-from .statements import ExpectedTissue
+from .statements import ExpectedTissue, Finding
 from .wording import TISSUE, TISSUE_DAYS, say, with_interval
 
 Stage = Literal["early", "intermediate", "mature"]
@@ -21,8 +24,13 @@ TissueZone = Literal["centre", "middle", "periphery"]
 
 STAGES: tuple[Stage, ...] = ("early", "intermediate", "mature")
 ZONES: tuple[TissueZone, ...] = ("centre", "middle", "periphery")
-EARLY_ENDS_DAY = 28
-INTERMEDIATE_ENDS_DAY = 56
+STAGE_OF: dict[str, Stage] = {
+    "none": "early",
+    "incomplete": "intermediate",
+    "shell": "intermediate",
+    "fatty": "mature",
+}
+"""Stage whose description a measured picture (``mineral.maturity_of``) is that of (sources: word table ``TISSUE``)."""
 
 _SOURCES: dict[tuple[TissueZone, Stage], tuple[str, ...]] = {
     ("centre", "early"): ("Ackerman58", "Kransdorf91", "WangH18", "IJP20"),
@@ -37,31 +45,30 @@ _SOURCES: dict[tuple[TissueZone, Stage], tuple[str, ...]] = {
 }
 
 
-def stage_of(day: int) -> Stage:
-    """The stage that is usually quoted for a day from onset."""
-    if day < EARLY_ENDS_DAY:
-        return "early"
-    return "intermediate" if day <= INTERMEDIATE_ENDS_DAY else "mature"
-
-
-def expected_tissue(timeline: Timeline, measurements: Sequence[Measurement]) -> tuple[ExpectedTissue, ...]:
+def expected_tissue(
+    timeline: Timeline, measurements: Sequence[Measurement], said: Sequence[Finding] = ()
+) -> tuple[ExpectedTissue, ...]:
     """Nine rows: three zones (from the centre out) by three stages.
 
-    Scans and biopsies are assigned to stages only where days count from onset; otherwise they are left out and
-    ``limits`` says why.
+    ``said`` are the findings: where they depart from the picture of a lesion that matures from its periphery, no scan
+    is laid beside any stage, and ``limits`` says why.
     """
     evidence = Evidence(timeline, tuple(measurements))
-    onset = timeline.day_zero == "onset"
-    limits = say("tissue.limits") + ("" if onset else " " + say("tissue.no-onset"))
+    picture = picture_of(said)
+    limits = say("tissue.limits")
     scans: dict[Stage, list[int]] = {stage: [] for stage in STAGES}
     biopsies: dict[Stage, list[int]] = {stage: [] for stage in STAGES}
-    if onset:
+    if picture.departs:
+        limits += " " + say("tissue.departs", which=picture.departing_words())
+    else:
         for scan in timeline.scans:
-            if scan.day >= 0:
-                scans[stage_of(scan.day)].append(scan.number)
+            stage = STAGE_OF.get(maturity_of(evidence, scan.number))
+            if stage is not None:
+                scans[stage].append(scan.number)
         for number, site in enumerate(timeline.biopsies, start=1):
-            if site.day is not None and site.day >= 0:
-                biopsies[stage_of(site.day)].append(number)
+            for stage in STAGES:
+                if site.scan in scans[stage]:
+                    biopsies[stage].append(number)
     rows = []
     for zone in ZONES:
         for stage in STAGES:
@@ -85,11 +92,11 @@ def expected_tissue(timeline: Timeline, measurements: Sequence[Measurement]) -> 
 
 
 def _measured(evidence: Evidence, scan: int, zone: TissueZone) -> str:
-    def value(quantity: str, *, percent: bool = False) -> str:
+    def value(quantity: str) -> str:
         row = evidence.row(scan, quantity)
         if row is None:
             return say("tissue.no-value", why=evidence.why_not(scan, quantity))
-        return with_interval(row, percent=percent)
+        return with_interval(row)
 
     label = evidence.label(scan)
     if zone == "middle":
@@ -99,10 +106,8 @@ def _measured(evidence: Evidence, scan: int, zone: TissueZone) -> str:
             "tissue.rim",
             scan=label,
             rim=value("rim_attenuation"),
-            completeness=value("rim_completeness", percent=True),
+            completeness=value("rim_completeness"),
             thickness=value("rim_thickness"),
         )
-    shares = {
-        name: value(f"core_{name}_fraction", percent=True) for name in ("fat", "fluid", "soft", "haze", "mineral")
-    }
+    shares = {name: value(f"core_{name}_fraction") for name in ("fat", "fluid", "soft", "haze", "mineral")}
     return say("tissue.core", scan=label, core=value("core_attenuation"), **shares)

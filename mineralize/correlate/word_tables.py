@@ -4,10 +4,11 @@ from __future__ import annotations
 
 ZONE_WORDS: dict[str, str] = {
     "outside": "surroundings",
-    "rim": "rim",
-    "middle": "middle zone",
-    "core": "core",
+    "rim": "outer zone",
+    "middle": "intermediate zone",
+    "core": "central zone",
 }
+"""Words of the zones by their keys in tables and records. ``shell`` is mineral; a ``core`` is what a needle brings."""
 
 TISSUE_DAYS: dict[str, str] = {
     "early": "under 4 weeks from onset",
@@ -23,7 +24,7 @@ TISSUE: dict[tuple[str, str], tuple[str, str]] = {
     ),
     ("centre", "intermediate"): (
         "cellular and fasciitis-like, less so with time; merges outward into osteoid",
-        "lucent core inside the forming rim",
+        "lucent centre inside the forming shell",
     ),
     ("centre", "mature"): (
         "fatty marrow between trabeculae, or loose scar, sometimes fluid",
@@ -35,7 +36,7 @@ TISSUE: dict[tuple[str, str], tuple[str, str]] = {
     ),
     ("middle", "intermediate"): (
         "oriented osteoid and immature woven bone rimmed by osteoblasts",
-        "faint haze, a fuzzy inner edge of the rim",
+        "faint haze, a fuzzy inner edge of the shell",
     ),
     ("middle", "mature"): (
         "cancellous bone, woven turning lamellar",
@@ -47,7 +48,7 @@ TISSUE: dict[tuple[str, str], tuple[str, str]] = {
     ),
     ("periphery", "intermediate"): (
         "well-formed bone, woven turning lamellar",
-        "a rim, incomplete and then complete: dense outside, soft inside",
+        "a shell, incomplete and then complete: dense outside, soft inside",
     ),
     ("periphery", "mature"): (
         "a shell of lamellar bone",
@@ -80,6 +81,52 @@ TEST_CAVEATS: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """What each ancillary test can not say, with source keys."""
 
+DESCRIBED: dict[str, tuple[tuple[str, ...], str, str, str, tuple[str, ...]]] = {
+    "Where mineral lies": (
+        ("zoning.",),
+        "bone outside, cellular centre on histology; zoning on CT in weeks 5 to 8 (one textbook)",
+        "amorphous in 18 of 26 mineralised lesions (one series, 54 patients, two centres)",
+        "dense at its base and centre, less dense at the margin (teaching page, no count)",
+        ("Ackerman58", "BennettElKhoury13", "Crombe23", "RadReview"),
+    ),
+    "Any mineral": (
+        ("rim.",),
+        "none in 7 of 7 early lesions (one series)",
+        "none in 16 of 42 with CT (one series, 54 patients, two centres)",
+        "nearly always there (from memory)",
+        ("WangH18", "Crombe23"),
+    ),
+    "Cortex": (
+        ("relation.",),
+        "CT showed a lucent line to bone or mineral at the periphery in 4 of 6 (one series)",
+        "not attached to bone, by definition",
+        "attached; a cleavage plane nevertheless in 39 of 60 (one series, 32 low-grade and 28 high-grade)",
+        ("MOC07", "Jelinek96"),
+    ),
+    "Course of size": (
+        ("late.", "course.volume."),
+        "fast in the first weeks, then steady or smaller (two textbooks; the first from one series, no count at hand)",
+        "grows steadily (from memory)",
+        "slow growth over years (review, no count)",
+        ("Zeanah82", "CambMurray", "Hang14"),
+    ),
+    "Soft tissue beyond the mineral": (
+        ("beyond.",),
+        "thin or none once the shell is complete (from memory)",
+        "a large soft mass, with necrosis in 39 of 40 (one series, 54 patients, two centres)",
+        "a separate soft mass in 25 of 28 high-grade and 2 of 32 low-grade (one series)",
+        ("Crombe23", "Jelinek96"),
+    ),
+    "Muscle around": (
+        ("muscle.",),
+        "oedema in 7 of 7 early lesions, seen on MRI (one series)",
+        "moderate oedema in 83 % (one series, 54 patients, two centres)",
+        "little oedema (from memory)",
+        ("WangH18", "Crombe23"),
+    ),
+}
+"""Feature: keys of the findings that measure it, what is published of three kinds of lesion, and source keys."""
+
 CONCORDANCE: dict[str, str] = {
     "concordant-benign": "concordant, histology benign",
     "concordant-malignant": "concordant, histology malignant",
@@ -110,17 +157,18 @@ CONCORDANCE_OPTIONS: dict[str, tuple[str, ...]] = {
     "discordant-benign": (
         "present at conference",
         "review by a second pathologist at a sarcoma centre",
-        "repeat biopsy through the rim, or from a soft part distinct from the mineral",
+        "repeat biopsy through the outer zone, or from a soft part distinct from the mineral",
         "magnetic resonance imaging for marrow and oedema",
     ),
     "discordant-malignant": (
         "present at the sarcoma conference before treatment is planned",
         "review by a second pathologist at a sarcoma centre",
-        "repeat biopsy, oriented and through the rim",
-        "take a centre-only sample for what it is: one series reports chemotherapy given on such a sample",
+        "repeat biopsy, oriented and through the outer zone",
+        "take a sample of the central zone alone for what it is: one boy was given five cycles of chemotherapy on one, "
+        "and the excised lesion showed zones",
     ),
     "indeterminate": (
-        "repeat biopsy, oriented and through the rim, where the zone was not representative",
+        "repeat biopsy, oriented and through the outer zone, where the zone was not representative",
         "repeat CT after about 4 to 6 weeks, where it was too early (from memory)",
         "repeat CT made alike, where scans were not comparable",
         "review by a second pathologist at a sarcoma centre",
@@ -134,7 +182,7 @@ TOPICS: dict[str, str] = {
     "relation": "Soft tissue or bone",
     "zoning": "Zoning",
     "zoning-course": "Zoning over time",
-    "rim": "Rim",
+    "rim": "Shell",
     "course.mass": "Mineral mass over time",
     "course.volume": "Lesion volume over time",
     "together": "Growth or densifying",
@@ -143,7 +191,7 @@ TOPICS: dict[str, str] = {
     "muscle": "Muscle around",
     "late": "Growth after three months",
     "beyond": "Soft tissue beyond the mineral",
-    "maturity": "Maturity, working description",
+    "maturity": "Maturity, in working words",
     "compare": "What can be compared",
     "withheld": "Withheld",
 }
@@ -154,12 +202,22 @@ QUANTITIES: dict[str, str] = {
     "cortex_contact_area": "the contact with cortex",
     "cleft_fraction": "the cleft",
     "zonal_contrast": "zonal contrast",
-    "rim_core_difference": "the difference between rim and core",
-    "rim_completeness": "completeness of the rim",
-    "rim_unresolved": "the unresolved part of the rim",
-    "rim_thickness": "thickness of the rim",
-    "rim_attenuation": "attenuation of the rim",
-    "core_attenuation": "attenuation of the core",
+    "rim_core_difference": "the difference between outer and central zone",
+    "rim_completeness": "completeness of the shell",
+    "rim_unresolved": "the unresolved part of the shell",
+    "rim_thickness": "thickness of the shell",
+    "rim_attenuation": "attenuation of the outer zone",
+    "core_attenuation": "attenuation of the central zone",
+    "rim_core_ratio": "the ratio of outer to central zone",
+    "rim_peak_attenuation": "peak attenuation of the shell",
+    "axial_diameter": "the axial diameter",
+    "axial_perpendicular": "the axial perpendicular",
+    "perilesional_muscle": "muscle close by",
+    "core_fat_fraction": "fat in the central zone",
+    "core_fluid_fraction": "fluid in the central zone",
+    "core_soft_fraction": "soft tissue in the central zone",
+    "core_haze_fraction": "haze in the central zone",
+    "core_mineral_fraction": "mineral in the central zone",
     "largest_gap": "the largest gap",
     "mineral_mass": "mineral mass",
     "mineral_volume": "mineral volume",

@@ -225,7 +225,7 @@ class Identity:
     def _equip(self, ds: Dataset) -> None:
         """Say which scanners the images came from, as far as the scans tell it (PS3.3 C.12.1.1.5)."""
         found = []
-        for maker in sorted({scan.acquisition.manufacturer for scan in self.timeline.scans} - {""}):
+        for maker in sorted({scan.acquisition.manufacturer for scan in self.timeline.scans} - {"", "other"}):
             scanner = Dataset()
             scanner.PurposeOfReferenceCodeSequence = [item(codes.ACQUISITION_EQUIPMENT)]
             scanner.Manufacturer = maker

@@ -8,28 +8,39 @@ from __future__ import annotations
 
 from .change import alt
 from .course import EVENT_MARK, course_panel, profile_panel
+from .needle import PATH_COLOURS, PATH_WIDTHS, ZONE_FILLS, letters_of, needle_panel, stretches
 from .pictures import Pictures, draw
-from .planes import OUTLINE, grey_png, no_picture, picture
+from .planes import OUTLINE, ZONE_COLOURS, ZONE_DASHES, ZONE_WIDTHS, grey_png, no_picture, picture
 from .rim import rim_panel, scales_of
-from .style import INK, QUIET, ROSE, RULE, VIOLET, look
+from .style import INK, PNG_DPI, QUIET, ROSE, RULE, VIOLET, look
 
 __all__ = [
     "EVENT_MARK",
     "INK",
     "OUTLINE",
+    "PATH_COLOURS",
+    "PATH_WIDTHS",
+    "PNG_DPI",
     "QUIET",
     "ROSE",
     "RULE",
     "VIOLET",
+    "ZONE_COLOURS",
+    "ZONE_DASHES",
+    "ZONE_FILLS",
+    "ZONE_WIDTHS",
     "Pictures",
     "alt",
     "course_panel",
     "draw",
     "grey_png",
+    "letters_of",
     "look",
+    "needle_panel",
     "no_picture",
     "picture",
     "profile_panel",
     "rim_panel",
     "scales_of",
+    "stretches",
 ]

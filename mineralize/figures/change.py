@@ -14,15 +14,18 @@ from scipy import ndimage
 from ..base import Floats, known_voltage, slope, to_hu120
 from ..results import View, texts
 from ..study import Study
-from .planes import BAR_HALO, HALO, OUTLINE
+from .planes import letters
 from .style import INK
 
 SMOOTH_MM = 1.0
 SHOWN_HU = 100.0
 """Smaller differences are left bare: noise and sub-voxel misfit make them."""
 RIM_MM = 3.0
-GAIN = LinearSegmentedColormap.from_list("gain", ["#f2b48a", "#d9662b", "#8c2d04"])
-LOSS = LinearSegmentedColormap.from_list("loss", ["#b9c9e6", "#5b86c4", "#173f7a"])
+GAIN = LinearSegmentedColormap.from_list("gain", ["#d9662b", "#a33c0c", "#4a1600"])
+LOSS = LinearSegmentedColormap.from_list("loss", ["#e6eefb", "#c3d5f0", "#9dbbe4"])
+"""Gain is dark and plain, loss light and hatched: told apart in grey too."""
+PALE = 0.4
+"""How much of the picture below is left to see."""
 
 
 def change(study: Study, document: Mapping[str, Any], views: Sequence[View]) -> tuple[Figure, int, int] | None:
@@ -50,20 +53,21 @@ def change(study: Study, document: Mapping[str, Any], views: Sequence[View]) -> 
     days = {s["scan"]: s["day"] for s in document["scans"]}
     axes.set_title(f"day {days[last.scan]} less day {days[first.scan]}", pad=5)
     extent = (0, field, field, 0)
-    axes.imshow(np.nan_to_num(last.hu, nan=low), cmap="gray", vmin=low, vmax=high, extent=extent, alpha=0.75)
+    axes.imshow(np.nan_to_num(last.hu, nan=low), cmap="gray", vmin=low, vmax=high, extent=extent, alpha=PALE)
     at = (np.arange(len(difference)) + 0.5) * pixel
     for sign, ramp in ((1, GAIN), (-1, LOSS)):
         part = np.where(sign * difference >= SHOWN_HU, np.abs(difference), np.nan)
-        axes.imshow(part, cmap=ramp, vmin=SHOWN_HU, vmax=top, extent=extent, alpha=0.85)
+        axes.imshow(part, cmap=ramp, vmin=SHOWN_HU, vmax=top, extent=extent, alpha=0.95)
         if np.isfinite(part).any():
-            axes.contour(at, at, sign * difference, [SHOWN_HU], colors=["white" if sign > 0 else INK], linewidths=0.6)
+            axes.contour(at, at, sign * difference, [SHOWN_HU], colors=[INK], linewidths=0.6 if sign > 0 else 0.9)
     if (difference <= -SHOWN_HU).any():
         axes.contourf(at, at, -difference, [SHOWN_HU, 1e9], colors=["none"], hatches=["/////"])
     for line, _ in last.traces:
-        axes.plot(line[:, 0], line[:, 1], color=OUTLINE, lw=0.8)
+        axes.plot(line[:, 0], line[:, 1], color=INK, lw=0.9, ls=(0, (4, 1.5)))
     scale = pictures["scale_bar_mm"]
-    axes.plot([0.05 * field, 0.05 * field + scale], [0.94 * field] * 2, color="white", lw=2, path_effects=BAR_HALO)
-    axes.text(0.05 * field, 0.915 * field, f"{scale:g} mm", color="white", fontsize=7, path_effects=HALO)
+    axes.plot([0.05 * field, 0.05 * field + scale], [0.94 * field] * 2, color=INK, lw=2)
+    axes.text(0.05 * field, 0.915 * field, f"{scale:g} mm", color=INK, fontsize=8)
+    letters(axes, last.plane, field)
     for k, (ramp, label) in enumerate(((GAIN, "gain, HU at 120 kVp"), (LOSS, "loss, HU at 120 kVp"))):
         bar = figure.add_axes((0.71, 0.62 - 0.28 * k, 0.24, 0.045))
         bar.imshow(np.linspace(0, 1, 128)[None], cmap=ramp, aspect="auto", extent=(SHOWN_HU, top, 0, 1))
@@ -71,7 +75,7 @@ def change(study: Study, document: Mapping[str, Any], views: Sequence[View]) -> 
             bar.contourf([SHOWN_HU, top], [0, 1], np.ones((2, 2)), [0, 2], colors=["none"], hatches=["/////"])
         bar.set_yticks([])
         bar.set_xticks([SHOWN_HU, top])
-        bar.tick_params(labelsize=7.5, length=2)
+        bar.tick_params(labelsize=8, length=2)
         bar.set_title(label, fontsize=8, fontweight="normal", pad=4)
     return figure, first.scan, last.scan
 

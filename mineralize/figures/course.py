@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from ..results import is_share, texts
+from ..results import shown, texts
 from .style import INK, MARKERS, QUIET, ROSE, RULE, VIOLET, scan_colours
 
 EVENT_MARK = {"injury": "▼", "biopsy": "◆", "excision": "✕", "treatment": "■", "other": "●"}
@@ -34,9 +34,7 @@ def course(document: Mapping[str, Any], quantities: Sequence[str]) -> Figure | N
 
 def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document: Mapping[str, Any]) -> None:
     """One quantity against days."""
-    share = is_share(quantity)
-    factor = 100.0 if share else 1.0
-    unit = "%" if share else texts.unit_words(rows[0]["unit"])
+    factor, unit, _ = shown.shown_as(quantity, rows[0]["unit"])
     title = texts.quantity_title(quantity) + (f", {unit}" if unit else "")
     axes.set_title(title, pad=16)
     held = [r for r in rows if r["value"] is not None]
@@ -58,7 +56,12 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
     axes.set_xlim(min(all_days) - 0.05 * span, max(all_days) + 0.05 * span)
     top = float(high.max()) if len(high) else 1.0
     bottom = float(min(low.min(), 0.0)) if len(low) else 0.0
-    axes.set_ylim(bottom * 1.05, (top * 1.12) or 1.0)
+    if shown.is_share(quantity):
+        axes.set_ylim(-2, 102)
+        axes.set_yticks([0, 25, 50, 75, 100])
+    else:
+        axes.set_ylim(bottom * 1.05, (top * 1.12) or 1.0)
+        axes.yaxis.set_major_locator(MaxNLocator(4))
     for r in rows:
         if r["value"] is None:
             axes.plot(
@@ -68,11 +71,12 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
         axes.axvline(event["day"], color=QUIET, lw=0.8, ls=(0, (2, 2)), zorder=1)
         axes.text(
             event["day"], 1.015, EVENT_MARK[event["kind"]], transform=axes.get_xaxis_transform(),
-            ha="center", va="bottom", fontsize=6.5, color=QUIET,
+            ha="center", va="bottom", fontsize=8, color=QUIET,
         )  # fmt: skip
     axes.xaxis.set_major_locator(MaxNLocator(5, integer=True))
-    axes.yaxis.set_major_locator(MaxNLocator(4))
-    axes.yaxis.set_major_formatter(lambda v, _: f"{v:,.6g}".replace(",", "\N{NARROW NO-BREAK SPACE}"))
+    axes.yaxis.set_major_formatter(
+        lambda v, _: shown.number(v, 0 if axes.get_ylim()[1] - axes.get_ylim()[0] > 3 else 1)
+    )
     axes.set_xlabel(f"days from {document['day_zero']}")
     axes.grid(axis="y", color=RULE, lw=0.4)
     axes.set_axisbelow(True)
@@ -118,7 +122,9 @@ def profile_panel(axes: Axes, document: Mapping[str, Any]) -> None:
         if kept.any():
             ends.append((float(mean[kept][-1]), float(depth[kept][-1]), i, days[p["scan"]]))
     axes.axvline(0, color=INK, lw=0.9)
-    axes.set(xlabel="depth below the outline, mm  (left of 0: outside)", ylabel="HU at 120 kVp")
+    axes.set(xlabel="depth below the outline, mm (below 0: outside)", ylabel="HU at 120 kVp")
+    axes.yaxis.set_major_formatter(lambda v, _: shown.number(v, 0))
+    axes.xaxis.set_major_formatter(lambda v, _: shown.number(v, 0))
     axes.text(0, 1.02, "outline", transform=axes.get_xaxis_transform(), ha="center", va="bottom", fontsize=8)
     axes.margins(x=0.02)
     axes.grid(axis="y", color=RULE, lw=0.4)

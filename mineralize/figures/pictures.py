@@ -12,6 +12,7 @@ from ..results import View, ViewPlan, texts, view
 from ..study import Study
 from .change import change
 from .course import course, profile
+from .needle import needle
 from .planes import strip
 from .rim import rim
 from .style import look, png, svg
@@ -46,10 +47,16 @@ def draw(study: Study, document: Mapping[str, Any], layout: ViewPlan | None) -> 
         if views and (mapped := change(study, document, next(iter(views.values())))):
             figures["change"], *scans = mapped
             pair = (scans[0], scans[1])
+        for report in document["correlation"]["biopsies"]:
+            drawn = needle(report)
+            if drawn is not None:
+                figures[f"needle_{report['number']}"] = drawn
+                vector.add(f"needle_{report['number']}")
         for name, figure in (
             ("course", course(document, texts.CURVES)),
             ("profile", profile(document)),
             ("rim", rim(study, document)),
+            ("rim_attenuation", rim(study, document, thickness=False)),
         ):
             if figure is not None:
                 figures[name] = figure

@@ -1,4 +1,7 @@
-"""The same plane in every scan as one strip: same field of view, window and scale bar, outline thin, day above."""
+"""The same plane in every scan as one strip, in two windows: mineral with the outline, soft tissue bare.
+
+Laid out at the width it is printed at, so that its letters keep their size on paper.
+"""
 
 from __future__ import annotations
 
@@ -13,18 +16,27 @@ from matplotlib.figure import Figure
 from matplotlib.patheffects import Normal, Stroke
 
 from ..base import Floats
-from ..results import EDGES, View, texts
+from ..results import BRIDGED, EDGES, SEEN, SOFT, UNSEEN, View, texts
 from .style import INK, QUIET, RULE
 
 OUTLINE = "#ffd24a"
 BAR_HALO = [Stroke(linewidth=3.4, foreground="#00000099"), Normal()]
 HALO = [Stroke(linewidth=2.2, foreground="#00000099"), Normal()]
 """Keeps white marks readable where they lie on bone."""
-BRIDGED_DASH = (0, (1.2, 1.6))
+DASHES: dict[str, Any] = {SEEN: "-", SOFT: (0, (5, 2)), BRIDGED: (0, (1.2, 1.6)), UNSEEN: (0, (1, 5))}
+"""Line of an outline by how it is known."""
+ZONE_COLOURS = {"outside": "#ffffff", "rim": "#7fd4ff", "middle": "#ff9ad5", "core": "#ff5a36"}
+ZONE_DASHES: dict[str, Any] = {"outside": (0, (1, 2)), "rim": (0, (4, 1.5)), "middle": (0, (2, 1)), "core": "-"}
+ZONE_WIDTHS = {"outside": 1.0, "rim": 1.5, "middle": 1.9, "core": 2.4}
+"""A needle's path by zone: told apart by dash and width where there is no colour."""
+PRINT_INCHES = 184 / 25.4
+MOST_IN_A_ROW = 6
+LARGEST_INCHES = 44 / 25.4
+OUTSIDE_GREY = 24
 
 
 def grey_png(hu: Floats, window: Sequence[float]) -> bytes:
-    """8-bit grey PNG (PNG specification, colour type 0) of HU in a window; outside the scan mid-grey."""
+    """8-bit grey PNG (PNG specification, colour type 0) of HU in a window; outside the scan dark grey."""
     low, high = window
     scaled = (np.asarray(hu, float) - low) / (high - low) * 255
     pixels = np.where(np.isnan(scaled), OUTSIDE_GREY, np.clip(np.nan_to_num(scaled), 0, 255)).round().astype(np.uint8)
@@ -38,66 +50,94 @@ def grey_png(hu: Floats, window: Sequence[float]) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", header) + chunk(b"IDAT", zlib.compress(raw, 9)) + chunk(b"IEND", b"")
 
 
-OUTSIDE_GREY = 24
-
-
-def strip(document: Mapping[str, Any], views: Sequence[View]) -> Figure:
-    """One plane in all scans, side by side.
+def strip(document: Mapping[str, Any], views: Sequence[View], *, soft: bool = True) -> Figure:
+    """One plane in all scans, side by side: mineral window with the outline, below it the soft-tissue window bare.
 
     Parameters
     ----------
-    document : the record; gives days, field of view and window.
+    document : the record; gives days, field of view and windows.
     views : one per scan, in order, all of the same plane.
+    soft : whether the soft-tissue window is drawn too.
     """
     pictures = document["pictures"]
-    per_row = min(len(views), 5)
-    rows = -(-len(views) // per_row)
-    below = 0.05 if all(v.matched for v in views) else 0.22
-    side, head = 2.1 * 0.94, 0.30
-    line = head + side + below
-    figure = Figure(figsize=(2.1 * per_row, line * rows))
+    per_row = min(len(views), MOST_IN_A_ROW)
+    bands = -(-len(views) // per_row)
+    gap, head, below = 0.05, 0.2, 0.04 if all(v.matched for v in views) else 0.2
+    side = min((PRINT_INCHES - gap * (per_row - 1)) / per_row, LARGEST_INCHES)
+    windows = [(pictures["window_hu"], True)]
+    if soft:
+        windows.append((pictures.get("soft_window_hu", pictures["window_hu"]), False))
+    line = head + len(windows) * (side + gap) + below
+    width, height = per_row * side + (per_row - 1) * gap, line * bands
+    figure = Figure(figsize=(width, height))
     for i, view in enumerate(views):
-        top = head + (i // per_row) * line
-        place = ((i % per_row + 0.03) / per_row, 1 - (top + side) / (line * rows), 0.94 / per_row, side / (line * rows))
-        axes = figure.add_axes(place)
-        day = document["scans"][i]["day"]
-        axes.set_title(f"day {day}", fontsize=10, pad=4, loc="left")
-        picture(axes, view, pictures)
+        left = (i % per_row) * (side + gap)
+        for k, (window, outlined) in enumerate(windows):
+            top = (i // per_row) * line + head + k * (side + gap)
+            axes = figure.add_axes((left / width, 1 - (top + side) / height, side / width, side / height))
+            if k == 0:
+                axes.set_title(f"day {document['scans'][i]['day']}", fontsize=9, pad=2, loc="left")
+            if k and view.hu is None:
+                axes.axis("off")  # why there is none stands above
+            else:
+                picture(axes, view, pictures, window=window, outlined=outlined)
+            if k == len(windows) - 1 and not view.matched:
+                axes.set_xlabel(texts.NOT_MATCHED, fontsize=8, color=QUIET, labelpad=2)
     return figure
 
 
-def picture(axes: Axes, view: View, pictures: Mapping[str, Any]) -> None:
-    """One picture on square axes in mm."""
-    field, (low, high) = pictures["field_of_view_mm"], pictures["window_hu"]
+def picture(
+    axes: Axes,
+    view: View,
+    pictures: Mapping[str, Any],
+    *,
+    window: Sequence[float] | None = None,
+    outlined: bool = True,
+) -> None:
+    """One picture on square axes in mm, in the mineral window or in ``window``, with or without outline and needle."""
+    field, (low, high) = pictures["field_of_view_mm"], window or pictures["window_hu"]
     axes.set(xlim=(0, field), ylim=(field, 0), xticks=[], yticks=[], aspect="equal")
     for spine in axes.spines.values():
         spine.set_visible(False)
     if view.hu is None:
         axes.set_facecolor("#ece9e2")
-        axes.text(field / 2, field / 2, wrapped(no_picture(view), 24), ha="center", va="center", fontsize=7, color=INK)
+        axes.text(field / 2, field / 2, wrapped(no_picture(view), 22), ha="center", va="center", fontsize=8, color=INK)
         return
     ground = np.where(np.isnan(view.hu), low + (high - low) * OUTSIDE_GREY / 255, view.hu)
     axes.imshow(ground, cmap="gray", vmin=low, vmax=high, extent=(0, field, field, 0), interpolation="bilinear")
-    for line, bridged in view.traces:
-        axes.plot(
-            line[:, 0], line[:, 1], color=OUTLINE, lw=0.7, ls=BRIDGED_DASH if bridged else "-", solid_capstyle="butt"
-        )
-    for name, (x, y) in view.sites:
-        axes.plot(x, y, "D", ms=3.2, mfc="none", mec="white", mew=0.9, path_effects=HALO)
-        axes.text(x + 0.025 * field, y, name, color="white", fontsize=6, va="center", path_effects=HALO)
+    if outlined:
+        _marks(axes, view, field)
     scale = pictures["scale_bar_mm"]
     x, y = 0.05 * field, 0.94 * field
     axes.plot([x, x + scale], [y, y], color="white", lw=2, solid_capstyle="butt", path_effects=BAR_HALO)
-    axes.text(x, y - 0.03 * field, f"{scale:g} mm", color="white", fontsize=6.5, va="bottom", path_effects=HALO)
-    for letter, (u, v) in zip(EDGES[view.plane], ((0.5, 0.03), (0.97, 0.5), (0.5, 0.97), (0.03, 0.5)), strict=True):
-        axes.text(u * field, v * field, letter, color=RULE, fontsize=6.5, ha="center", va="center", path_effects=HALO)
-    if not view.matched:
-        axes.set_xlabel(texts.NOT_MATCHED, fontsize=7.5, color=QUIET, labelpad=3)
+    axes.text(x, y - 0.03 * field, f"{scale:g} mm", color="white", fontsize=8, va="bottom", path_effects=HALO)
+    letters(axes, view.plane, field)
+
+
+def letters(axes: Axes, plane: str, field: float) -> None:
+    """Anatomical letters at the four edges of a picture."""
+    for letter, (u, v) in zip(EDGES[plane], ((0.5, 0.045), (0.955, 0.5), (0.5, 0.955), (0.045, 0.5)), strict=True):
+        axes.text(u * field, v * field, letter, color=RULE, fontsize=8, ha="center", va="center", path_effects=HALO)
+
+
+def _marks(axes: Axes, view: View, field: float) -> None:
+    for line, kind in view.traces:
+        dashed = DASHES[kind]
+        axes.plot(line[:, 0], line[:, 1], color=OUTLINE, lw=0.8, ls=dashed, solid_capstyle="butt")
+    for _, zone, ends in view.paths:
+        axes.plot(
+            ends[:, 0], ends[:, 1], color=ZONE_COLOURS[zone], lw=ZONE_WIDTHS[zone], ls=ZONE_DASHES[zone],
+            solid_capstyle="butt",
+        )  # fmt: skip
+    for name, (x, y) in view.sites:
+        axes.plot(x, y, "D", ms=3.4, mfc="none", mec="white", mew=0.9, path_effects=HALO)
+        axes.text(x + 0.03 * field, y, name, color="white", fontsize=8, va="center", path_effects=HALO)
 
 
 def no_picture(view: View) -> str:
     """Why there is no picture, in words."""
-    return f"{texts.NO_PICTURE} {view.reason}".strip() if not view.matched else texts.OUTSIDE
+    why = view.reason[:1].upper() + view.reason[1:]
+    return f"{texts.NO_PICTURE} {why}".strip() if not view.matched else texts.OUTSIDE
 
 
 def wrapped(text: str, width: int) -> str:

@@ -25,6 +25,7 @@ from ..base import Floats
 from ..measure import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
 from ..results import texts
 from ..study import Study
+from .planes import PRINT_INCHES
 from .style import DENSITY, INK, QUIET, RULE
 
 COLUMNS, ROWS = 240, 120
@@ -114,36 +115,39 @@ def _sheet(study: Study, held: RimMap, index: int) -> _Sheet:
     return made
 
 
-def rim(study: Study, document: Mapping[str, Any]) -> Figure | None:
-    """All scans: peak attenuation above, thickness below; ``None`` where no scan has a rim map."""
+def rim(study: Study, document: Mapping[str, Any], *, thickness: bool = True) -> Figure | None:
+    """All scans: peak attenuation above, below it ``thickness``; ``None`` where no scan has a map.
+
+    As wide as it is printed, so that its letters keep their size on paper.
+    """
     shown = [(i, m) for i, m in enumerate(study.rim_maps) if m is not None]
     if not shown:
         return None
     per_row = min(len(shown), 5)
     bands = -(-len(shown) // per_row)
-    width = max(2.35 * per_row, 6.2)
-    tall = 0.9 * width / per_row * 0.96 / 1.952  # inches of one map
-    line, between = tall + 0.3, 0.12
-    height = 0.05 + 2 * bands * line + between + 0.42
+    parts = 2 if thickness else 1
+    width = PRINT_INCHES
+    tall = 0.9 * width / max(per_row, 4) * 0.96 / 1.952  # inches of one map
+    line, between = tall + 0.22, 0.1
+    height = 0.05 + parts * bands * line + between * (parts - 1) + 0.3
+    room = 0.9 / max(per_row, 4)
     figure = Figure(figsize=(width, height))
     scales = scales_of(study)
     for k, (i, m) in enumerate(shown):
-        for part in range(2):
+        for part in range(parts):
             top = 0.05 + (k // per_row + part * bands + 1) * line + between * part
-            axes = figure.add_axes(
-                ((k % per_row + 0.02) * 0.9 / per_row, 1 - top / height, 0.9 / per_row * 0.96, tall / height)
-            )
+            axes = figure.add_axes(((k % per_row + 0.02) * room, 1 - top / height, room * 0.96, tall / height))
             rim_panel(axes, study, i, scales[part], thickness=bool(part))
             if part == 0:
                 extra = "" if _matched(study, i) else f"\n{texts.NOT_MATCHED}"
                 axes.set_title(f"day {document['scans'][i]['day']}{extra}", fontsize=9, pad=3)
             _biopsies(axes, document, m.scan)
-    for part, label in enumerate(("peak, HU at 120 kVp", "thickness, mm")):
+    for part, label in enumerate(("peak, HU at 120 kVp", "thickness, mm")[:parts]):
         bottom = 1 - (0.05 + (part + 1) * bands * line + between * part) / height
-        bar = figure.add_axes((0.915, bottom, 0.012, (bands * line - 0.3) / height))
+        bar = figure.add_axes((0.925, bottom, 0.012, (bands * line - 0.3) / height))
         figure.colorbar(ScalarMappable(scales[part], DENSITY), cax=bar)
-        bar.tick_params(labelsize=7, length=2)
-        bar.set_ylabel(label, fontsize=7.5)
+        bar.tick_params(labelsize=8, length=2)
+        bar.set_ylabel(label if thickness and tall > 0.9 else "", fontsize=8)
     figure.legend(
         handles=[
             Patch(facecolor="white", edgecolor=QUIET, hatch="/////", label="gap"),
@@ -179,7 +183,7 @@ def _turned(study: Study, held: RimMap, index: int) -> Floats:
     return direction
 
 
-def rim_panel(axes: Axes, study: Study, index: int, scale: Normalize, *, thickness: bool, letters: float = 6.0) -> None:
+def rim_panel(axes: Axes, study: Study, index: int, scale: Normalize, *, thickness: bool, letters: float = 8.0) -> None:
     """The rim of one scan (by its place in the study, which must have a rim map)."""
     held = study.rim_maps[index]
     assert held is not None
@@ -222,6 +226,4 @@ def _biopsies(axes: Axes, document: Mapping[str, Any], scan: int) -> None:
         turn = matrices.get(scan, np.eye(3))
         u, v = forward(turn @ np.array(site["direction"], float))
         axes.plot(u, v, marker="D", ms=5, mfc="white", mec=INK, mew=1.2)
-        axes.text(
-            u + 0.1, v + 0.1, f"B{report['number']}", fontsize=6.5, fontweight="bold", color=INK, path_effects=HALO
-        )
+        axes.text(u + 0.1, v + 0.1, f"B{report['number']}", fontsize=8, fontweight="bold", color=INK, path_effects=HALO)

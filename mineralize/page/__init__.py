@@ -2,8 +2,8 @@
 
 In: a ``History`` (what ``history.json`` holds), pictures, and recorded impressions. Out: HTML text
 (:func:`render_page`, :func:`render_covered` with imaging hidden, :func:`place_impressions` into a page that exists)
-and PDF bytes (:func:`render_pdf`, at most two A4 pages). Nothing is measured here; every number names its place in
-the record.
+and PDF bytes (:func:`render_pdf`, at most two A4 pages; :func:`reprint_pdf` from what lies in a results folder).
+Nothing is measured here; every number names its place in the record.
 """
 
 from __future__ import annotations
@@ -12,10 +12,12 @@ from .html import render as render_page
 from .html import render_covered
 from .impression import place as place_impressions
 from .pdf import render as render_pdf
+from .pdf import reprint as reprint_pdf
 
 __all__ = [
     "place_impressions",
     "render_covered",
     "render_page",
     "render_pdf",
+    "reprint_pdf",
 ]

@@ -45,12 +45,19 @@ def bullets(items: Iterable[str], kind: str = "") -> str:
     return f'<ul class="{kind}">{inner}</ul>' if inner else ""
 
 
+def folded(summary: str, body: str, *, aloud: str = "") -> str:
+    """Ready HTML that unfolds; printed only where it was unfolded. ``aloud`` says to what the summary belongs."""
+    more = f'<span class="aloud"> {esc(aloud)}</span>' if aloud else ""
+    return f'<details class="fold"><summary>{esc(summary)}{more}</summary>{body}</details>'
+
+
 def table(caption: str, head: Iterable[str], body: str, kind: str = "", *, seen: bool = False) -> str:
     """A table with column headers; the caption is read aloud, and seen where ``seen``."""
     cells = "".join(f'<th scope="col">{cell}</th>' for cell in head)
     hidden = "" if seen else ' class="aloud"'
+    name = texts.TABLE_OF.format(what=caption)
     return (
-        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(caption)}"><table class="{kind}">'
+        f'<div class="scroll" role="region" tabindex="0" aria-label="{esc(name)}"><table class="{kind}">'
         f"<caption{hidden}>{esc(caption)}</caption><thead><tr>{cells}</tr></thead>{body}</table></div>"
     )
 
@@ -115,3 +122,32 @@ def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         for about, text, trust in found
         if not any(other == about and more.startswith(f"{text.removesuffix('.')}: ") for other, more in longer)
     ]
+
+
+def by_topic(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Every topic of the findings once, in reading order: topic, what is said of it in short, and its mark of trust.
+
+    What was not assessed in some scan is said behind what was.
+    """
+    found: dict[str, list[Mapping[str, Any]]] = {}
+    for f in document["correlation"]["findings"]:
+        found.setdefault(f["topic"], []).append(f)
+    rows = []
+    for topic, said in found.items():
+        told = [f for f in said if f["trust"] != "withheld"]
+        trust = min((f["trust"] for f in told), key=("caution", "ok").index, default="withheld")
+        words = dict.fromkeys(f.get("brief") or f["text"] for f in (*told, *(f for f in said if f not in told)))
+        rows.append((topic, "; ".join(words), MARKS[trust]))
+    return rows
+
+
+def cautions_by_scan(document: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What :func:`cautions` lists, one row per scan (or for all scans), in the order of the scans."""
+    found: dict[str, list[str]] = {}
+    for about, text, _ in cautions(document):
+        scan, _, part = about.partition(", ")
+        head = scan if scan.startswith("scan ") else texts.ALL_SCANS
+        part = part if scan.startswith("scan ") else about
+        found.setdefault(head, []).append(f"{part}: {text}" if part else text)
+    order = [texts.ALL_SCANS, *(f"scan {s['scan']}" for s in document["scans"])]
+    return [(head, "; ".join(dict.fromkeys(found[head]))) for head in order if head in found]

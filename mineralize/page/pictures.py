@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from ..figures import OUTLINE, Pictures, grey_png, no_picture
-from ..results import EDGES, View, shown, texts
+from ..figures import OUTLINE, ZONE_COLOURS, ZONE_DASHES, ZONE_WIDTHS, Pictures, grey_png, no_picture
+from ..results import EDGES, UNSEEN, View, shown, texts
 from .parts import day, esc, held
 
 COLUMNS = 6
@@ -44,12 +44,11 @@ def timeline(document: Mapping[str, Any]) -> str:
         style = f"{side}:{offset:.2f}%;bottom:{level * 1.5:.1f}em;--k:{level}"
         marks += f'<li class="{side}" style="{style}">{esc(words)}, day {at}</li>'
     height = (max(levels) + 1) * 1.5 if levels else 0
-    zero = texts.DAY_ZERO[document["day_zero"]]
     shown_events = f'<ol class="events" style="height:{height:.1f}em" aria-label="Events">{marks}</ol>' if marks else ""
     return (
         f'<div class="line" style="--n:{len(scans)}">{shown_events}'
         f'<svg viewBox="0 0 100 40" preserveAspectRatio="none" aria-hidden="true">{lines}</svg>'
-        f'<ol class="columns" aria-label="Scans">{columns}</ol></div><p class="note">{esc(zero)}</p>'
+        f'<ol class="columns" aria-label="Scans">{columns}</ol></div>'
     )
 
 
@@ -71,69 +70,129 @@ def _levels(places: list[float]) -> list[int]:
 
 
 def planes(document: Mapping[str, Any], pictures: Pictures) -> str:
-    """Every plane in every scan, in the same columns as the time line."""
+    """The first plane in every scan, in the columns of the time line: mineral window, below it soft tissue."""
     if not pictures.views:
         return ""
+    name, views = next(iter(pictures.views.items()))
+    chosen = "".join(
+        f'<label><input type="radio" name="marks" value="{value}"{" checked" if value == "upper" else ""}> '
+        f"{esc(label)}</label>"
+        for value, label in texts.MARKS_SWITCH.items()
+    )
+    switch = f'<fieldset class="switch"><legend>{esc(texts.MARKS_LEGEND)}</legend>{chosen}</fieldset>'
+    return _strip(document, views) + switch + _note(document, name)
+
+
+def more_planes(document: Mapping[str, Any], pictures: Pictures) -> str:
+    """The other planes in every scan; empty where there are none."""
+    others = list(pictures.views.items())[1:]
+    return "".join(f"<h3>{esc(texts.PLANES[name])}</h3>" + _strip(document, views) for name, views in others)
+
+
+def _strip(document: Mapping[str, Any], views: Sequence[View]) -> str:
     shared = document["pictures"]
-    html = ""
-    for name, views in pictures.views.items():
-        figures = "".join(_plane(document, shared, view) for view in views)
-        html += (
-            f"<h3>{esc(texts.PLANES[name])}</h3>"
-            f'<div class="planes" style="--n:{min(len(views), COLUMNS)}">{figures}</div>'
-        )
+    rows = ""
+    for kind, key in (("mineral", "window_hu"), ("soft", "soft_window_hu")):
+        window = shared.get(key)
+        if window is None:
+            continue
+        figures = "".join(_plane(document, shared, view, kind, window) for view in views)
+        rows += f'<div class="planes {kind}" style="--n:{min(len(views), COLUMNS)}">{figures}</div>'
+    return rows
+
+
+def _note(document: Mapping[str, Any], name: str) -> str:
+    shared = document["pictures"]
     field = held("/pictures/field_of_view_mm", shown.number(shared["field_of_view_mm"], 0))
-    low, high = (held(f"/pictures/window_hu/{i}", shown.number(shared["window_hu"][i], 0)) for i in (0, 1))
-    return html + (f'<p class="note">Every picture {field} mm wide, window {low} to {high} HU. {esc(texts.TRACE)}</p>')
+    ends = [
+        held(f"/pictures/{key}/{i}", shown.number(shared[key][i], 0))
+        for key in ("window_hu", "soft_window_hu")
+        for i in (0, 1)
+        if key in shared
+    ]
+    keys = ("low", "high", "soft_low", "soft_high")
+    windows = texts.WINDOWS.format(field=field, **dict(zip(keys, [*ends, "", ""][:4], strict=True)))
+    zones = "".join(
+        f'<span class="zone"><svg viewBox="0 0 12 3" width="24" height="6" aria-hidden="true">'
+        f'<line x1="0" x2="12" y1="1.5" y2="1.5" stroke="{ZONE_COLOURS[zone]}" stroke-width="{ZONE_WIDTHS[zone]}"'
+        f"{_dashed(zone, 1.0)}/></svg> {esc(shown.zones([zone]))}</span>"
+        for zone in ("outside", "rim", "middle", "core")
+    )
+    path = f'<span class="zones">{esc(texts.PATH_LEGEND)} {zones}</span>' if document["correlation"]["biopsies"] else ""
+    zero = texts.DAY_ZERO[document["day_zero"]]
+    return f'<p class="note">{esc(texts.PLANES[name])}, {windows} {esc(texts.TRACE)} {esc(zero)} {path}</p>'
 
 
-def _plane(document: Mapping[str, Any], shared: Mapping[str, Any], view: View) -> str:
+def _dashed(zone: str, unit: float) -> str:
+    dash = ZONE_DASHES[zone]
+    if isinstance(dash, str):
+        return ""
+    return f' stroke-dasharray="{" ".join(f"{part * unit:.2f}" for part in dash[1])}"'
+
+
+def _plane(
+    document: Mapping[str, Any], shared: Mapping[str, Any], view: View, kind: str, window: Sequence[float]
+) -> str:
     field, scale = shared["field_of_view_mm"], shared["scale_bar_mm"]
-    caption = f"<figcaption><b>{day(document, view.scan)}</b></figcaption>"
-    remark = _remark(view)
-    if view.hu is None:
-        return f'<figure>{caption}<p class="nothing">{esc(no_picture(view))}</p></figure>'
+    upper = kind == "mineral"
     number = next(s["day"] for s in document["scans"] if s["scan"] == view.scan)
+    caption = f'<figcaption class="{"seen" if upper else "aloud"}">{day(document, view.scan)}</figcaption>'
+    remark = "" if upper else _remark(view)
+    if view.hu is None:
+        return (
+            f'<figure>{caption}<p class="nothing">{esc(no_picture(view))}</p></figure>'
+            if upper
+            else "<figure></figure>"
+        )
     alt = texts.ALT_VIEW.format(
         plane=view.plane,
         day=number,
         fov=shown.number(field, 0),
-        low=shown.number(shared["window_hu"][0], 0),
-        high=shown.number(shared["window_hu"][1], 0),
-        outline=texts.ALT_OUTLINED if view.traces else "",
+        low=shown.number(window[0], 0),
+        high=shown.number(window[1], 0),
+        outline=texts.ALT_OUTLINED if view.traces and upper else "",
     )
-    data = base64.b64encode(grey_png(view.hu, shared["window_hu"])).decode("ascii")
-    lines = "".join(
-        f'<polyline class="outline{" bridged" if bridged else ""}" points="'
-        + " ".join(f"{x:.2f},{y:.2f}" for x, y in line.tolist())
-        + '"/>'
-        for line, bridged in view.traces
-    )
+    data = base64.b64encode(grey_png(view.hu, window)).decode("ascii")
     unit = field / 100
     x, y = 5 * unit, 94 * unit
-    marks = "".join(
+    letters = "".join(
+        f'<text class="edge" x="{u * field:.2f}" y="{v * field:.2f}" font-size="{5.2 * unit:.2f}">{letter}</text>'
+        for letter, (u, v) in zip(
+            EDGES[view.plane], ((0.5, 0.06), (0.955, 0.518), (0.5, 0.985), (0.045, 0.518)), strict=True
+        )
+    )
+    name = "plane" if view.matched else "plane own"
+    return (
+        f'<figure>{caption}<svg class="{name}" viewBox="0 0 {field:g} {field:g}" role="img" '
+        f'aria-label="{esc(alt)}" style="--o:{OUTLINE}">'
+        f'<image width="{field:g}" height="{field:g}" href="data:image/png;base64,{data}"/>'
+        f'<g class="marks">{_marks(view, unit)}</g>'
+        f'<g class="scale"><line x1="{x:.2f}" x2="{x + scale:.2f}" y1="{y:.2f}" y2="{y:.2f}" '
+        f'stroke-width="{0.9 * unit:.2f}"/><text x="{x:.2f}" y="{y - 2 * unit:.2f}" font-size="{5.2 * unit:.2f}">'
+        f'<tspan data-at="/pictures/scale_bar_mm">{scale:g}</tspan> mm</text></g>'
+        f"{letters}</svg>{remark}</figure>"
+    )
+
+
+def _marks(view: View, unit: float) -> str:
+    """Outline, needle paths and sites."""
+    lines = "".join(
+        f'<polyline class="outline {kind}" points="' + " ".join(f"{x:.2f},{y:.2f}" for x, y in line.tolist()) + '"/>'
+        for line, kind in view.traces
+    )
+    paths = "".join(
+        f'<line class="path" x1="{a[0]:.2f}" y1="{a[1]:.2f}" x2="{b[0]:.2f}" y2="{b[1]:.2f}" '
+        f'stroke="{ZONE_COLOURS[zone]}" stroke-width="{ZONE_WIDTHS[zone] * 0.6 * unit:.2f}"{_dashed(zone, unit)}/>'
+        for _, zone, (a, b) in view.paths
+    )
+    sites = "".join(
         f'<path class="site" d="M{sx:.2f} {sy - 1.5 * unit:.2f}l{1.5 * unit:.2f} {1.5 * unit:.2f}'
         f'l{-1.5 * unit:.2f} {1.5 * unit:.2f}l{-1.5 * unit:.2f} {-1.5 * unit:.2f}z"/>'
         f'<text class="edge site-name" x="{sx + 2.4 * unit:.2f}" y="{sy + 1.5 * unit:.2f}" '
-        f'font-size="{4.2 * unit:.2f}">{esc(mark_name)}</text>'
-        for mark_name, (sx, sy) in view.sites
+        f'font-size="{5.2 * unit:.2f}">{esc(name)}</text>'
+        for name, (sx, sy) in view.sites
     )
-    letters = "".join(
-        f'<text class="edge" x="{u * field:.2f}" y="{v * field:.2f}" font-size="{4.6 * unit:.2f}">{letter}</text>'
-        for letter, (u, v) in zip(
-            EDGES[view.plane], ((0.5, 0.055), (0.96, 0.516), (0.5, 0.985), (0.04, 0.516)), strict=True
-        )
-    )
-    kind = "plane" if view.matched else "plane own"
-    return (
-        f'<figure>{caption}<svg class="{kind}" viewBox="0 0 {field:g} {field:g}" role="img" '
-        f'aria-label="{esc(alt)}" style="--o:{OUTLINE}">'
-        f'<image width="{field:g}" height="{field:g}" href="data:image/png;base64,{data}"/>{lines}'
-        f'<g class="scale"><line x1="{x:.2f}" x2="{x + scale:.2f}" y1="{y:.2f}" y2="{y:.2f}" '
-        f'stroke-width="{0.9 * unit:.2f}"/><text x="{x:.2f}" y="{y - 2 * unit:.2f}" font-size="{4.6 * unit:.2f}">'
-        f'<tspan data-at="/pictures/scale_bar_mm">{scale:g}</tspan> mm</text></g>'
-        f"{letters}{marks}</svg>{remark}</figure>"
-    )
+    return f"{lines}{paths}{sites}"
 
 
 def _remark(view: View) -> str:
@@ -142,6 +201,8 @@ def _remark(view: View) -> str:
         text = texts.OWN_PLANE.format(plane=view.plane, reason=view.reason)
         return f'<p class="remark"><b>{esc(texts.NOT_MATCHED)}</b> {esc(text)}</p>'
     words = [texts.NO_LESION] if not view.traces else []
+    if any(kind == UNSEEN for _, kind in view.traces):
+        words.append(texts.OUTLINE_UNSEEN)
     if view.reason:
         words.append(f"{texts.TRUST['caution']}: {view.reason}")
     return f'<p class="remark">{esc(" ".join(words))}</p>' if words else ""

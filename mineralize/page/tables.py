@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..results import shown, texts
-from .parts import day, esc, held, mark, measured, measured_interval, note_letter, table, within
+from .parts import day, esc, folded, held, mark, measured, measured_interval, note_letter, table, within
 
 MANYFOLD_PERCENT = 900.0
 """Beyond this a percent of a small beginning says less than the difference does."""
@@ -40,7 +40,7 @@ class FootNotes:
                 f'<li id="{self._prefix}-{letter}"><b>{letter}</b> {mark(trust)} '
                 f'{esc(reason)} <span class="about">({esc(about)})</span></li>'
             )
-        return f'<ul class="notes">{"".join(items)}</ul>' if items else ""
+        return folded(texts.REASONS, f'<ul class="notes">{"".join(items)}</ul>') if items else ""
 
 
 def scans(document: Mapping[str, Any]) -> str:
@@ -123,7 +123,8 @@ def changes(document: Mapping[str, Any]) -> str:
     pairs = sorted({(r["from_scan"], r["to_scan"]) for r in rows}, key=lambda p: (p[0], p[1]))
     if not pairs:
         return f"<p>{esc(texts.ONE_SCAN)}</p>"
-    widest = max(pairs, key=lambda p: p[1] - p[0])
+    first, last = document["correlation"].get("baseline", (pairs[0][0], pairs[-1][1]))
+    widest = (first, last) if (first, last) in pairs else max(pairs, key=lambda p: p[1] - p[0])
     html = _pair(document, *widest)
     others = [p for p in pairs if p != widest and p[1] - p[0] == min(q[1] - q[0] for q in pairs)]
     if others:
@@ -132,7 +133,7 @@ def changes(document: Mapping[str, Any]) -> str:
 
 
 def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
-    units = {r["quantity"]: r["unit"] for r in document["measurements"]}
+    units = _units(document)
     body = ""
     for i, c in enumerate(document["changes"]):
         if (c["from_scan"], c["to_scan"]) != (first, last) or not _listed(c["quantity"]):
@@ -141,13 +142,17 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
         if c["difference"] is None:
             body += f'<tr>{title}<td class="gone" colspan="4">{mark("withheld")}</td>'
         else:
-            unit = "points" if shown.is_share(c["quantity"]) else texts.unit_words(units.get(c["quantity"], ""))
+            unit = (
+                "points"
+                if shown.is_share(c["quantity"])
+                else shown.unit_words(c["quantity"], units.get(c["quantity"], "1"))
+            )
             interval = ""
             if c["low"] is not None and c["high"] is not None:
-                interval = f'<span class="interval">{_held(c, i, "low")} to {_held(c, i, "high")}</span>'
+                interval = f'<span class="interval">{_held(units, c, i, "low")} to {_held(units, c, i, "high")}</span>'
             body += (
-                f"<tr>{title}<td>{_held(c, i, 'difference')} {esc(unit)}{interval}</td><td>{_percent(c, i)}</td>"
-                f"<td>{_held(c, i, 'per_30_days')}</td><td>{_doubling(c, i)}</td>"
+                f"<tr>{title}<td>{_held(units, c, i, 'difference')} {esc(unit)}{interval}</td><td>{_percent(c, i)}</td>"
+                f"<td>{_held(units, c, i, 'per_30_days')}</td><td>{_doubling(c, i)}</td>"
             )
         reason = f' <span class="about">{esc(c["reason"])}</span>' if c["reason"] else ""
         body += f'<td class="verdict {c["real"]}"><b>{esc(texts.REAL[c["real"]])}</b>{reason}</td></tr>'
@@ -159,6 +164,7 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
 
 def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
     at = {(c["from_scan"], c["to_scan"], c["quantity"]): i for i, c in enumerate(document["changes"])}
+    units = _units(document)
     body = ""
     for quantity in dict.fromkeys(c["quantity"] for c in document["changes"] if _listed(c["quantity"])):
         cells = ""
@@ -168,27 +174,34 @@ def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
                 cells += '<td class="empty">–</td>'
                 continue
             c = document["changes"][i]
-            amount = f"{_held(c, i, 'difference')} " if c["difference"] is not None else ""
+            amount = f"{_held(units, c, i, 'difference')} " if c["difference"] is not None else ""
             cells += f'<td class="{c["real"]}">{amount}<span class="interval">{esc(texts.REAL[c["real"]])}</span></td>'
         body += f'<tr><th scope="row">{esc(texts.quantity_title(quantity))}</th>{cells}</tr>'
     head = ["Quantity", *(f"{day(document, a)} to {day(document, b)}" for a, b in pairs)]
-    lead = f"<h3>{esc(texts.NEIGHBOURS)}</h3>"
-    return lead + table("Differences between neighbouring scans", head, f"<tbody>{body}</tbody>", "wide")
+    matrix = table("Differences between neighbouring scans", head, f"<tbody>{body}</tbody>", "wide")
+    return folded(texts.NEIGHBOURS, matrix)
+
+
+def _units(document: Mapping[str, Any]) -> dict[str, str]:
+    return {r["quantity"]: r["unit"] for r in document["measurements"]}
 
 
 def _listed(quantity: str) -> bool:
     return any(quantity in group for _, group in texts.GROUPS)
 
 
-def _held(c: Mapping[str, Any], index: int, key: str) -> str:
+def _held(units: Mapping[str, str], c: Mapping[str, Any], index: int, key: str) -> str:
     value = c[key]
     if value is None:
         return "–"
-    known = c["low"] is not None and c["high"] is not None
-    half = (c["high"] - c["low"]) / 2 if known else abs(value) * 0.05
     if key == "per_30_days":
-        half = min(half, abs(value) * 0.2)
-    return held(f"/changes/{index}/{key}", shown.rounded(c["quantity"], c["unit"], half, value, sign=True))
+        decimals = shown.places(c["quantity"], units.get(c["quantity"], "1"), value)
+    else:
+        decimals = shown.places(c["quantity"], units.get(c["quantity"], "1"), c["difference"], c["low"], c["high"])
+    return held(
+        f"/changes/{index}/{key}",
+        shown.scaled(c["quantity"], units.get(c["quantity"], "1"), value, decimals, sign=True),
+    )
 
 
 def _percent(c: Mapping[str, Any], index: int) -> str:
@@ -210,7 +223,7 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
     report = document["correlation"]["biopsies"][index]
     at = f"/correlation/biopsies/{index}"
     sites = [(f"{at}/site", report["site"]), *((f"{at}/carried/{k}", s) for k, s in enumerate(report["carried"]))]
-    body = ""
+    body, told = "", set[str]()
     for pointer, site in sorted(sites, key=lambda pair: pair[1]["scan"]):
         given = texts.GIVEN_HERE if site is report["site"] else ""
         first = f'<th scope="row">scan {site["scan"]}<span class="about">{esc(given)}</span></th>'
@@ -221,12 +234,15 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         if site.get("depth_low_mm") is not None and site.get("depth_high_mm") is not None:
             low, high = _site(pointer, site, "depth_low_mm", 1), _site(pointer, site, "depth_high_mm", 1)
             depth += f'<span class="interval">{low} to {high}</span>'
+        track = texts.SAME_TRACK if site.get("track", "") in told else site.get("track", "")
+        told.add(site.get("track", ""))
+        zone = shown.zones([site["zone"]]) if site["zone"] else "–"
         error = f"within {_site(pointer, site, 'error_mm', 1)} mm" if site.get("error_mm") else ""
         body += (
-            f"<tr>{first}<td>{day(document, site['scan'])}</td><td>{esc(site['zone'] or '–')}</td><td>{depth}</td>"
+            f"<tr>{first}<td>{day(document, site['scan'])}</td><td>{esc(zone)}</td><td>{depth}</td>"
             f"<td>{_site(pointer, site, 'normalised_depth', 2)}</td><td>{esc(site.get('direction_words', ''))}</td>"
             f"<td>{_site(pointer, site, 'ball_hu', 0)} HU</td><td>{esc(site['rim_state'])}</td>"
-            f'<td>{mark(site["trust"])} {error}<span class="about">{esc(site.get("track", ""))}</span></td></tr>'
+            f'<td>{mark(site["trust"])} {error}<span class="about">{esc(track)}</span></td></tr>'
         )
     name = f"B{report['number']}"
     head = (
@@ -237,8 +253,8 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         "Depth: 0 outline, 1 deepest",
         "Direction",
         "Around it",
-        "Rim there",
-        "Position",
+        "Shell there",
+        "Position, as far as bone tells",
     )
     return table(f"Biopsy {report['number']} in every scan", head, f"<tbody>{body}</tbody>", "scans")
 

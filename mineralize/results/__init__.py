@@ -8,25 +8,35 @@ when. ``InputError`` for forms and records that are not ours.
 from __future__ import annotations
 
 from . import dictionary, form, impression, record, shown, tables, texts, views
+from .ask import ask
 from .concordance import concordance
 from .contradictions import contradictions
-from .form import blank_form, from_mapping
+from .form import Impression, Ticks, from_mapping, says_nothing
+from .form_text import blank_form, filled_form
 from .impression import Record, load_impressions
 from .record import History, Options, read
 from .shown import is_share
-from .views import EDGES, View, ViewPlan, view
+from .views import BRIDGED, EDGES, SEEN, SOFT, UNSEEN, View, ViewPlan, view
 
 __all__ = [
+    "BRIDGED",
     "EDGES",
+    "SEEN",
+    "SOFT",
+    "UNSEEN",
     "History",
+    "Impression",
     "Options",
     "Record",
+    "Ticks",
     "View",
     "ViewPlan",
+    "ask",
     "blank_form",
     "concordance",
     "contradictions",
     "dictionary",
+    "filled_form",
     "form",
     "from_mapping",
     "impression",
@@ -34,6 +44,7 @@ __all__ = [
     "load_impressions",
     "read",
     "record",
+    "says_nothing",
     "shown",
     "tables",
     "texts",

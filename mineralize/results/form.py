@@ -9,14 +9,25 @@ from typing import Any
 from ..base import InputError, plain_text, unknown_key
 from ..correlate import TEST_CAVEATS, cite
 
-ZONES = ("surroundings", "periphery", "middle", "centre")
+ZONES = ("surroundings", "outer", "intermediate", "central")
+OLDER_WORDS = {
+    "periphery": "outer",
+    "middle": "intermediate",
+    "centre": "central",
+    "centre only": "central zone only",
+    "rim only": "outer zone only",
+}
+"""Answers of earlier forms, still read: a recorded impression is never rewritten."""
+ZONING = ("", "most mature outside", "most mature in the centre", "no zoning", "cannot be judged")
+ORIENTATION = ("", "kept", "in part", "lost", "not assessed")
+DECALCIFIED = ("", "none", "EDTA", "acid", "unknown")
 YES_NO = ("", "yes", "no", "unsure", "not assessed")
 ATYPIA = ("", "none", "mild", "moderate", "marked", "not assessed")
 CONFIDENCE = ("", "low", "moderate", "high")
 RESULTS = ("", "positive", "negative", "failed", "pending", "not done")
 HISTOLOGY = ("", "benign", "malignant", "undetermined")
 ACCOUNTS = ("", "yes", "in part", "no")
-SAMPLING = ("", "representative", "centre only", "rim only", "not representative")
+SAMPLING = ("", "representative", "central zone only", "outer zone only", "not representative")
 TIMING = ("", "late enough", "too early")
 COMPARABLE = ("", "comparable", "not comparable")
 LONGEST = 2000
@@ -62,9 +73,17 @@ class Ticks:
 
 @dataclass(frozen=True)
 class Impression:
-    """What was seen on the slides. ``differential`` is in order, most favoured first."""
+    """What was seen on the slides, and what reached them. ``differential`` is in order, most favoured first.
+
+    ``zoning`` is the zoning of tissue, ``cores`` number and length of cores or the kind of specimen in words,
+    ``orientation`` whether outside and inside can be told on them, ``decalcified`` how the tissue was prepared.
+    """
 
     reader: str = ""
+    cores: str = ""
+    orientation: str = ""
+    decalcified: str = ""
+    zoning: str = ""
     zones: tuple[ZoneSeen, ...] = ()
     atypia: str = ""
     mitoses: str = ""
@@ -77,64 +96,21 @@ class Impression:
     ticks: Ticks = field(default_factory=Ticks)
 
 
-FORM = """# Impression from the slides. Leave empty what you do not want to answer.
-reader = ""              # a role or pseudonym, not a name
-atypia = ""              # {atypia}
-mitoses = ""             # count and area, in words
-atypical_mitoses = ""    # {yes_no}
-necrosis = ""            # {yes_no}
-differential = []        # in order, most favoured first
-confidence = ""          # {confidence}
-remarks = ""
-
-[[zones]]
-zone = "periphery"       # {zones}
-seen = ""                # {yes_no}
-tissues = []             # such as "woven bone", "osteoid"
-
-[[zones]]
-zone = "middle"
-seen = ""
-tissues = []
-
-[[zones]]
-zone = "centre"
-seen = ""
-tissues = []
-
-# [[tests]]
-# name = "USP6 rearrangement"    # known with caveat: {tests}
-# result = "negative"            # {results}
-
-# After the findings were opened, amend with your own ticks:
-# [ticks]
-# histology = ""         # {histology}
-# accounts = ""          # does histology account for the imaging? {accounts}
-# sampling = ""          # {sampling}
-# timing = ""            # {timing}
-# comparable = ""        # {comparable}
-"""
-
-
-def blank_form() -> str:
-    """A TOML form to fill in, with the answers that each field takes."""
-
-    def joined(answers: tuple[str, ...]) -> str:
-        return ", ".join(a for a in answers if a)
-
-    return FORM.format(
-        atypia=joined(ATYPIA),
-        yes_no=joined(YES_NO),
-        confidence=joined(CONFIDENCE),
-        zones=joined(ZONES),
-        tests=joined(tuple(TEST_CAVEATS)),
-        results=joined(RESULTS),
-        histology=joined(HISTOLOGY),
-        accounts=joined(ACCOUNTS),
-        sampling=joined(SAMPLING),
-        timing=joined(TIMING),
-        comparable=joined(COMPARABLE),
+def says_nothing(impression: Impression) -> bool:
+    """Whether no answer tells anything of the slides: a reader, a confidence, ticks or "not assessed" alone do not."""
+    seen = (
+        impression.zoning,
+        impression.atypia,
+        impression.atypical_mitoses,
+        impression.necrosis,
+        impression.mitoses,
+        impression.remarks,
+        *impression.differential,
+        *(z.seen for z in impression.zones),
+        *(t for z in impression.zones for t in z.tissues),
+        *(t.result for t in impression.tests),
     )
+    return not any(answer.strip() not in ("", "not assessed", "not done", "pending") for answer in seen)
 
 
 def from_mapping(table: Mapping[str, Any]) -> Impression:
@@ -172,6 +148,10 @@ def from_mapping(table: Mapping[str, Any]) -> Impression:
     faults += [f"ticks: {unknown_key(name, n, asked)}" for n, name in enumerate(ticks, start=1) if name not in asked]
     result = Impression(
         reader=read.text(table, "reader"),
+        cores=read.text(table, "cores"),
+        orientation=read.choice(table, "orientation", ORIENTATION),
+        decalcified=read.choice(table, "decalcified", DECALCIFIED),
+        zoning=read.choice(table, "zoning", ZONING),
         zones=zones,
         atypia=read.choice(table, "atypia", ATYPIA),
         mitoses=read.text(table, "mitoses"),
@@ -203,6 +183,8 @@ class _Reader:
 
     def choice(self, table: Mapping[str, Any], name: str, answers: tuple[str, ...], where: str = "") -> str:
         value = table.get(name, "")
+        if isinstance(value, str) and value not in answers:
+            value = OLDER_WORDS.get(value, value)
         if value in answers or (value == "" and "" not in answers and name != "zone"):
             return str(value)
         known = ", ".join(a for a in answers if a)

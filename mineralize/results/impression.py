@@ -20,11 +20,15 @@ from pathlib import Path
 from typing import Any
 
 from ..base import InputError, OutputError, UsageError, plain_text, read_json
-from .form import Impression, from_mapping
+from .form import Impression, from_mapping, says_nothing
 
 FOLDER = "impressions"
 SEAL = "sealed.txt"
 PAGE = "summary.html"
+NOTHING_SAID = (
+    "the impression says nothing of the slides; answer at least one question about what was seen on them. "
+    "Nothing was recorded, and what is covered stays covered"
+)
 
 
 @dataclass(frozen=True)
@@ -69,12 +73,15 @@ def record_impression(
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
     InputError
-        when an answer is not one of those the form takes, or an earlier version was changed after it was recorded.
+        when an answer is not one of those the form takes, when none tells anything of the slides, or when an earlier
+        version was changed after it was recorded.
     OutputError
         when the record could not be written; nothing is left half-written.
     """
     out = Path(case_out_dir)
     impression = from_mapping(asdict(impression))
+    if says_nothing(impression):
+        raise InputError(NOTHING_SAID)
     earlier = load_impressions(out)
     because = plain_text(because, one_line=True)
     if earlier and not because:

@@ -21,11 +21,11 @@ from .. import __version__
 from ..align import Alignment
 from ..base import InputError, Note, Rigid, Scan, Verdicts, plain_text, read_json
 from ..change import Change, Course, Curve, CurvePoint
-from ..correlate import Finding
+from ..correlate import Answer, Finding, baseline, described, five_answers
 from ..measure import Measurement
 from ..study import Study
 from . import texts
-from .views import ViewPlan
+from .views import ViewPlan, pictures_of
 
 SCHEMA = "mineralize-history/2"
 """Name and version of the document; the version grows when a reader of the old one would be misled."""
@@ -102,12 +102,15 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             if p is not None
         ],
         "correlation": {
+            "answers": [_plain(asdict(a)) for a in _answers(study)],
+            "baseline": list(baseline(timeline, study.measurements)),
             "findings": [_finding(f) for f in study.findings],
+            "described": [_plain(asdict(row)) for row in described(study.findings)],
             "expected_tissue": [_plain(asdict(row)) for row in study.expected_tissue],
             "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
         },
         "notes": [_note(n) for n in (*timeline.notes, *study.notes)],
-        "pictures": None if layout is None else _pictures(layout),
+        "pictures": None if layout is None else pictures_of(layout),
         "provenance": {
             "program": "mineralize",
             "version": __version__,
@@ -316,16 +319,11 @@ def _codes(verdicts: Verdicts) -> list[str]:
     return list(dict.fromkeys(verdict.code for verdict in verdicts))
 
 
-def _pictures(layout: ViewPlan) -> dict[str, Any]:
-    return {
-        "field_of_view_mm": layout.field_mm,
-        "scale_bar_mm": layout.scale_mm,
-        "window_hu": list(layout.window_hu),
-        "planes": [
-            {"name": p.name, "centre": _plain(p.centre), "right": _plain(p.right), "down": _plain(p.down)}
-            for p in layout.planes
-        ],
-    }
+def _answers(study: Study) -> tuple[Answer, ...]:
+    said, biopsies = study.findings, study.biopsy_reports
+    return five_answers(
+        study.timeline, study.measurements, study.changes, study.alignments, said=said, biopsies=biopsies
+    )
 
 
 def _finding(f: Finding) -> dict[str, Any]:

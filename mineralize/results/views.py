@@ -5,20 +5,30 @@ For looking at, never for measuring: values are interpolated from native voxels.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from ..base import Floats, Rigid
+from ..lesion import Outline
 from ..study import Study
 
-WINDOW_HU = (-200.0, 800.0)
-"""Shows fat, muscle and a dense rim apart in one picture."""
+WINDOW_HU = (-200.0, 1000.0)
+"""The mineral window: shows muscle, a young and a dense shell apart (common practice, no source)."""
+SOFT_WINDOW_HU = (-160.0, 240.0)
+"""The soft-tissue window, 400 HU wide about 40 HU: shows fat, muscle and oedema apart (common practice, no source)."""
 PIXELS = 384
 MARGIN_MM = 14.0
 SMALLEST_FIELD_MM = 60.0
 BRIDGED_BELOW = 0.5
 """An outline vertex with less support than this was bridged by its neighbours."""
+FAR_FROM_SEEN_MM = 8.0
+"""Farther than this from any edge that was seen an outline is no bridge but a guess (own judgement)."""
+SEEN, SOFT, BRIDGED, UNSEEN = "", "soft", "bridged", "unseen"
+"""How a stretch of outline is known: an edge in the image; a soft margin as a whole; neighbours; nothing near it."""
 
 _LEFT, _BACK, _UP = np.eye(3)
 AXES: dict[str, tuple[Floats, Floats]] = {
@@ -43,12 +53,13 @@ class Plane:
 
 @dataclass(frozen=True, eq=False)
 class ViewPlan:
-    """What all pictures of a study share: planes, field of view, window, scale bar."""
+    """What all pictures of a study share: planes, field of view, both windows, scale bar."""
 
     planes: tuple[Plane, ...]
     field_mm: float
     scale_mm: float
     window_hu: tuple[float, float]
+    soft_window_hu: tuple[float, float] = SOFT_WINDOW_HU
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,18 +67,20 @@ class View:
     """One picture.
 
     ``hu`` is (PIXELS, PIXELS), NaN outside the scan, or ``None`` where there is nothing to show; ``traces`` are
-    polylines (n, 2) in mm from the upper left corner with a flag that is true where the outline was bridged.
-    ``sites`` are biopsy sites near the plane, with name and place in mm.
+    polylines (n, 2) in mm from the upper left corner, each with how it is known: :data:`SEEN` (which is false),
+    :data:`SOFT`, :data:`BRIDGED` or :data:`UNSEEN`. ``sites`` are biopsy sites near the plane, with name and place in
+    mm; ``paths`` the stretches of a needle's path near the plane, with name, zone and ends in mm.
     ``matched`` is false where the plane is the scan's own axial plane instead of the carried one.
     """
 
     scan: int
     plane: str
     hu: Floats | None
-    traces: tuple[tuple[Floats, bool], ...]
+    traces: tuple[tuple[Floats, str], ...]
     matched: bool
     reason: str
     sites: tuple[tuple[str, Floats], ...] = ()
+    paths: tuple[tuple[str, str, Floats], ...] = ()
 
 
 NEAR_PLANE_MM = 4.0
@@ -124,11 +137,25 @@ def view(study: Study, layout: ViewPlan, plane: Plane, scan_number: int, pixels:
     hu = scan.volume.sample(points)
     if not np.isfinite(hu).any():
         return View(scan_number, plane.name, None, (), matched, reason)
-    traces: tuple[tuple[Floats, bool], ...] = ()
+    traces: tuple[tuple[Floats, str], ...] = ()
     if outline is not None:
-        traces = trace(outline.vertices, outline.faces, outline.supported, centre, right, down, layout.field_mm)
+        kinds = how_known(outline)
+        traces = trace(outline.vertices, outline.faces, kinds, centre, right, down, layout.field_mm)
     sites = _sites(study, scan_number, centre, right, down, layout.field_mm)
-    return View(scan_number, plane.name, hu, traces, matched, reason, sites)
+    paths = _paths(study, scan_number, centre, right, down, layout.field_mm)
+    return View(scan_number, plane.name, hu, traces, matched, reason, sites, paths)
+
+
+def how_known(outline: Outline) -> list[str]:
+    """How each vertex of an outline is known (see :class:`View`)."""
+    vertices, supported = np.asarray(outline.vertices), np.asarray(outline.supported)
+    if outline.method == "mass margin":
+        return [SOFT] * len(vertices)
+    seen = supported >= BRIDGED_BELOW
+    if not seen.any():
+        return [UNSEEN] * len(vertices)
+    away, _ = cKDTree(vertices[seen]).query(vertices)
+    return [SEEN if s else UNSEEN if d > FAR_FROM_SEEN_MM else BRIDGED for s, d in zip(seen, away, strict=True)]
 
 
 def _sites(
@@ -146,6 +173,27 @@ def _sites(
     return tuple(found)
 
 
+def _paths(
+    study: Study, scan_number: int, centre: Floats, right: Floats, down: Floats, field_mm: float
+) -> tuple[tuple[str, str, Floats], ...]:
+    """Stretches of needle paths within :data:`NEAR_PLANE_MM` of the plane, projected on it, zone by zone."""
+    found: list[tuple[str, str, Floats]] = []
+    for report in study.biopsy_reports:
+        for site in (report.site, *report.carried):
+            if site.scan != scan_number or site.point is None or site.entry is None or not site.runs_mm:
+                continue
+            start, end = np.asarray(site.entry), np.asarray(site.point)
+            along = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)
+            for zone, begin, stop in site.runs_mm:
+                at = start + np.linspace(begin, stop, max(int(stop - begin) * 2, 2))[:, None] * along
+                flat = np.stack([(at - centre) @ right, (at - centre) @ down], axis=1) + field_mm / 2
+                near = np.abs((at - centre) @ np.cross(right, down)) <= NEAR_PLANE_MM
+                kept = flat[near & (flat > 0).all(axis=1) & (flat < field_mm).all(axis=1)]
+                if len(kept) > 1:
+                    found.append((f"B{report.number}", zone, kept[[0, -1]]))
+    return tuple(found)
+
+
 def plane_points(centre: Floats, right: Floats, down: Floats, field_mm: float, pixels: int) -> Floats:
     """(pixels, pixels, 3) LPS mm of the pixel centres of a square picture."""
     step = (np.arange(pixels) + 0.5) / pixels * field_mm - field_mm / 2
@@ -153,11 +201,11 @@ def plane_points(centre: Floats, right: Floats, down: Floats, field_mm: float, p
 
 
 def trace(
-    vertices: Floats, faces: Floats, supported: Floats, centre: Floats, right: Floats, down: Floats, field_mm: float
-) -> tuple[tuple[Floats, bool], ...]:
+    vertices: Floats, faces: Floats, kinds: Sequence[str], centre: Floats, right: Floats, down: Floats, field_mm: float
+) -> tuple[tuple[Floats, str], ...]:
     """Where a triangle surface (V, 3), (F, 3) cuts a plane: polylines in mm from the picture's upper left corner.
 
-    Each polyline comes with whether it runs where the surface was bridged (``supported`` below 0.5).
+    Each polyline comes with how it is known; ``kinds`` (V,) says so of every vertex.
     """
     normal = np.cross(right, down)
     height = (np.asarray(vertices) - centre) @ normal
@@ -170,14 +218,14 @@ def trace(
             links.setdefault(cut[0], []).append(cut[1])
             links.setdefault(cut[1], []).append(cut[0])
 
-    def place(edge: tuple[int, int]) -> tuple[Floats, float]:
+    def place(edge: tuple[int, int]) -> tuple[Floats, str]:
         a, b = edge
         t = height[a] / (height[a] - height[b])
         point = vertices[a] + t * (vertices[b] - vertices[a]) - centre
         flat = np.array([point @ right, point @ down]) + field_mm / 2
-        return flat, float((1 - t) * supported[a] + t * supported[b])
+        return flat, kinds[a] if t < 0.5 else kinds[b]
 
-    lines: list[tuple[Floats, bool]] = []
+    lines: list[tuple[Floats, str]] = []
     while links:
         edge = next((e for e, n in links.items() if len(n) == 1), next(iter(links)))
         chain = [edge]
@@ -190,16 +238,40 @@ def trace(
             chain.append(edge)
         links.pop(edge, None)
         placed = [place(e) for e in chain]
-        lines.extend(_split(np.array([p for p, _ in placed]), np.array([s < BRIDGED_BELOW for _, s in placed])))
+        lines.extend(_split(np.array([p for p, _ in placed]), [kind for _, kind in placed]))
     return tuple(lines)
 
 
-def _split(points: Floats, bridged: Floats) -> list[tuple[Floats, bool]]:
-    """Cut a polyline where it changes between supported and bridged; neighbours share their end point."""
+def _split(points: Floats, kinds: Sequence[str]) -> list[tuple[Floats, str]]:
+    """Cut a polyline where it changes how it is known; neighbours share their end point."""
     parts = []
     start = 0
     for stop in range(1, len(points) + 1):
-        if stop == len(points) or bridged[stop] != bridged[start]:
-            parts.append((points[start : min(stop + 1, len(points))], bool(bridged[start])))
+        if stop == len(points) or kinds[stop] != kinds[start]:
+            parts.append((points[start : min(stop + 1, len(points))], kinds[start]))
             start = stop
     return [part for part in parts if len(part[0]) > 1]
+
+
+def pictures_of(layout: ViewPlan) -> dict[str, Any]:
+    """What the record says of the pictures: windows in HU, sizes and planes in LPS mm of the reference scan."""
+    return {
+        "field_of_view_mm": layout.field_mm,
+        "scale_bar_mm": layout.scale_mm,
+        "window_hu": list(layout.window_hu),
+        "soft_window_hu": list(layout.soft_window_hu),
+        "planes": [
+            {
+                "name": p.name,
+                "centre": _rounded(p.centre),
+                "right": _rounded(p.right),
+                "down": _rounded(p.down),
+            }
+            for p in layout.planes
+        ],
+    }
+
+
+def _rounded(values: Floats) -> list[float]:
+    """Seven significant digits, as everywhere in the record."""
+    return [float(f"{float(v):.7g}") + 0.0 for v in values]

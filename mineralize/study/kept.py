@@ -25,6 +25,8 @@ from .steps import align_pair, measure_outlined
 
 Made = TypeVar("Made")
 
+OF_THE_LESION = frozenset({"threshold_hu120", "other_thresholds_hu120", "zone_reach_mm"})
+"""Settings of mineral that nothing looks at before the lesion is outlined."""
 RUNS = 4
 """What was not asked for in so many analyses is dropped."""
 
@@ -77,7 +79,7 @@ def _voxels(volume: Volume) -> bytes:
     """Digest of a volume's voxels, which are read-only, worked out once."""
     known = _VOXELS.get(volume)
     if known is None:
-        known = _VOXELS[volume] = hashlib.blake2b(np.ascontiguousarray(volume.hu), digest_size=16).digest()
+        known = _VOXELS[volume] = hashlib.blake2b(np.ascontiguousarray(volume.hu).data, digest_size=16).digest()
     return known
 
 
@@ -141,7 +143,7 @@ class Stages:
 
     def look(self, scan: Scan) -> SeenScan:
         """See :func:`mineralize.lesion.look_at`."""
-        mineral = replace(self.settings.mineral, threshold_hu120=0.0, other_thresholds_hu120=(), zone_reach_mm=0.0)
+        mineral = {k: v for k, v in vars(self.settings.mineral).items() if k not in OF_THE_LESION}
 
         def make() -> tuple[Skeleton, Reference]:
             seen = look_at(scan, self.settings)

@@ -182,9 +182,9 @@ def _analyse(
         maps = [m.rim_map if (m := measured[s.number]) is not None else None for s in timeline.scans]
         profiles = [m.profile if (m := measured[s.number]) is not None else None for s in timeline.scans]
         said = findings(timeline, table, changes, curves, alignments)
-        tissue = expected_tissue(timeline, table)
+        tissue = expected_tissue(timeline, table, said)
         biopsies = biopsy_reports(
-            timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}
+            timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}, said=said
         )
     return Study(
         timeline,

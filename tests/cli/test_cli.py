@@ -268,7 +268,7 @@ def test_impressions_are_carried_over(made_up: Any, tmp_path: Path) -> None:
     made_up()
     out = tmp_path / "out"
     cli.main(["summarise", "case", "--out", str(out)])
-    impression.record_impression(out, Impression(reader="A"))
+    impression.record_impression(out, Impression(reader="A", atypia="none"))
     held = {name: data for name, data in files(out).items() if name.startswith("impressions/")}
     assert held
     cli.main(["summarise", "case", "--out", str(out)])
@@ -441,14 +441,31 @@ def test_slides_first(made_up: Any, tmp_path: Path, capsys: Any) -> None:
     assert len(list((out / "impressions").iterdir())) == 2
 
 
-def test_impression_faults_are_one_sentence(made_up: Any, tmp_path: Path, capsys: Any) -> None:
+def test_a_blank_form_opens_nothing(made_up: Any, tmp_path: Path, capsys: Any) -> None:
     made_up()
     out, form = tmp_path / "out", tmp_path / "form.toml"
+    cli.main(["summarise", "case", "--out", str(out), "--sealed"])
+    covered = files(out)
+    capsys.readouterr()
     assert cli.main(["impression", str(out), "--form"]) == 0
     form.write_text(capsys.readouterr().out, encoding="utf-8")
     assert cli.main(["impression", str(out), "--from", str(form)]) == 4
+    assert "says nothing of the slides" in capsys.readouterr().err
+    assert files(out) == covered
+
+
+def test_impression_faults_are_one_sentence(made_up: Any, tmp_path: Path, capsys: Any) -> None:
+    made_up()
+    out, form = tmp_path / "out", tmp_path / "form.toml"
+    form.write_text(FORM, encoding="utf-8")
+    for words in (["--form"], ["--from", str(form)], []):
+        assert cli.main(["impression", str(out), *words]) == 4
+        assert "holds no results" in capsys.readouterr().err
+    assert not out.exists()
     cli.main(["summarise", "case", "--out", str(out)])
     capsys.readouterr()
+    assert cli.main(["impression", str(out)]) == 0
+    assert "no impression is recorded" in capsys.readouterr().out
     form.write_text('atypia = "enormous"\n', encoding="utf-8")
     assert cli.main(["impression", str(out), "--from", str(form)]) == 4
     form.write_text("[[", encoding="utf-8")

@@ -1,4 +1,4 @@
-"""What must start fast loads nothing that takes long: told by the modules, which do not depend on the machine's load."""
+"""What must start fast loads nothing that takes long: told by modules, which do not depend on the load of a machine."""
 
 from __future__ import annotations
 

@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 
-import mineralize.cohort.plan
+import mineralize.cohort.whole
 from mineralize.cli import main
 from phantoms import cohorts
 
 pytest.importorskip("numpyro")
 pytestmark = pytest.mark.slow
 
-GUIDE = Path(mineralize.cohort.plan.__file__).with_name("README.md").read_text(encoding="utf-8")
+GUIDE = Path(mineralize.cohort.whole.__file__).with_name("README.md").read_text(encoding="utf-8")
 
 
 def test_every_command_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:

@@ -12,10 +12,9 @@ import pytest
 
 from mineralize import correlate
 from mineralize.align import Alignment
-from mineralize.base import Acquisition, Grid, InMemory, Rigid, Scan, withhold
+from mineralize.base import Acquisition, Grid, InMemory, Rigid, Scan, caution, withhold
 from mineralize.change import Change
 from mineralize.correlate import Finding
-from mineralize.correlate.tissue import stage_of
 from mineralize.measure import Measurement
 from mineralize.timeline import BiopsySite, Event, Timeline
 
@@ -207,9 +206,9 @@ def test_every_statement_rests_on_measurements_that_exist() -> None:
 
 def test_numbers_and_intervals_are_in_the_sentence() -> None:
     text = only(correlate.findings(timeline(40), rows(1)), "rim.most").text
-    assert "82 % (78 to 86)" in text
-    assert "4.0 % (3.8 to 4.2) is unresolved" in text
-    assert "the largest gap is 10.0 % (9.5 to 10.5) of the outline and faces anterior-left" in text
+    assert "82\N{NARROW NO-BREAK SPACE}% (78 to 86)" in text
+    assert "4.0\N{NARROW NO-BREAK SPACE}% (3.8 to 4.2) is unresolved" in text
+    assert "the largest gap is 10\N{NARROW NO-BREAK SPACE}% (10 to 11) of the outline and faces anterior-left" in text
 
 
 def test_caution_of_a_measurement_reaches_the_statement() -> None:
@@ -292,7 +291,7 @@ def test_a_shell_that_only_densifies_is_never_called_growing() -> None:
     found = correlate.findings(timeline(120, 200), [*rows(1), *rows(2)], changes)
     together = only(found, "together.densifying")
     assert "Densifying is not growth" in together.text
-    assert "+1.5 cm³" in together.text
+    assert "+1.50\N{NARROW NO-BREAK SPACE}cm³" in together.text
     assert "late.not" in keys(found)
     assert not {k for k in keys(found) if k.endswith("grew") or k.startswith("together.growing")}
 
@@ -311,7 +310,8 @@ def test_steps_are_told_apart_from_the_whole() -> None:
     assert "scan 1 to 2 grows and gains mineral; scan 2 to 3 shrinks" in text
 
 
-def test_the_course_is_told_between_scans_that_are_trusted() -> None:
+def test_everything_is_compared_between_the_same_pair_of_scans() -> None:
+    """The first and the last scan that were measured, cautioned or not; a doubtful one makes the change unsure."""
     doubtful = [replace(r, trust="caution", reason="no edge; too faint") for r in rows(1)]
     changes = [
         change(a, b, q, d, "unsure" if a == 1 else real)
@@ -319,10 +319,13 @@ def test_the_course_is_told_between_scans_that_are_trusted() -> None:
         for q, d, real in (("mineral_mass", 500.0, "yes"), ("lesion_volume", 5.0, "no"))
     ]
     found = correlate.findings(timeline(20, 50, 80), [*doubtful, *rows(2), *rows(3)], changes)
-    assert "From scan 2 (day 50) to scan 3 (day 80)" in only(found, "together.densifying").text
-    mass = only(found, "course.mass.rose").text
+    assert "From scan 1 (day 20) to scan 3 (day 80)" in only(found, "together.unsettled").text
+    mass = only(found, "course.mass.unsettled").text
     assert "scan 1 to 2 not settled" in mass
+    assert "scan 2 to 3 a rise" in mass
     assert mass.count("no edge") == 1
+    lost = [replace(r, value=None, low=None, high=None, trust="withheld", reason="cut") for r in rows(1)]
+    assert correlate.baseline(timeline(20, 50, 80), [*lost, *rows(2), *rows(3)]) == (2, 3)
 
 
 @pytest.mark.parametrize(
@@ -405,8 +408,10 @@ def test_maturity_quotes_the_published_days() -> None:
 
 
 def test_expected_tissue_covers_each_zone_and_stage_with_sources() -> None:
-    line = timeline(20, 40, 90, biopsies=(BiopsySite(2, (0.0, 0.0, 0.0), None, 44),))
-    table = correlate.expected_tissue(line, [*rows(1), *rows(2), *rows(3, core_attenuation="metal streaks")])
+    """Scans lie beside the stage that they look like, whatever their day: here in the wrong order on purpose."""
+    line = timeline(90, 200, 20, biopsies=(BiopsySite(2, (0.0, 0.0, 0.0), None, 44),))
+    fatty = rows(3, rim_completeness=0.99, rim_unresolved=0.0, core_fat_fraction=0.8, core_attenuation="metal streaks")
+    table = correlate.expected_tissue(line, [*rows(1, **NO_MINERAL), *rows(2), *fatty])
     assert len({(r.zone, r.stage) for r in table}) == 9
     for row in table:
         assert row.tissue
@@ -416,17 +421,46 @@ def test_expected_tissue_covers_each_zone_and_stage_with_sources() -> None:
     centre = {r.stage: r for r in table if r.zone == "centre"}
     # Ackerman 1958: the centre is undifferentiated and cannot be told from sarcoma by itself
     assert "not to be told from sarcoma" in centre["early"].tissue
-    assert "36 HU" in centre["early"].measured[0]
+    assert "36\N{NARROW NO-BREAK SPACE}HU" in centre["intermediate"].measured[0]
     assert "not assessed, because metal streaks" in centre["mature"].measured[0]
 
 
-def test_stages_follow_the_usual_weeks() -> None:
-    # under 4, 4 to 8, over 8 weeks: Tyler 2010, Kransdorf 1991; the limits from memory
-    assert [stage_of(d) for d in (0, 27, 28, 56, 57, 400)] == [
-        "early", "early", "intermediate", "intermediate", "mature", "mature",
-    ]  # fmt: skip
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"zonal_contrast": -0.5, "rim_core_difference": -100.0},
+        {"cortex_gap": 0.0, "cortex_contact_area": 300.0},
+    ],
+)
+def test_no_scan_is_laid_beside_a_stage_where_the_lesion_departs_from_the_picture(changed: dict[str, float]) -> None:
+    held = [*rows(1), *rows(2, **changed)]
+    line = timeline(20, 90)
+    table = correlate.expected_tissue(line, held, correlate.findings(line, held))
+    assert all(row.scans == () for row in table)
+    assert all("departs from that picture" in row.limits for row in table)
 
 
-def test_expected_tissue_assigns_no_scan_without_an_onset() -> None:
-    table = correlate.expected_tissue(timeline(20, onset=False), rows(1))
-    assert all(row.scans == () and "from the first scan" in row.limits for row in table)
+def test_what_is_published_of_three_kinds_stands_side_by_side_with_cohorts() -> None:
+    line = timeline(20, 90)
+    held = [*rows(1), *rows(2, zonal_contrast=-0.5, rim_core_difference=-100.0)]
+    table = correlate.described(correlate.findings(line, held))
+    assert [row.here for row in table if row.feature == "Where mineral lies"] == [
+        "reversed: mineral denser in the centre than outside"
+    ]
+    for row in table:
+        for text in (row.myositis_ossificans, row.extraskeletal_osteosarcoma, row.parosteal_osteosarcoma):
+            if any(c.isdigit() for c in text):
+                assert "(" in text, text  # cohort, count or the kind of source beside every figure
+        assert row.sources
+
+
+def test_a_soft_margin_at_bone_is_not_called_attached() -> None:
+    held = rows(1, cortex_gap=0.0, cortex_contact_area=130.0)
+    assert "relation.contact" in keys(correlate.findings(timeline(40), held))
+    soft = [
+        replace(r, trust="caution", verdicts=(caution("soft-margin", share=0.7),))
+        if r.quantity == "cortex_contact_area"
+        else r
+        for r in held
+    ]
+    assert "relation.unsettled" in keys(correlate.findings(timeline(40), soft))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,7 +15,8 @@ import study_factory
 
 from mineralize.figures import pictures as figures
 from mineralize.page import html as page
-from mineralize.results import record, shown, texts, views
+from mineralize.results import Impression, Ticks, record, shown, texts, views
+from mineralize.results.impression import record_impression
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 EMPTY_SVG = {"image", "line", "polyline"}
@@ -98,7 +101,7 @@ def test_every_pointed_number_is_the_records(made: Any) -> None:
     for pointer, text in reader.pointed:
         value = resolve(document, pointer)
         number, decimals = plain(text)
-        scales = (1, 100) if pointer.startswith(("/measurements", "/changes")) else (1,)
+        scales = (1, 100, 1e-3) if pointer.startswith(("/measurements", "/changes")) else (1,)
         digits = f"{abs(number):.0f}"
         zeros = 0 if decimals else len(digits) - len(digits.rstrip("0"))
         place = 0.5 * 10.0 ** (zeros - decimals) * (1 + 1e-9)
@@ -221,7 +224,7 @@ def test_sections_that_cannot_be_drawn_say_why() -> None:
 @pytest.mark.parametrize(
     ("low", "high", "value", "text"),
     [
-        (13289.0, 14985.4, 14137.2, "14\N{NARROW NO-BREAK SPACE}100"),
+        (13289.0, 14985.4, 14137.2, "14.1"),
         (10.0, 10.4, 10.2, "10.2"),
         (-65.0, -56.0, -60.6, "\N{MINUS SIGN}61"),
         (0.93, 1.11, 1.018, "1.02"),
@@ -231,3 +234,41 @@ def test_digits_follow_the_interval(low: float, high: float, value: float, text:
     unit = {14137.2: "mm3", 10.2: "mm", -60.6: "HU", 1.018: "1"}[value]
     row = {"quantity": "rim_core_ratio", "unit": unit, "low": low, "high": high, "value": value}
     assert shown.value(row) == text
+
+
+def test_a_covered_page_gives_nothing_away() -> None:
+    """Neither its title nor anything else on it speaks of mineral, of scans or of a lesion."""
+    document = record.history(STUDIES["whole"], views.plan(STUDIES["whole"]))
+    html = re.sub(r"<style>.*?</style>", "", page.render_covered(document), flags=re.DOTALL)
+    title = re.findall(r"<title>(.*?)</title>", html)[0]
+    assert title == f"{document['case']}: {texts.SEALED_TITLE}"
+    text = re.sub(r"<[^>]+>", " ", html).lower().replace("mineralize impression", "")
+    for word in ("mineralis", "lesion", "shell", "scan ", "day ", "hu "):
+        assert word not in text, word
+
+
+def test_everything_is_compared_between_one_named_pair(made: Any) -> None:
+    """The course answer, the table of changes and the record name the same first and last scan."""
+    document, html, _, _ = made
+    first, last = document["correlation"]["baseline"]
+    assert f"From scan {first} to scan {last}" in html or texts.ONE_SCAN in html
+    course = next(a["text"] for a in document["correlation"]["answers"] if a["question"] == "course")
+    if "not assessed" not in course:
+        assert course.startswith(f"Scan {first} (day ")
+        assert f"to scan {last} (day " in course
+
+
+def test_every_version_of_an_impression_can_be_read_with_what_changed(tmp_path: Path) -> None:
+    seen = Impression(atypia="mild", zoning="cannot be judged", cores="3 cores")
+    ticks = Ticks("benign", "yes", "representative", "late enough", "comparable")
+    first = record_impression(tmp_path, seen, findings_seen=False)
+    second = record_impression(tmp_path, replace(seen, atypia="marked", ticks=ticks), because="<new> slides")
+    document = record.history(STUDIES["whole"], views.plan(STUDIES["whole"]))
+    html = page.render(document, figures.Pictures({}, {}), (first, second))
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", html))
+    assert "Atypia: mild → marked" in text
+    assert "&lt;new&gt; slides" in html
+    assert '<a href="#impression">' in html
+    assert text.index(texts.TICKED_BY_READER) < text.index("Histology: benign") < text.index(texts.DERIVED_BY_RULE)
+    for record_ in (first, second):
+        assert record_.digest in html

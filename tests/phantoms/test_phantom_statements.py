@@ -64,7 +64,7 @@ def study(name: str, numbers: tuple[int, ...], biopsy_depth: float | None = None
             "reversed-zoning",
             (3,),
             {"maturity.not-peripheral"},
-            {"zoning.periphery", "rim.complete", "maturity.rim", "maturity.fatty"},
+            {"zoning.periphery", "rim.complete", "maturity.shell", "maturity.fatty"},
         ),
         (
             "broad-attachment",
@@ -98,14 +98,14 @@ def test_each_phantom_leads_to_its_statements(
 def test_a_biopsy_of_the_centre_only_is_cautioned() -> None:
     (report,) = study("maturing-shell", (1,), 0.1).biopsy_reports
     assert report.zones == ("core",)
-    assert "Only the centre was reached" in report.caution
+    assert "Only the central zone was reached" in report.caution
     assert report.trust == "caution"
 
 
 def test_a_biopsy_of_the_rim_only_is_cautioned() -> None:
     (report,) = study("maturing-shell", (4,), 0.9).biopsy_reports
     assert report.site.zone == "rim"
-    assert "Only the rim was reached" in report.caution
+    assert "Only the outer zone was reached" in report.caution
 
 
 def test_an_air_filled_track_is_seen_along_its_own_path_only() -> None:

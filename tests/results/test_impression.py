@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import product
 from pathlib import Path
@@ -12,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from mineralize.base import InputError, OutputError, UsageError
-from mineralize.results import blank_form, concordance, form, from_mapping, load_impressions
+from mineralize.results import ask, blank_form, concordance, filled_form, form, from_mapping, load_impressions
 from mineralize.results.concordance import CATEGORIES
 from mineralize.results.form import AncillaryTest, Impression, Ticks, ZoneSeen
 from mineralize.results.impression import carry_over, findings_covered, findings_open, record_impression, seal
@@ -20,7 +21,7 @@ from mineralize.results.impression import carry_over, findings_covered, findings
 NOON = datetime(2030, 5, 6, 12, 0, 0, tzinfo=UTC)
 SEEN = Impression(
     reader="pathologist 1",
-    zones=(ZoneSeen("centre", "yes", ("cellular", "myxoid")), ZoneSeen("periphery", "no")),
+    zones=(ZoneSeen("central", "yes", ("cellular", "myxoid")), ZoneSeen("outer", "no")),
     atypia="mild",
     mitoses="6 per 10 high-power fields",
     atypical_mitoses="no",
@@ -129,7 +130,7 @@ def test_versions_move_to_the_folder_that_replaces_this_one(tmp_path: Path) -> N
 def test_the_blank_form_is_a_valid_impression_and_names_every_answer() -> None:
     text = blank_form()
     blank = from_mapping(tomllib.loads(text))
-    assert [z.zone for z in blank.zones] == ["periphery", "middle", "centre"]
+    assert [z.zone for z in blank.zones] == ["outer", "intermediate", "central"]
     assert blank.ticks == Ticks()
     filled = text.replace("# [ticks]", "[ticks]")
     for name in Ticks.__dataclass_fields__:
@@ -137,6 +138,49 @@ def test_the_blank_form_is_a_valid_impression_and_names_every_answer() -> None:
     from_mapping(tomllib.loads(filled))
     for answers in (form.ATYPIA, form.RESULTS, form.SAMPLING, form.TIMING, form.COMPARABLE, form.HISTOLOGY):
         assert all(a in text for a in answers)
+
+
+@pytest.mark.parametrize(
+    "answers",
+    [
+        Impression(),
+        from_mapping(tomllib.loads(blank_form())),
+        Impression(reader="pathologist 1", confidence="high"),
+        Impression(ticks=Ticks("benign", "yes", "representative", "late enough", "comparable")),
+        Impression(atypia="not assessed", necrosis="not assessed", zones=(ZoneSeen("central", "not assessed"),)),
+        Impression(cores="3 cores", orientation="lost", decalcified="acid"),
+        Impression(tests=(AncillaryTest("USP6 rearrangement", "pending"),)),
+    ],
+)
+def test_a_form_that_says_nothing_of_the_slides_is_not_recorded(tmp_path: Path, answers: Impression) -> None:
+    seal(tmp_path)
+    with pytest.raises(InputError, match="says nothing of the slides"):
+        record_impression(tmp_path, answers)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["sealed.txt"]
+
+
+@pytest.mark.parametrize("name", ["atypia", "mitoses", "necrosis", "remarks", "zoning"])
+def test_one_answer_about_the_slides_is_enough(tmp_path: Path, name: str) -> None:
+    answer = {"atypia": "none", "mitoses": "2", "necrosis": "no", "remarks": "crushed", "zoning": "no zoning"}[name]
+    assert record_impression(tmp_path, from_mapping({name: answer})).version == 1
+
+
+def test_an_impression_to_be_amended_is_printed_with_its_answers() -> None:
+    told = replace(
+        SEEN,
+        remarks='says "unusual" \\ and\nmore',
+        zoning="cannot be judged",
+        ticks=Ticks(histology="benign", sampling="central zone only"),
+    )
+    assert from_mapping(tomllib.loads(filled_form(told, 3))) == replace(
+        told, tests=(AncillaryTest("USP6 rearrangement", "negative"),)
+    )
+
+
+def test_answers_in_the_words_of_earlier_forms_are_still_read() -> None:
+    old = from_mapping({"zones": [{"zone": "periphery"}, {"zone": "centre"}], "ticks": {"sampling": "rim only"}})
+    assert [z.zone for z in old.zones] == ["outer", "central"]
+    assert old.ticks.sampling == "outer zone only"
 
 
 def test_all_faults_are_listed_at_once() -> None:
@@ -179,8 +223,8 @@ def test_a_negative_rearrangement_test_excludes_nothing() -> None:
         ("malignant", "no", "representative", "late enough", "comparable", "discordant-malignant"),
         ("undetermined", "yes", "representative", "late enough", "comparable", "indeterminate"),
         ("benign", "in part", "representative", "late enough", "comparable", "indeterminate"),
-        ("malignant", "no", "centre only", "late enough", "comparable", "indeterminate"),
-        ("benign", "yes", "rim only", "late enough", "comparable", "indeterminate"),
+        ("malignant", "no", "central zone only", "late enough", "comparable", "indeterminate"),
+        ("benign", "yes", "outer zone only", "late enough", "comparable", "indeterminate"),
         ("benign", "yes", "representative", "too early", "comparable", "indeterminate"),
         ("benign", "yes", "representative", "late enough", "not comparable", "indeterminate"),
         ("", "yes", "representative", "late enough", "comparable", "open"),
@@ -201,3 +245,31 @@ def test_every_set_of_ticks_has_exactly_one_place() -> None:
     places = [concordance(Ticks(*given)) for given in product(*answers)]
     assert {p.category for p in places} == {*CATEGORIES, "open"}
     assert all(sum(row.chosen for row in p.rows) == (p.category != "open") for p in places)
+
+
+def test_the_form_is_asked_step_by_step_and_asks_again_where_an_answer_is_unknown() -> None:
+    typed = {
+        "atypia": ["enormous", "mild"],
+        "central zone seen": ["yes"],
+        "tissues in the central": ["myxoid; cellular"],
+        "differential": ["fasciitis;  sarcoma "],
+        "cores": ["3, 12 mm"],
+        "zoning": ["cannot be judged"],
+    }
+    said: list[str] = []
+
+    def question(prompt: str) -> str:
+        key = next((k for k in typed if prompt.startswith(k)), None)
+        return typed[key].pop(0) if key and typed[key] else ""
+
+    made = from_mapping(ask(question, said.append))
+    assert made.atypia == "mild"
+    assert any(line.startswith("expected one of: none, mild") for line in said)
+    assert made.differential == ("fasciitis", "sarcoma")
+    assert made.cores == "3, 12 mm"
+    assert [(z.zone, z.seen, z.tissues) for z in made.zones][2] == ("central", "yes", ("myxoid", "cellular"))
+    assert made.ticks == Ticks()
+    # amended: Return keeps, a dash empties; tests that were recorded stay
+    amended = from_mapping(ask(lambda p: "-" if p.startswith("differential") else "", said.append, SEEN, ticks=True))
+    assert amended == replace(SEEN, differential=(), zones=amended.zones)
+    assert {(z.zone, z.seen) for z in amended.zones} >= {("central", "yes"), ("outer", "no")}

@@ -131,10 +131,12 @@ class Running:
     def base(self) -> str:
         return self.address.split("/?")[0]
 
-    def opened(self) -> httpx.Client:
-        client = httpx.Client(base_url=self.base, trust_env=False, timeout=30)
-        client.get(self.address).raise_for_status()
-        return client
+    @contextlib.contextmanager
+    def opened(self) -> Iterator[httpx.Client]:
+        """A client that has entered with the token."""
+        with httpx.Client(base_url=self.base, trust_env=False, timeout=120) as client:
+            client.get(self.address).raise_for_status()
+            yield client
 
 
 @contextlib.contextmanager
@@ -157,7 +159,7 @@ def serving(root: Path, *more: str) -> Iterator[Running]:
         if process.poll() is None:
             process.send_signal(signal.SIGTERM)
             try:
-                process.wait(20)
+                process.wait(120)
             except subprocess.TimeoutExpired:
                 process.kill()
         for stream in (process.stdout, process.stderr):
@@ -165,7 +167,7 @@ def serving(root: Path, *more: str) -> Iterator[Running]:
                 stream.close()
 
 
-def wait_for(client: httpx.Client, key: str, seconds: float = 120.0) -> dict[str, object]:
+def wait_for(client: httpx.Client, key: str, seconds: float = 900.0) -> dict[str, object]:
     """The last job of a case, once it ended."""
     end = time.monotonic() + seconds
     while time.monotonic() < end:
