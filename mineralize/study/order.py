@@ -123,7 +123,8 @@ def outline_from_point(
     settings: Settings | None = None,
     keep: Kept | None = None,
 ) -> Outline | None:
-    """The outline of one scan at a point (LPS mm), as a first look; ``None`` where nothing shows there.
+    """The outline of one scan at a point (LPS mm), as a first look, through what was corrected by hand in that scan;
+    ``None`` where nothing shows there.
 
     With ``keep`` the scan's bones are looked for once, and :func:`analyse` finds both when it starts from that point.
 
@@ -133,7 +134,8 @@ def outline_from_point(
         where there is no scan of that number.
     """
     stages = Stages(settings or timeline.settings, keep)
-    return stages.find(stages.look(timeline.scan(number)), point)
+    seen = replace(stages.look(timeline.scan(number)), hand=hand_of(timeline.by_hand, number))
+    return stages.find(seen, point)
 
 
 def _analyse(
