@@ -25,7 +25,7 @@ def size_of_pixels(laid: Laid) -> Doubt | None:
         return Doubt("its slices state different reconstruction diameters")
     diameter = next(iter(stated))
     if diameter is None or diameter <= 0:
-        return Doubt("nothing in its headers confirms the size of its pixels", code="unconfirmed")
+        return Doubt("nothing in its headers bears out the size of its pixels", code="unconfirmed")
     rows, columns = laid.first.coding.rows, laid.first.coding.columns
     matrix = diameter / column_mm
     whole = max(rows, columns)

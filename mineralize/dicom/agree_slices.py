@@ -89,7 +89,7 @@ def distance_of_slices(laid: Laid) -> Doubt | None:
     if not against:
         if found or as_thick:
             return None
-        return Doubt("nothing in its headers confirms the distance of its slices", code="unconfirmed")
+        return Doubt("nothing in its headers bears out the distance of its slices", code="unconfirmed")
     named = " and ".join(against)
     text = (
         f"its slices lie {laid.spacing:.2f} mm apart by their positions, but {found[against[0]][0]:.2f} mm by {named}"

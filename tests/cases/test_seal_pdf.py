@@ -29,7 +29,7 @@ def test_the_dicom_pdf_is_covered_and_comes_back(tmp_path: Path) -> None:
     assert left == {"summary.html", "sealed.txt", "sealed.zip", "dicom/seg-scan-1.dcm"}
     with zipfile.ZipFile(tmp_path / "sealed.zip") as archive:
         assert archive.read("dicom/summary-pdf.dcm") == b"pdf in dicom"
-    impression.record_impression(tmp_path, Impression(reader="reader A"))
+    impression.record_impression(tmp_path, Impression(reader="reader A", zoning="no zoning"))
     seal.renew(tmp_path)
     assert (tmp_path / "dicom" / "summary-pdf.dcm").read_text(encoding="utf-8") == "pdf in dicom"
     assert (tmp_path / "figures" / "rim.png").read_text(encoding="utf-8") == "png"

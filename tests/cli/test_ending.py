@@ -18,7 +18,10 @@ import pytest
 ROOT = Path(__file__).parents[2]
 
 STAND_IN = """
-import sys, time
+import signal, sys, time
+signal.signal(signal.SIGINT, signal.default_int_handler)  # who runs the tests may have it ignored
+for number in (signal.SIGTERM, signal.SIGHUP):
+    signal.signal(number, signal.SIG_DFL)
 from mineralize.cases import folder, one
 from mineralize.cli import commands, ending
 

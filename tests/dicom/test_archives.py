@@ -40,6 +40,7 @@ def bomb(size: int) -> bytes:
 def running(case: Path, temporary: Path) -> subprocess.Popen[str]:
     """A program that has read a case and still holds it."""
     code = (
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "  # it may be ignored here
         f"import sys, time; sys.path.insert(0, {str(ROOT)!r}); from mineralize import timeline; "
         f"case = timeline.read({str(case)!r}); print('read', flush=True); time.sleep(600)"
     )
@@ -62,7 +63,7 @@ def test_nothing_that_was_unpacked_outlives_a_run_that_is_ended(tmp_path: Path, 
     with running(tmp_path / "case.zip", temporary) as child:
         assert len([p for p in temporary.rglob("*") if p.is_file() and p.name != private.LOCK]) == 6
         child.send_signal(how)
-        child.wait()
+        child.wait(timeout=30)
     until = time.monotonic() + 10
     while list(temporary.iterdir()) and time.monotonic() < until:
         time.sleep(0.05)
