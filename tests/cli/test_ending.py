@@ -121,7 +121,7 @@ def table(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-@pytest.mark.parametrize("words", ["impression x --form", "curve {table}"])
+@pytest.mark.parametrize("words", ["completion bash", "curve {table} --points"])
 def test_output_that_cannot_be_written_is_one_sentence(words: str, table: Path) -> None:
     words = words.format(table=table)
     for where, cause in ((">&-", "bad file descriptor"), (">/dev/full", "no space left on device")):
@@ -140,6 +140,6 @@ def test_faults_with_closed_streams_keep_their_exit_code(tmp_path: Path) -> None
 
 
 def test_ascii_streams_hold_every_letter(table: Path) -> None:
-    done = shell(f"curve {table}", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    done = shell(f"curve {table} --points", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
     assert done.returncode == 0, done.stderr
     assert "K\\xfcste-1,1,0,5" in done.stdout
