@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ from mineralize.base import (
     caution,
     withhold,
 )
-from mineralize.lesion import Outline, find_zones, neighbourhood
+from mineralize.lesion import Hand, Outline, find_zones, neighbourhood
 from mineralize.lesion import find as lesion
 from mineralize.lesion.margin import beyond_mineral, is_shell
 from mineralize.lesion.outline import find_outline
@@ -407,13 +408,15 @@ def test_what_does_not_hold_the_point_is_withheld(monkeypatch: pytest.MonkeyPatc
     ball = ellipsoid_outline((15.0,) * 3)
     monkeypatch.setattr(lesion, "_outlined", lambda *_: ball)
     monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: None)
-    found = lesion.find_lesion(None, (off, 0.0, 0.0), SETTINGS)  # type: ignore[arg-type]
+    found = lesion.find_lesion(UNTOUCHED, (off, 0.0, 0.0), SETTINGS)  # type: ignore[arg-type]
     assert found is not None
     assert found.trust == trust
     assert found.holds_mineral == (trust != "withheld")  # the mineral of something else is no mass of the lesion
     assert ("4 mm outside" in found.reason) == (trust == "withheld")
 
 
+UNTOUCHED = SimpleNamespace(hand=Hand())
+"""A scan of which only the corrections by hand, none, are asked for."""
 NOT_FOUND = withhold("lesion-not-found", why="the lesion was not found")
 
 
@@ -532,8 +535,8 @@ def test_a_mass_around_the_point_is_taken_before_mineral_beside_it(monkeypatch: 
     clump, mass = ellipsoid_outline((4.0,) * 3), replace(ellipsoid_outline((30.0,) * 3), method="mass margin")
     monkeypatch.setattr(lesion, "_outlined", lambda *_: clump)
     monkeypatch.setattr(lesion, "_by_soft_margin", lambda *_: mass)
-    assert lesion.find_lesion(None, (15.0, 0.0, 0.0), SETTINGS) is mass  # type: ignore[arg-type]
-    assert lesion.find_lesion(None, (2.0, 0.0, 0.0), SETTINGS) is clump  # type: ignore[arg-type]
+    assert lesion.find_lesion(UNTOUCHED, (15.0, 0.0, 0.0), SETTINGS) is mass  # type: ignore[arg-type]
+    assert lesion.find_lesion(UNTOUCHED, (2.0, 0.0, 0.0), SETTINGS) is clump  # type: ignore[arg-type]
 
 
 def test_beam_hardening_cautions_mineral_and_lets_it_be_more() -> None:
