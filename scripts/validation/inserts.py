@@ -103,7 +103,7 @@ def mass_at(where: SeenScan, at: Iterable[float], radius_mm: float) -> Estimate:
     middle, spacing = np.asarray(list(at), float), grid.spacing
     away = sum(((axis - middle[n]) * spacing[n]) ** 2 for n, axis in enumerate((k, i, j)))
     outline = outline_from_mask(
-        np.asarray(away <= radius_mm**2), grid, scan=1, method="drawn", trust="ok", reason="", spread_mm=0.25
+        np.asarray(away <= radius_mm**2), grid, scan=1, method="drawn", verdicts=(), spread_mm=0.25
     )
     assert outline is not None
     near = where.near_outline(outline)

@@ -123,9 +123,7 @@ def measured(data: Path, how: Through, seed: int = 0) -> dict[str, Estimate]:
     """The program's mineral quantities of the cube seen so, from a drawn outline."""
     volume, drawn = rendered(data, how, seed)
     own = measure_reference(volume, Acquisition(kvp=how.kvp, slice_thickness_mm=how.slice_mm), SETTINGS.mineral)
-    outline = outline_from_mask(
-        drawn, volume.grid, scan=1, method="drawn", trust="ok", reason="", spread_mm=0.5 * how.pixel_mm
-    )
+    outline = outline_from_mask(drawn, volume.grid, scan=1, method="drawn", verdicts=(), spread_mm=0.5 * how.pixel_mm)
     assert outline is not None
     near = neighbourhood(volume, None, own)
     site = Site(1, near, own, outline, find_zones(outline, near.grid, SETTINGS.zones), SETTINGS)

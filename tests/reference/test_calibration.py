@@ -188,7 +188,7 @@ def test_both_kinds_are_read() -> None:
         ("[[calibration]]\nscan = 1\nslope_hu_per_mg_cm3 = true", r"0\.5 to 4"),
         ("[[calibration]]\nscan = 1\nslope_hu_per_mg_cm3 = 1.4\nuncertainty = 5", r"uncertainty: .*0\.001 to 0\.5"),
         ("[[calibration]]\nscan = 0\nslope_hu_per_mg_cm3 = 1.4", r"calibration 1\.scan"),
-        ("[[calibration]]\nscan = 1\nslope = 1.4", "unknown key 'slope'"),
+        ("[[calibration]]\nscan = 1\nslope = 1.4", "calibration 1: key 2 is unknown"),
         ("[calibration]\nscan = 1", "a list of tables"),
         ("[[calibration]]\nscan = 1\nrod = []", r"calibration 1\.rod: expected two or more"),
         (TWO.replace("mg_cm3 = 200", "mg_cm3 = 20"), "at least 50 mg/cm3 apart"),
@@ -273,5 +273,5 @@ def test_record_and_page_name_the_slope_and_its_origin() -> None:
         "kvp": 120.0, "slope_hu_per_mg_cm3": 1.4321, "uncertainty": 0.03, "source": "2 calibration rods in it",
         "cortex_off_percent": None,
     }  # fmt: skip
-    assert "1.432</span> HU per mg/cm3, from 2 calibration rods in it" in page._method(document)
+    assert "1.432</span> HU per mg/cm³, from 2 calibration rods in it" in page._method(document)
     assert "mineral_scale" not in record.history(base)["scans"][0]
