@@ -200,6 +200,8 @@ def test_a_table_that_was_edited_is_never_replaced(tmp_path: Path) -> None:
 def cluster(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
     if request.param == "dask":
         pytest.importorskip("distributed")
+        if not os.environ.get("MINERALIZE_CLUSTER"):
+            pytest.skip("needs minutes and an idle machine: set MINERALIZE_CLUSTER=1 to start a local Dask cluster")
     else:
         monkeypatch.setattr(engine, "find_spec", lambda name: None)
     return str(request.param)

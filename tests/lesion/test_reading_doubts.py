@@ -9,13 +9,13 @@ import pytest
 
 from mineralize.base import READING_DOUBTS, Note, Verdicts
 from mineralize.dicom.agreement import CHECKS
-from mineralize.lesion import find
+from mineralize.lesion import Hand, find
 
 
 def verdicts(monkeypatch: pytest.MonkeyPatch, *notes: Note) -> Verdicts:
     monkeypatch.setattr(find, "too_bright", lambda *_: None)
     scan = SimpleNamespace(notes=notes, calibration=object())
-    seen = SimpleNamespace(scan=scan, volume=None, reference=None)
+    seen = SimpleNamespace(scan=scan, volume=None, reference=None, hand=Hand())
     outline = SimpleNamespace(vertices=None)
     return find.SeenScan.verdicts(cast(Any, seen), cast(Any, outline))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -161,13 +160,17 @@ def test_a_lazy_value_is_computed_once_and_can_be_forgotten() -> None:
 def test_cases_side_by_side_share_the_cores(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     given: list[int | None] = []
 
-    def reports(work: list[Any], jobs: int) -> Iterator[batch.Report]:
-        given.extend(item[0].jobs for item in work)
-        return iter(())
+    class EnoughError(Exception):
+        """What was asked is known; nothing need be measured."""
 
-    monkeypatch.setattr(batch, "_reports", reports)
+    def job(request: Request, *_: Any) -> Any:
+        given.append(request.jobs)
+        raise EnoughError
+
+    monkeypatch.setattr(batch, "Job", job)
     monkeypatch.setattr(batch, "cores", lambda: 8)
     (tmp_path / "root" / "a").mkdir(parents=True)
     for jobs in (1, 2, 3, 16):
-        batch.run(tmp_path / "root", tmp_path / "out", Request(tmp_path), jobs=jobs)
+        with pytest.raises(EnoughError):
+            batch.run(tmp_path / "root", tmp_path / "out", Request(tmp_path), how=batch.How(jobs=jobs))
     assert given == [None, 4, 2, 1]
