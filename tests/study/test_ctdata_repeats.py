@@ -25,6 +25,7 @@ from mineralize.base import AlignSettings, Grid, Rigid, Volume
 from mineralize.bones import Skeleton, find_skeleton
 
 sys.path.insert(1, str(Path(__file__).parents[2] / "scripts"))
+sys.path.insert(1, str(Path(__file__).parents[1] / "align"))
 from test_ctdata_alignment import moved_copy
 from validation.real_head import HeadResult, run_head, turn_degrees
 
