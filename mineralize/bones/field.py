@@ -8,14 +8,12 @@ wider than the blur).
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Grid, Volume, compiled, frozen, to_sitk
+from ..base import Floats, Grid, Volume, frozen, to_sitk
 
 MOST_POINTS = 40_000
 """Surface points kept per scan."""
@@ -81,47 +79,15 @@ def sub_voxel_field(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> ND
         keep = ((index > 0) & (index < np.asarray(grid.shape) - 1)).all(axis=1)
         error = ndimage.map_coordinates(field, index[keep].T, order=1)
         good = np.abs(error) < 3.5
-        flat = np.ravel_multi_index(tuple(np.rint(index[keep][good]).astype(int).T), grid.shape)
-        flat, which, count = np.unique(flat, return_inverse=True, return_counts=True)
-        total = np.bincount(which, weights=error[good], minlength=len(flat))
-        top, bottom = np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32)
-        cells = np.stack(np.unravel_index(flat, grid.shape), axis=1)
-        _spread(cells, total, count.astype(float), _BELL, top, bottom)
-        near = bottom > 1e-3
-        field[near] -= top[near] / bottom[near]
+        cell = np.rint(index[keep][good]).astype(int)
+        flat = np.ravel_multi_index(tuple(cell.T), grid.shape)
+        size = int(np.prod(grid.shape))
+        total = np.bincount(flat, weights=error[good], minlength=size).reshape(grid.shape).astype(np.float32)
+        count = np.bincount(flat, minlength=size).reshape(grid.shape).astype(np.float32)
+        top = ndimage.gaussian_filter(total, 0.9, truncate=3.5)
+        bottom = ndimage.gaussian_filter(count, 0.9, truncate=3.5)
+        field = field - np.where(bottom > 1e-3, top / np.maximum(bottom, 1e-3), 0.0).astype(np.float32)
     return np.asarray(field, np.float32)
-
-
-_BELL = np.exp(-0.5 * (np.arange(-3, 4) / 0.9) ** 2)
-_BELL /= _BELL.sum()
-"""A Gaussian of 0.9 voxels, cut off where it is below 0.4 % of its height."""
-
-
-@compiled("i8[2] f8[1] f8[1] f8[1] f4[3]! f4[3]!")
-def _spread(
-    cells: NDArray[Any],
-    total: NDArray[Any],
-    count: Floats,
-    bell: Floats,
-    top: NDArray[np.float32],
-    bottom: NDArray[np.float32],
-) -> None:
-    """Add totals and counts of cells (M, 3) to ``top`` and ``bottom``, blurred by ``bell``, mirrored at borders."""
-    reach = len(bell) // 2
-    slices, rows, columns = top.shape
-    for m in range(cells.shape[0]):
-        for di in range(-reach, reach + 1):
-            i = cells[m, 0] + di
-            i = -1 - i if i < 0 else (2 * slices - 1 - i if i >= slices else i)
-            for dj in range(-reach, reach + 1):
-                j = cells[m, 1] + dj
-                j = -1 - j if j < 0 else (2 * rows - 1 - j if j >= rows else j)
-                for dk in range(-reach, reach + 1):
-                    k = cells[m, 2] + dk
-                    k = -1 - k if k < 0 else (2 * columns - 1 - k if k >= columns else k)
-                    share = bell[di + reach] * bell[dj + reach] * bell[dk + reach]
-                    top[i, j, k] += share * total[m]
-                    bottom[i, j, k] += share * count[m]
 
 
 def field_and_normal(field: NDArray[np.float32], grid: Grid, points: Floats) -> tuple[Floats, Floats]:
