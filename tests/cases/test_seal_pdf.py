@@ -24,13 +24,16 @@ def test_the_dicom_pdf_is_covered_and_comes_back(tmp_path: Path) -> None:
     ):
         (tmp_path / name).parent.mkdir(exist_ok=True)
         (tmp_path / name).write_text(text, encoding="utf-8")
-    seal.cover(tmp_path, record.history(study_factory.study()))
+    document = record.history(study_factory.study())
+    (tmp_path / "history.json").write_text(record.dumps(document), encoding="utf-8")
+    seal.cover(tmp_path, document)
     left = {p.relative_to(tmp_path).as_posix() for p in tmp_path.rglob("*") if p.is_file()}
-    assert left == {"summary.html", "sealed.txt", "sealed.zip", "dicom/seg-scan-1.dcm"}
+    assert left == {"history.json", "summary.html", "sealed.txt", "sealed.zip", "dicom/seg-scan-1.dcm"}
     with zipfile.ZipFile(tmp_path / "sealed.zip") as archive:
         assert archive.read("dicom/summary-pdf.dcm") == b"pdf in dicom"
     impression.record_impression(tmp_path, Impression(reader="reader A", zoning="no zoning"))
     seal.renew(tmp_path)
+    assert (tmp_path / "summary.pdf").read_bytes().startswith(b"%PDF-"), "printed anew, with the impression in it"
     assert (tmp_path / "dicom" / "summary-pdf.dcm").read_text(encoding="utf-8") == "pdf in dicom"
     assert (tmp_path / "figures" / "rim.png").read_text(encoding="utf-8") == "png"
     assert not (tmp_path / "sealed.zip").exists()
