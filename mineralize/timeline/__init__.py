@@ -28,6 +28,7 @@ from .model import (
     Seed,
     Timeline,
 )
+from .which import scan_tag
 
 __all__ = [
     "BiopsySite",
@@ -48,6 +49,7 @@ __all__ = [
     "inspection",
     "parse_case_file",
     "read",
+    "scan_tag",
 ]
 
 

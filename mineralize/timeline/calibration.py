@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from ..base import Calibration, Rod
-from .values import ScanRef, Values
+from .values import Values
+from .which import ScanRef
 
 SLOPES = (0.5, 4.0)
 """HU per mg/cm3 that are taken for a slope at all; the table has 1.2 to 1.9 (140 to 80 kVp)."""
@@ -29,11 +30,11 @@ def read_calibrations(values: Values, table: Mapping[str, Any]) -> tuple[GivenCa
     """All of them; faults are remembered in ``values``."""
     found: list[GivenCalibration] = []
     for where, item in values.items(table, "calibration"):
-        values.known(item, where, {"scan", "slope_hu_per_mg_cm3", "uncertainty", "rod"})
+        values.known(item, where, {"scan", "series", "slope_hu_per_mg_cm3", "uncertainty", "rod"})
         if "scan" not in item:
             values.fault(where, "missing scan")
             continue
-        scan = values.scan(item["scan"], f"{where}.scan")
+        scan = values.scan(item, where)
         if ("slope_hu_per_mg_cm3" in item) == ("rod" in item):
             values.fault(where, "expected either slope_hu_per_mg_cm3, or two or more [[calibration.rod]]")
             continue

@@ -14,7 +14,8 @@ from typing import Any
 from ..base import CaseFileError, InputError, Settings, plain_text, read_toml
 from .calibration import GivenCalibration, read_calibrations
 from .corrections import GivenCorrections, read_corrections
-from .values import MOST_BIOPSIES, Point, ScanRef, Values
+from .values import MOST_BIOPSIES, Point, Values
+from .which import ScanRef
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
 
@@ -158,7 +159,7 @@ class _Reader(Values):
         if not isinstance(value, Mapping):
             self.fault("lesion", "expected a table [lesion]")
             return (), None, False
-        self.known(value, "lesion", {"scan", "seed", "more", "drawn", "outline"})
+        self.known(value, "lesion", {"scan", "series", "seed", "more", "drawn", "outline"})
         drawn = self.count(value["drawn"], "lesion.drawn") if "drawn" in value else None
         outline = value.get("outline", False)
         if not isinstance(outline, bool) or (outline and drawn is None):
@@ -170,7 +171,7 @@ class _Reader(Values):
         elif drawn is None:
             self.fault("lesion.seed", "missing; expected three numbers, LPS mm of the scan")
         for where, item in self.items(value, "more", "lesion.more"):
-            self.known(item, where, {"scan", "seed"})
+            self.known(item, where, {"scan", "series", "seed"})
             if "scan" not in item or "seed" not in item:
                 self.fault(where, "expected both scan and seed")
             else:
@@ -179,7 +180,7 @@ class _Reader(Values):
 
     def seed(self, item: Mapping[str, Any], where: str) -> list[GivenSeed]:
         point = self.point(item.get("seed"), f"{where}.seed")
-        scan = self.scan(item.get("scan", 1), f"{where}.scan")
+        scan = self.scan(item, where, 1)
         return [GivenSeed(scan, point)] if point is not None and scan is not None else []
 
     def event(self, item: Mapping[str, Any], where: str) -> GivenEvent | None:
@@ -198,7 +199,7 @@ class _Reader(Values):
         return GivenEvent(at, kind, text) if kind in KINDS and isinstance(text, str) else None
 
     def biopsy(self, item: Mapping[str, Any], where: str) -> GivenBiopsy | None:
-        self.known(item, where, {"scan", "point", "entry", "target", "date", "day"})
+        self.known(item, where, {"scan", "series", "point", "entry", "target", "date", "day"})
         if ("point" in item) == ("target" in item):
             self.fault(where, "expected either point, or target (with or without entry)")
             return None
@@ -207,7 +208,7 @@ class _Reader(Values):
         entry = self.point(item["entry"], f"{where}.entry") if "entry" in item else None
         if name == "point" and "entry" in item:
             self.fault(f"{where}.entry", "goes with target, not with point")
-        scan = self.scan(item.get("scan", 1), f"{where}.scan")
+        scan = self.scan(item, where, 1)
         at = self.at(item, where)
         return GivenBiopsy(scan, target, entry, at) if target is not None and scan is not None else None
 

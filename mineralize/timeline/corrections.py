@@ -11,7 +11,8 @@ import numpy as np
 
 from ..base import CaseFileError, Floats, Scan
 from .model import Contour, HandActs, MarginPoint, MineralPart
-from .values import Point, ScanRef, Values
+from .values import Point, Values
+from .which import ScanRef, number_of
 
 MOST_ACTS = 2000
 """Corrections of one kind that are taken; more would be a file that something wrote by mistake."""
@@ -62,9 +63,9 @@ def _acts(values: Values, table: Mapping[str, Any], kind: str) -> tuple[GivenAct
 def _act(values: Values, item: Mapping[str, Any], where: str, kind: str) -> GivenAct | None:
     place = "points" if kind == "contour" else "at"
     own = {"act"} if kind == "mineral" else set()
-    values.known(item, where, {"scan", place, "day", "carry"} | own)
+    values.known(item, where, {"scan", "series", place, "day", "carry"} | own)
     before = len(values.faults)
-    scan = values.scan(item.get("scan"), f"{where}.scan")
+    scan = values.scan(item, where)
     if kind == "contour":
         points = _curve(values, item.get("points"), where)
     else:
@@ -124,18 +125,13 @@ def acts_of(given: GivenCorrections, scans: Sequence[Scan], zero: datetime.date 
         listing every one that names no scan or lies far outside it.
     """
     faults: list[str] = []
-    dates = [datetime.date.fromisoformat(s.date) if s.date else None for s in scans]
 
     def number(act: GivenAct) -> int | None:
-        hits = [i for i, date in enumerate(dates, 1) if act.scan in (i, date)]
-        if len(hits) != 1:
-            which = "there is no such scan" if not hits else "several scans are of that date; give the scan's number"
-            faults.append(f"{act.where}.scan: {which}; the case has {len(scans)}")
+        found = number_of(act.scan, scans, act.where, faults)
+        if found is not None and not np.all(scans[found - 1].grid.contains(np.array(act.points), -BEYOND_MM)):
+            faults.append(f"{act.where}: lies far outside scan {found}; expected LPS mm of that scan")
             return None
-        if not np.all(scans[hits[0] - 1].grid.contains(np.array(act.points), -BEYOND_MM)):
-            faults.append(f"{act.where}: lies far outside scan {hits[0]}; expected LPS mm of that scan")
-            return None
-        return hits[0]
+        return found
 
     def day(act: GivenAct) -> int | None:
         if isinstance(act.at, datetime.date):

@@ -14,32 +14,13 @@ from ..base import Calibration, CaseFileError, Grid, Note, Scan
 from ..dicom import Drawn, deepest, region_on
 from .case_file import CaseFile
 from .model import BiopsySite, Event, EventKind, Offered, Seed
-from .values import MOST_DAYS, ScanRef
+from .values import MOST_DAYS
 from .when import Placed, ordered, scans_of
+from .which import number_of
 
 SMALLEST_OFFER_MM3 = 100.0
 LARGEST_OFFER_MM3 = 2e6
 """A single drawn region is taken as the lesion only within these volumes: not a speck, not the whole body."""
-
-
-def _number(ref: ScanRef, dates: Sequence[datetime.date | None], where: str, faults: list[str]) -> int | None:
-    """The scan number (from 1) of a reference by number or date."""
-    if isinstance(ref, int):
-        if ref <= len(dates):
-            return ref
-        faults.append(f"{where}: there is no scan {ref}; the case has {len(dates)}")
-        return None
-    hits = [number for number, date in enumerate(dates, 1) if date == ref]
-    if len(hits) == 1:
-        return hits[0]
-    faults.append(
-        f"{where}: {'no scan is' if not hits else f'{len(hits)} scans are'} of that date; give the scan's number"
-    )
-    return None
-
-
-def _dates(scans: Sequence[Scan]) -> list[datetime.date | None]:
-    return [datetime.date.fromisoformat(scan.date) if scan.date else None for scan in scans]
 
 
 def seeds_by_study(case: CaseFile, placed: list[Placed]) -> Mapping[int, tuple[float, float, float]]:
@@ -51,7 +32,7 @@ def seeds_by_study(case: CaseFile, placed: list[Placed]) -> Mapping[int, tuple[f
     studies = {scan.label: int(scan.label.split()[1]) for scan in scans}
     found: dict[int, tuple[float, float, float]] = {}
     for seed in case.seeds:
-        number = _number(seed.scan, _dates(scans), "lesion", faults)
+        number = number_of(seed.scan, scans, "lesion", faults)
         if number is not None:
             found.setdefault(studies[scans[number - 1].label], seed.point)
     if faults:
@@ -64,7 +45,7 @@ def seeds_of(case: CaseFile, scans: Sequence[Scan]) -> tuple[Seed, ...]:
     found: dict[int, Seed] = {}
     for place, seed in enumerate(case.seeds):
         where = "lesion" if place == 0 else f"lesion.more {place}"
-        number = _number(seed.scan, _dates(scans), where, faults)
+        number = number_of(seed.scan, scans, where, faults)
         if number is None:
             continue
         if not scans[number - 1].grid.contains(seed.point):
@@ -90,7 +71,7 @@ def calibrated(case: CaseFile, scans: Sequence[Scan]) -> tuple[Scan, ...]:
     found: dict[int, Calibration] = {}
     for place, given in enumerate(case.calibrations, 1):
         where = f"calibration {place}"
-        number = _number(given.scan, _dates(scans), where, faults)
+        number = number_of(given.scan, scans, where, faults)
         if number is None:
             continue
         if number in found:
@@ -138,7 +119,7 @@ def biopsies_of(case: CaseFile, scans: Sequence[Scan], zero: datetime.date | Non
     faults: list[str] = []
     found = []
     for place, given in enumerate(case.biopsies, 1):
-        number = _number(given.scan, _dates(scans), f"biopsy {place}", faults)
+        number = number_of(given.scan, scans, f"biopsy {place}", faults)
         if number is None:
             continue
         if not scans[number - 1].grid.contains(given.target, -50.0):

@@ -7,11 +7,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..base import unknown_key
+from .which import TAG, ScanRef
 
 Point = tuple[float, float, float]
-ScanRef = int | datetime.date
-"""A scan by its number in time order, or by its date."""
-
 
 MOST_ITEMS = 200
 """Tables of one kind in a case: events and others. More is no history of one lesion, and takes minutes to draw."""
@@ -79,7 +77,15 @@ class Values:
         self.fault(where, "expected a date such as 2024-03-02")
         return None
 
-    def scan(self, value: Any, where: str) -> ScanRef | None:
+    def scan(self, item: Mapping[str, Any], where: str, value: Any = None) -> ScanRef | None:
+        """The scan that an entry means by its ``series``, else by its ``scan``, else ``value``."""
+        tag = item.get("series")
+        if isinstance(tag, str) and TAG.fullmatch(tag):
+            return tag
+        if tag is not None:
+            self.fault(f"{where}.series", "expected twelve digits 0 to 9 and a to f, as the review page writes them")
+            return None
+        value, where = item.get("scan", value), f"{where}.scan"
         if isinstance(value, int) and not isinstance(value, bool):
             return self.count(value, where)
         if isinstance(value, datetime.date | str):

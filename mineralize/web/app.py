@@ -80,14 +80,15 @@ class Site:
     async def act(self, request: Request) -> Response:
         case = await self._open_case(request)
         asked = await _json(request)
-        if case.packed:
-            case = await self._unpacked(case)
         version = str(asked.get("version", ""))
         act = asked.get("act")
         if not isinstance(act, dict):
             raise InputError("expected an act")
+        named = await anyio.to_thread.run_sync(told.with_series, case, act)
+        if case.packed:
+            case = await self._unpacked(case)
         await anyio.to_thread.run_sync(
-            lambda: case_edit.apply(case.case_file, case.kept / "journal.json", version, act, _check_case_file)
+            lambda: case_edit.apply(case.case_file, case.kept / "journal.json", version, named, _check_case_file)
         )
         return await self._told(case)
 

@@ -47,7 +47,7 @@ def _point_at(document: TOMLDocument, act: Mapping[str, Any]) -> None:
         document["lesion"] = lesion
     for name in ("drawn", "outline"):
         lesion.pop(name, None)
-    lesion["scan"] = _scan(act)
+    _mark_scan(lesion, act)
     lesion["seed"] = _numbers(_place(act, "at"))
 
 
@@ -162,7 +162,7 @@ def _append(document: TOMLDocument, name: str, item: Table) -> None:
 
 def _item(act: Mapping[str, Any]) -> Table:
     item = tomlkit.table()
-    item["scan"] = _scan(act)
+    _mark_scan(item, act)
     return item
 
 
@@ -180,11 +180,15 @@ def _today(act: Mapping[str, Any]) -> Any:
         raise InputError("expected the day of the act such as 2024-03-02") from None
 
 
-def _scan(act: Mapping[str, Any]) -> int:
+def _mark_scan(item: Table, act: Mapping[str, Any]) -> None:
+    """Write which scan was marked: its number and, where the server knows it, the tag of its series."""
     number = act.get("scan")
     if not isinstance(number, int) or isinstance(number, bool) or not 1 <= number <= 10_000:
         raise InputError("expected the number of a scan, from 1")
-    return number
+    item["scan"] = number
+    item.pop("series", None)
+    if act.get("series"):
+        item["series"] = str(act["series"])
 
 
 def _whole(value: Any, name: str) -> int:

@@ -58,11 +58,11 @@ def whole(case: Case, job: Job | None) -> dict[str, Any]:
     files = fingerprint(case)
     if look is not None:
         told["day_zero"] = look["day_zero"]
-        told["scans"] = look["scans"]
+        told["scans"] = [{name: value for name, value in scan.items() if name != "tag"} for scan in look["scans"]]
         told["looked_version"] = look["case_file"]
         told |= {name: look[name] for name in ("offers", "notes", "seeds")}
         told["wholes"] = look["wholes"] if look["files"] == files else None
-    told["given"], told["case_fault"] = _given(case)
+    told["given"], told["case_fault"] = _given(case, look)
     told["candidates"] = case.remembered("candidates")
     told["first"] = {k: v for k, v in (first or {}).items() if v.get("files") == files}
     told["measured"] = None
@@ -125,7 +125,37 @@ def _told_job(job: Job | None, hidden: bool) -> dict[str, Any] | None:
     return told
 
 
-def _given(case: Case) -> tuple[dict[str, Any] | None, str]:
+def with_series(case: Case, act: Mapping[str, Any]) -> dict[str, Any]:
+    """An act of the page with the tag of the series that its scan number means now.
+
+    Raises
+    ------
+    Conflict
+        when files came or went since the page was told the numbers.
+    """
+    named = {name: value for name, value in act.items() if name != "series"}
+    look = case.remembered("look")
+    if "scan" not in named or look is None:
+        return named
+    if look["files"] != fingerprint(case):
+        raise case_edit.Conflict
+    tags = {scan["number"]: scan.get("tag", "") for scan in look["scans"]}
+    return named | {"series": tags.get(named["scan"], "")}
+
+
+def _numbered(value: Any, numbers: Mapping[str, int]) -> Any:
+    """Entries with the number that their series has now, and no tag; 0, which is no scan, where it is gone."""
+    if isinstance(value, list):
+        return [_numbered(item, numbers) for item in value]
+    if not isinstance(value, dict):
+        return value
+    named = {name: _numbered(item, numbers) for name, item in value.items()}
+    if "series" in named:
+        named["scan"] = numbers.get(str(named.pop("series")), 0)
+    return named
+
+
+def _given(case: Case, look: Any) -> tuple[dict[str, Any] | None, str]:
     """What ``case.toml`` says, as the page draws it, with its version."""
     try:
         held = case_edit.read(case.case_file, case.kept / "journal.json")
@@ -133,6 +163,8 @@ def _given(case: Case) -> tuple[dict[str, Any] | None, str]:
         return None, str(error)
     names = ("lesion", "margin", "contour", "mineral", "biopsy", "event")
     table = json.loads(json.dumps({n: held.table[n] for n in names if n in held.table}, default=str))
+    scans = [] if look is None else look["scans"]
+    table = _numbered(table, {scan["tag"]: scan["number"] for scan in scans if scan.get("tag")})
     return {"version": held.version, "undo": held.undo, "redo": held.redo, "table": table}, ""
 
 

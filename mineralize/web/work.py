@@ -18,7 +18,7 @@ from ..correlate import biopsy_reports
 from ..lesion import Candidate, SeenScan, candidates_of
 from ..results import Options
 from ..study import Kept, Study, looked_at, outline_from_point
-from ..timeline import BiopsySite, Timeline
+from ..timeline import BiopsySite, Timeline, scan_tag
 from ..timeline import read as read_timeline
 from . import boxes, shapes
 from .shelf import Case
@@ -307,6 +307,7 @@ def _fits(points: Floats, near: Mapping[str, Any]) -> bool:
 def _told_scan(scan: Scan) -> dict[str, Any]:
     return {
         "number": scan.number,
+        "tag": scan_tag(scan),
         "day": scan.day,
         "shape": list(scan.grid.shape),
         "affine": [round(float(v), 6) for v in scan.grid.affine.ravel()],

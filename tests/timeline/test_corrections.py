@@ -84,7 +84,12 @@ def test_every_fault_is_told_with_its_place_and_no_value() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        (f"[[margin]]\nscan = 7\nat = {INSIDE}\n", "margin 1.scan: there is no such scan; the case has 3"),
+        (f"[[margin]]\nscan = 7\nat = {INSIDE}\n", "margin 1: there is no scan 7; the case has 3"),
+        (
+            f'[[margin]]\nscan = 1\nseries = "0123456789ab"\nat = {INSIDE}\n',
+            "margin 1: the series that it names",
+        ),
+        (f'[[margin]]\nseries = "Name^Given"\nat = {INSIDE}\n', "margin 1.series: expected twelve digits"),
         ("[[margin]]\nscan = 1\nat = [900, 0, 0]\n", "margin 1: lies far outside scan 1; expected LPS mm of that scan"),
     ],
 )
@@ -97,3 +102,32 @@ def test_a_day_may_be_a_date_although_the_scans_have_none(tmp_path: Path) -> Non
     """The day of an act is not needed to place anything; a date that cannot be counted from day zero is left out."""
     given = parse({"margin": [{"scan": 1, "at": [-29.0, -40.0, 108.0], "day": datetime.date(2026, 11, 28)}]})
     assert given.corrections.margin[0].at == datetime.date(2026, 11, 28)
+
+
+def test_a_series_goes_before_a_number_wherever_a_scan_is_named(tmp_path: Path) -> None:
+    """An earlier scan that comes in later would else move every mark by one."""
+    tags = [timeline.scan_tag(scan) for scan in case(tmp_path, "").scans]
+    assert len(set(tags)) == 3
+    text = f"""
+        [lesion]
+        scan = 1
+        series = "{tags[2]}"
+        seed = {INSIDE}
+        [[biopsy]]
+        series = "{tags[1]}"
+        point = {INSIDE}
+        [[contour]]
+        scan = 3
+        series = "{tags[0]}"
+        points = {CURVE}
+        [[calibration]]
+        scan = 1
+        series = "{tags[1]}"
+        slope_hu_per_mg_cm3 = 1.2
+        """
+    (tmp_path / "case.toml").write_text(text, encoding="utf-8")
+    found = timeline.read(tmp_path)
+    assert [seed.scan for seed in found.seeds] == [3]
+    assert [site.scan for site in found.biopsies] == [2]
+    assert [curve.scan for curve in found.by_hand.contours] == [1]
+    assert [scan.calibration is not None for scan in found.scans] == [False, True, False]
