@@ -40,9 +40,10 @@ def bomb(size: int) -> bytes:
 def running(case: Path, temporary: Path) -> subprocess.Popen[str]:
     """A program that has read a case and still holds it."""
     code = (
-        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "  # it may be ignored here
+        "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "  # both may be ignored here
+        "signal.signal(signal.SIGHUP, signal.SIG_DFL); "
         f"import sys, time; sys.path.insert(0, {str(ROOT)!r}); from mineralize import timeline; "
-        f"case = timeline.read({str(case)!r}); print('read', flush=True); time.sleep(600)"
+        f"case = timeline.read({str(case)!r}); print('read', flush=True); time.sleep(120)"
     )
     child = subprocess.Popen(
         [sys.executable, "-c", code],
