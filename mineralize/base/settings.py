@@ -97,6 +97,9 @@ class OutlineSettings(_Ranged):
     """Half the largest lesion that is looked for (150 mm)."""
     smoothness: float = _number(1.0, 0.05, 20.0)
     """Weight of smoothness against edges in the global optimum."""
+    mineral_hu120: float = _number(150.0, 80.0, 1000.0, "HU")
+    """Lowest HU (at 120 kVp) of the mineral that an outline is laid around. Apart from the threshold of what is
+    counted, so that another threshold counts more or less within the same outline."""
 
 
 @dataclass(frozen=True)

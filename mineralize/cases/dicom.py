@@ -15,10 +15,12 @@ import pickle
 import shutil
 import subprocess
 import sys
+import threading
 import warnings
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 
@@ -94,9 +96,14 @@ def _start(study: Study, folder: Path, identity: Identity) -> subprocess.Popen[b
     except OSError:
         return None
     assert child.stdin is not None
-    with contextlib.suppress(BrokenPipeError):
-        send(child.stdin, job)  # it stays open: by its end the child knows that this process is gone
+    # The child takes the job in when it has loaded what it needs; meanwhile pictures are drawn here.
+    threading.Thread(target=_hand_over, args=(child.stdin, job), name="job", daemon=True).start()
     return child
+
+
+def _hand_over(stream: IO[bytes], job: bytes) -> None:
+    with contextlib.suppress(OSError, ValueError):  # the child is gone, and the work will be done here
+        send(stream, job)  # it stays open: by its end the child knows that this process is gone
 
 
 def main() -> None:

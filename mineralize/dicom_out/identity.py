@@ -17,7 +17,6 @@ from __future__ import annotations
 import datetime
 import hashlib
 import hmac
-import io
 import re
 import secrets
 import unicodedata
@@ -33,6 +32,7 @@ from ..base import OutputError, Scan, Settings, plain_text
 from ..timeline import Timeline
 from . import codes
 from .codes import Term
+from .encode import UTF_8, as_file, encoded
 
 PROGRAM = "mineralize"
 LONGEST_NAME = 60
@@ -40,8 +40,6 @@ LONGEST_NAME = 60
 EPOCH = datetime.date(1960, 1, 1)
 """Day zero of shifted dates, as is the custom of public image archives: old enough to be seen as false."""
 MIDNIGHT = "000000"
-UTF_8 = "ISO_IR 192"
-"""Of all objects, whatever the character set of the scans (PS3.3 C.12.1.1.2)."""
 NOBODY = "case"
 """Alias of a case that nobody named."""
 _DIGITS = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -191,10 +189,10 @@ class Identity:
         name = kept.strip()[:LONGEST_NAME].strip()
         return pseudonym(self.key) if name in ("", NOBODY) else name
 
-    def finish(self, ds: Dataset, scan: Scan) -> None:
+    def finish(self, ds: Dataset, scan: Scan) -> bytes:
         """Take the clock and the library's words out of an object, declare what was replaced, and give it its UID.
 
-        Nothing may be changed in it afterwards. (PS3.15 E.2, PS3.3 C.12.1, C.7.1.1)
+        Nothing may be changed in it afterwards. Returns it as a file. (PS3.15 E.2, PS3.3 C.12.1, C.7.1.1)
         """
         ds.SpecificCharacterSet = UTF_8
         for name in STUDY_TAGS:
@@ -219,8 +217,10 @@ class Identity:
             option = codes.FULL_DATES if self.keep_dates else codes.MODIFIED_DATES
             ds.DeidentificationMethodCodeSequence = [item(codes.BASIC_PROFILE), item(option)]
             ds.LongitudinalTemporalInformationModified = "UNMODIFIED" if self.keep_dates else "MODIFIED"
-        ds.SOPInstanceUID = self.new_uid("instance", ds.SOPClassUID, content_digest(ds))
+        content = encoded(ds)
+        ds.SOPInstanceUID = self.new_uid("instance", ds.SOPClassUID, hashlib.sha256(content).hexdigest())
         ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
+        return as_file(ds, content)
 
     def _equip(self, ds: Dataset) -> None:
         """Say which scanners the images came from, as far as the scans tell it (PS3.3 C.12.1.1.5)."""
@@ -244,15 +244,6 @@ def pseudonym(secret: bytes) -> str:
     number = int.from_bytes(hmac.new(secret, b"pseudonym", hashlib.sha256).digest()[:8], "big")
     digits = [_DIGITS[(number >> 5 * k) & 31] for k in range(10)]
     return f"P-{''.join(digits[:5])}-{''.join(digits[5:])}"
-
-
-def content_digest(ds: Dataset) -> str:
-    """SHA-256 of an object as it is written, its own UID left out."""
-    bare = pydicom.Dataset(ds)
-    bare.SOPInstanceUID = ""
-    held = io.BytesIO()
-    pydicom.dcmwrite(held, bare, implicit_vr=False, little_endian=True)
-    return hashlib.sha256(held.getvalue()).hexdigest()
 
 
 def _text(value: Any) -> Any:

@@ -71,8 +71,8 @@ def slab(study: Study, number: int) -> Slab:
     return Slab(first, {"lesion": lesion, "rim": found["rim"], "core": found["core"], "mineral": mineral})
 
 
-def build(identity: Identity, scan: Scan, part: Slab) -> Segmentation:
-    """One Segmentation of a scan; a segment without a voxel is left out, numbers stay without a gap.
+def build(identity: Identity, scan: Scan, part: Slab) -> tuple[Segmentation, bytes]:
+    """One Segmentation of a scan, and its file; a segment without a voxel is left out, numbers stay without a gap.
 
     Raises
     ------
@@ -113,8 +113,7 @@ def build(identity: Identity, scan: Scan, part: Slab) -> Segmentation:
     for held in (*seg.DimensionOrganizationSequence, *seg.DimensionIndexSequence):
         held.DimensionOrganizationUID = organisation
     seg.SeriesDescription = "mineralize segmentation"
-    identity.finish(seg, scan)
-    return seg
+    return seg, identity.finish(seg, scan)
 
 
 def _description(identity: Identity, segment: Segment, number: int) -> SegmentDescription:
@@ -157,8 +156,8 @@ def write(study: Study, folder: Path, identity: Identity) -> dict[int, Segmentat
             scan.forget()
         if not part.masks["lesion"].any():
             continue
-        written[scan.number] = build(identity, scan, part)
-        written[scan.number].save_as(folder / f"seg-scan-{scan.number}.dcm")
+        written[scan.number], content = build(identity, scan, part)
+        (folder / f"seg-scan-{scan.number}.dcm").write_bytes(content)
     return written
 
 

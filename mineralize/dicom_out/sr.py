@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +27,10 @@ TITLE = "Imaging Measurement Report"
 GROUPS: tuple[Group, ...] = tuple(FOUND)
 
 
-def build(identity: Identity, study: Study, segmentations: Mapping[int, Segmentation]) -> hsr.Comprehensive3DSR:
-    """One report over all scans.
+def build(
+    identity: Identity, study: Study, segmentations: Mapping[int, Segmentation]
+) -> tuple[hsr.Comprehensive3DSR, bytes]:
+    """One report over all scans, and its file.
 
     Regions that were segmented are volumetric groups (TID 1411) that refer to their segment; the rest are groups
     without a region (TID 1501), and so are the changes between every two scans and the findings in words. A withheld
@@ -52,7 +54,30 @@ def build(identity: Identity, study: Study, segmentations: Mapping[int, Segmenta
                 groups.append(group)
     groups += change_groups(identity, timeline, study.changes)
     groups += finding_group(identity, timeline, study.findings)
-    report = hsr.MeasurementReport(
+    sources = [frame for n in sorted(segmentations) for frame in _sources(identity, timeline.scan(n), segmentations[n])]
+    sr = hsr.Comprehensive3DSR(
+        evidence=[*(segmentations[n] for n in sorted(segmentations, reverse=True)), *sources],
+        content=_report(identity, groups[:1]),
+        series_instance_uid=identity.new_uid("sr", "series"),
+        series_number=SERIES_NUMBER,
+        sop_instance_uid=identity.new_uid("sr", "instance"),
+        instance_number=1,
+        manufacturer=PROGRAM,
+        is_complete=True,
+        is_final=False,
+        is_verified=False,
+    )
+    # The library copies and searches all it is handed, which takes longer than to make it: the whole comes after.
+    sr.ContentSequence = _report(identity, groups).ContentSequence
+    sr.SeriesDescription = f"{PROGRAM} measurements"
+    sr.ManufacturerModelName = PROGRAM
+    sr.SoftwareVersions = __version__
+    return sr, identity.finish(sr, timeline.scan(max(segmentations)))
+
+
+def _report(identity: Identity, groups: Sequence[Any]) -> Dataset:
+    """The root of the content tree (TID 1500) over groups of measurements."""
+    report: Dataset = hsr.MeasurementReport(
         observation_context=hsr.ObservationContext(
             observer_device_context=hsr.ObserverContext(
                 observer_type=concept(Term("121007", "DCM", "Device")),
@@ -64,25 +89,8 @@ def build(identity: Identity, study: Study, segmentations: Mapping[int, Segmenta
         procedure_reported=code(codes.CT_PROCEDURE),
         imaging_measurements=groups,
         title=concept(Term("126000", "DCM", TITLE)),
-    )
-    sources = [frame for n in sorted(segmentations) for frame in _sources(identity, timeline.scan(n), segmentations[n])]
-    sr = hsr.Comprehensive3DSR(
-        evidence=[*(segmentations[n] for n in sorted(segmentations, reverse=True)), *sources],
-        content=report,
-        series_instance_uid=identity.new_uid("sr", "series"),
-        series_number=SERIES_NUMBER,
-        sop_instance_uid=identity.new_uid("sr", "instance"),
-        instance_number=1,
-        manufacturer=PROGRAM,
-        is_complete=True,
-        is_final=False,
-        is_verified=False,
-    )
-    sr.SeriesDescription = f"{PROGRAM} measurements"
-    sr.ManufacturerModelName = PROGRAM
-    sr.SoftwareVersions = __version__
-    identity.finish(sr, timeline.scan(max(segmentations)))
-    return sr
+    )[0]
+    return report
 
 
 def _sources(identity: Identity, scan: Scan, seg: Segmentation) -> list[Dataset]:
@@ -140,7 +148,7 @@ def write(study: Study, segmentations: Mapping[int, Segmentation], folder: Path,
     if not segmentations:
         return None
     path = folder / "measurements-sr.dcm"
-    build(identity, study, segmentations).save_as(path)
+    path.write_bytes(build(identity, study, segmentations)[1])
     return path
 
 

@@ -15,8 +15,8 @@ SERIES_NUMBER = 898
 TITLE = "Imaging history, summary"
 
 
-def encapsulate(identity: Identity, pdf: bytes) -> Dataset:
-    """A dataset in the study of the last scan that holds a PDF.
+def encapsulate(identity: Identity, pdf: bytes) -> bytes:
+    """The file of an object in the study of the last scan that holds a PDF.
 
     Raises
     ------
@@ -50,12 +50,11 @@ def encapsulate(identity: Identity, pdf: bytes) -> Dataset:
     ds.file_meta.TransferSyntaxUID = ExplicitVRLittleEndian
     ds.file_meta.MediaStorageSOPClassUID = ds.SOPClassUID
     ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
-    identity.finish(ds, scan)
-    return ds
+    return identity.finish(ds, scan)
 
 
 def write(pdf: bytes, folder: Path, identity: Identity) -> Path:
     """Write ``summary-pdf.dcm``."""
     path = folder / "summary-pdf.dcm"
-    encapsulate(identity, pdf).save_as(path, enforce_file_format=True)
+    path.write_bytes(encapsulate(identity, pdf))
     return path

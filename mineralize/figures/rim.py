@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 from weakref import WeakKeyDictionary
 
@@ -55,6 +56,24 @@ def forward(direction: Any) -> Floats:
         if np.abs(step).max() < 1e-12:
             break
     return np.stack([2 / np.pi * longitude * np.cos(theta), np.sin(theta)], axis=-1)
+
+
+def _towards(east: Any, north: Any) -> Floats:
+    """LPS directions (..., 3) of degrees left of anterior and up."""
+    lon, lat = np.radians(east), np.radians(north)
+    return np.stack([np.cos(lat) * np.sin(lon), -np.cos(lat) * np.cos(lon), np.sin(lat)], axis=-1)
+
+
+@cache
+def _meridians() -> tuple[Floats, ...]:
+    north = np.linspace(-90, 90, 61)
+    return tuple(forward(_towards(np.full(len(north), east), north)) for east in (-90.0, 0.0, 90.0))
+
+
+@cache
+def _labels() -> Floats:
+    _, east, north = zip(*LABELS, strict=True)
+    return forward(_towards(np.array(east), np.array(north)))
 
 
 def inverse(x: Any, y: Any) -> Floats:
@@ -197,17 +216,10 @@ def rim_panel(axes: Axes, study: Study, index: int, scale: Normalize, *, thickne
     if (state == CONTACT).any():
         axes.contour(x, y, (state == CONTACT).astype(float), [0.5], colors=[INK], linewidths=1.4)
     axes.add_patch(Ellipse((0, 0), 4, 2, fill=False, edgecolor=QUIET, lw=0.8))
-    for meridian in (-90, 0, 90):
-        latitude = np.radians(np.linspace(-90, 90, 61))
-        lon = np.radians(meridian)
-        line = forward(
-            np.stack([np.cos(latitude) * np.sin(lon), -np.cos(latitude) * np.cos(lon), np.sin(latitude)], axis=-1)
-        )
+    for line in _meridians():
         axes.plot(line[:, 0], line[:, 1], color=RULE, lw=0.4)
     axes.plot([-2, 2], [0, 0], color=RULE, lw=0.4)
-    for letter, east, north in LABELS:
-        lon, lat = np.radians(east), np.radians(north)
-        u, v = forward([np.cos(lat) * np.sin(lon), -np.cos(lat) * np.cos(lon), np.sin(lat)])
+    for (letter, *_), (u, v) in zip(LABELS, _labels(), strict=True):
         axes.text(
             u, v, letter, fontsize=letters, ha="center", va="center", color=INK,
             bbox={"boxstyle": "circle,pad=0.12", "fc": "white", "ec": "none", "alpha": 0.8},

@@ -244,7 +244,7 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
                 near.grid,
                 near.bone_distance,
                 seed,
-                threshold_hu120=settings.mineral.threshold_hu120,
+                threshold_hu120=settings.outline.mineral_hu120,
                 noise_hu=seen.reference.noise_hu,
                 blur_mm=seen.reference.blur_sd_mm,
             )

@@ -99,7 +99,7 @@ def is_shell(near: Neighbourhood, reference: Reference, settings: Settings, outl
     """Whether the mineral is denser towards the outline than in its middle."""
     outer, inner = _outer_and_inner(near, outline)
     muscle = reference.muscle.mean_hu
-    return inner < settings.mineral.threshold_hu120 or outer - muscle > 1.1 * (inner - muscle)
+    return inner < settings.outline.mineral_hu120 or outer - muscle > 1.1 * (inner - muscle)
 
 
 def _outer_and_inner(near: Neighbourhood, outline: Outline) -> tuple[float, float]:

@@ -148,7 +148,7 @@ def find_outline(
         near.grid,
         near.bone_distance,
         seed,
-        threshold_hu120=settings.mineral.threshold_hu120,
+        threshold_hu120=settings.outline.mineral_hu120,
         noise_hu=reference.noise_hu,
         blur_mm=reference.blur_sd_mm,
         expected=expected,

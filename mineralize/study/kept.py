@@ -26,7 +26,7 @@ from .steps import align_pair, measure_outlined
 Made = TypeVar("Made")
 
 OF_THE_LESION = frozenset({"threshold_hu120", "other_thresholds_hu120", "zone_reach_mm"})
-"""Settings of mineral that nothing looks at before the lesion is outlined."""
+"""Settings of mineral that nothing looks at before the lesion is measured, but for a part marked by hand."""
 RUNS = 4
 """What was not asked for in so many analyses is dropped."""
 
@@ -138,8 +138,10 @@ class Stages:
     def _get(self, stage: str, content: tuple[object, ...], make: Callable[[], Made]) -> Made:
         return make() if self.keep is None else self.keep.get(stage, content, make)
 
-    def _outlining(self) -> tuple[object, ...]:
-        return self.settings.outline, self.settings.mineral.threshold_hu120
+    def _outlining(self, hand: Hand) -> tuple[object, ...]:
+        # How far a part reaches that a reader counts in or out follows from the threshold of mineral.
+        by_hand = self.settings.mineral.threshold_hu120 if len(hand.added) or len(hand.taken) else None
+        return self.settings.outline, by_hand
 
     def look(self, scan: Scan) -> SeenScan:
         """See :func:`mineralize.lesion.look_at`."""
@@ -158,7 +160,7 @@ class Stages:
 
     def find(self, seen: SeenScan, point: tuple[float, float, float]) -> Outline | None:
         """See :func:`mineralize.lesion.find_lesion`."""
-        content = (seen, np.asarray(point, float), *self._outlining())
+        content = (seen, np.asarray(point, float), *self._outlining(seen.hand))
         return self._get("first outline", content, lambda: find_lesion(seen, point, self.settings))
 
     def align(self, seen: dict[int, SeenScan], number: int, base: int, zone: LesionZone) -> Alignment:
@@ -174,7 +176,7 @@ class Stages:
         source = {base.scan.number: first}
         return self._get(
             "outline",
-            (seen, alignment, base.scan.number, first, own_seed, *self._outlining()),
+            (seen, alignment, base.scan.number, first, own_seed, *self._outlining(seen.hand)),
             lambda: outline_at(seen, alignment, base, source, own_seed, self.settings),
         )
 

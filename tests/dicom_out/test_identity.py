@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import io
 import re
 import time
 from dataclasses import replace
@@ -11,6 +12,7 @@ from typing import Any
 
 import gdcm
 import highdicom as hd
+import pydicom
 import pytest
 import study_factory
 from dicom_reading import KEY, complaints, everything, export, from_files, needs_judge, originals
@@ -19,7 +21,7 @@ from pydicom.dataset import Dataset
 from pydicom.fileset import FileSet
 
 from mineralize.base import Settings
-from mineralize.dicom_out import Identity, pseudonym, sr_pdf
+from mineralize.dicom_out import Identity, pseudonym, seg, sr, sr_pdf
 from mineralize.study import Study
 
 PDF = b"%PDF-1.4\n%%EOF\n"
@@ -59,10 +61,23 @@ def test_another_content_is_another_instance() -> None:
     """PS3.5 9: a UID identifies one instance; an archive drops a second one of the same UID."""
     study = small(study_factory.study())
     identity = Identity(study.timeline, key=KEY)
-    held = [sr_pdf.encapsulate(identity, pdf) for pdf in (PDF, PDF, PDF + b"%more\n")]
+    files = [sr_pdf.encapsulate(identity, pdf) for pdf in (PDF, PDF, PDF + b"%more\n")]
+    held = [pydicom.dcmread(io.BytesIO(content)) for content in files]
     assert held[0].SOPInstanceUID == held[1].SOPInstanceUID != held[2].SOPInstanceUID
     for ds in held:
         assert ds.file_meta.MediaStorageSOPInstanceUID == ds.SOPInstanceUID
+
+
+def test_objects_are_the_bytes_that_the_library_writes() -> None:
+    """pydicom's own writer, on the finished objects, gives the same files."""
+    study = small(study_factory.study())
+    identity = Identity(study.timeline, key=KEY)
+    number = next(o.scan for o in study.outlines if o is not None)
+    drawn = seg.build(identity, study.timeline.scan(number), seg.slab(study, number))
+    for ds, content in (drawn, sr.build(identity, study, {number: drawn[0]})):
+        held = io.BytesIO()
+        ds.save_as(held, enforce_file_format=True)
+        assert held.getvalue() == content
 
 
 def test_another_threshold_is_another_segmentation_and_report(tmp_path: Path) -> None:

@@ -97,10 +97,25 @@ def test_a_change_redoes_only_what_follows_and_says_the_same_as_anew() -> None:
     assert len(again.biopsy_reports) == 1
     assert [(r.quantity, r.value) for r in again.measurements] == [(r.quantity, r.value) for r in first.measurements]
 
-    # Another depth of the rim is measured anew on the outlines there are, and reads as without anything kept.
-    settings = replace(line.settings, zones=replace(line.settings.zones, rim_depth_mm=3.0))
+    # Another depth of the rim and another threshold are measured anew on the outlines there are, and read as without
+    # anything kept; in the same outline a threshold finds what it found beside the main one.
+    zones, mineral = (
+        replace(line.settings.zones, rim_depth_mm=3.0),
+        replace(line.settings.mineral, threshold_hu120=130.0),
+    )
+    settings = replace(line.settings, zones=zones, mineral=mineral)
     changed = analyse(line, settings, jobs=1, keep=keep)
     assert keep.made == {"measure": 2}
     anew = analyse(line, settings, jobs=1)
     assert tuple(changed.measurements) == tuple(anew.measurements)
     assert tuple(changed.measurements) != tuple(first.measurements)
+    for scan in (1, 2):
+        main, beside = changed.measurement(scan, "mineral_volume"), first.measurement(scan, "mineral_volume_130")
+        assert main is not None
+        assert beside is not None
+        assert main.value == beside.value
+
+    # Other mineral to lay the outline around makes another outline.
+    dense = replace(line.settings, outline=replace(line.settings.outline, mineral_hu120=300.0))
+    outline_from_point(line, seed.scan, seed.point, dense, keep=keep)
+    assert keep.made["first outline"] == 1
