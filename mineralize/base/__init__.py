@@ -23,7 +23,8 @@ from .errors import (
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
 from .parent import end_with_parent, receive, send
-from .quantities import QUANTITIES, UNITS, Limit, Quantity, limit_for, quantities_of, quantity
+from .quantities import GROUPS, QUANTITIES, UNITS, is_share, limit_for, quantities_of, quantity, title_of
+from .quantity import PRIVATE_SCHEME, Limit, Quantity, Region, Report, Term, private
 from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
@@ -31,8 +32,10 @@ from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
 from .words import cell_text, plain_text, unknown_key
 
 __all__ = [
+    "GROUPS",
     "KINDS",
     "KNOWN_KVP",
+    "PRIVATE_SCHEME",
     "QUANTITIES",
     "READING_DOUBTS",
     "SLOPE_TABLE",
@@ -55,12 +58,15 @@ __all__ = [
     "OutputError",
     "PatientsMixedError",
     "Quantity",
+    "Region",
+    "Report",
     "Rigid",
     "Rod",
     "Scan",
     "SeriesError",
     "SeriesRow",
     "Settings",
+    "Term",
     "Trust",
     "UsageError",
     "Verdict",
@@ -73,11 +79,13 @@ __all__ = [
     "compiled",
     "end_with_parent",
     "frozen",
+    "is_share",
     "isolated_python",
     "known_voltage",
     "lazy",
     "limit_for",
     "plain_text",
+    "private",
     "quantities_of",
     "quantity",
     "read_json",
@@ -87,6 +95,7 @@ __all__ = [
     "sample",
     "send",
     "slope",
+    "title_of",
     "to_hu120",
     "to_sitk",
     "trust_of",

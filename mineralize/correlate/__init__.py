@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from .biopsy import biopsy_reports
 from .gather import baseline, findings, five_answers
-from .numbers import MINUS, THIN, decimals_for, is_share, number, places, shown_as, value_text
+from .numbers import MINUS, THIN, decimals_for, number, places, shown_as, value_text
 from .picture import described
 from .sources import cite
 from .statements import Answer, BiopsyReport, Described, ExpectedTissue, Finding, Section
@@ -40,7 +40,6 @@ __all__ = [
     "expected_tissue",
     "findings",
     "five_answers",
-    "is_share",
     "number",
     "places",
     "shown_as",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Rigid, Trust, Volume, anatomical_words, worst
+from ..base import Floats, Rigid, Settings, Trust, Volume, ZoneSettings, anatomical_words, worst
 from ..lesion import Outline
 from ..measure import RimMap
 from ..timeline import BiopsySite, Timeline
@@ -39,13 +39,14 @@ class _Case:
     volumes: Mapping[int, Volume]
     insides: dict[int, Inside]
     picture: Picture
+    zones: ZoneSettings
 
     def label(self, scan: int) -> str:
         return f"scan {scan} (day {self.timeline.scan(scan).day})"
 
     def inside(self, scan: int) -> Inside:
         if scan not in self.insides:
-            self.insides[scan] = look_inside(self.outlines[scan], self.timeline.settings.zones)
+            self.insides[scan] = look_inside(self.outlines[scan], self.zones)
         return self.insides[scan]
 
     def volume(self, scan: int) -> Volume:
@@ -60,13 +61,14 @@ def biopsy_reports(
     rim_maps: Sequence[RimMap | None] = (),
     volumes: Mapping[int, Volume] | None = None,
     said: Sequence[Finding] = (),
+    settings: Settings | None = None,
 ) -> tuple[BiopsyReport, ...]:
     """One report per ``[[biopsy]]``; an empty tuple when none was given.
 
-    ``said`` are the findings: what a sample of one zone means depends on the picture they draw. ``volumes`` maps scan
-    numbers to volumes already at hand; others are read from their scan. A place is carried
-    from the scan in which it was given to another by both alignments to the reference scan; its error is the 95 %
-    half-width from their predicted standard errors.
+    ``said`` are the findings: what a sample of one zone means depends on the picture they draw. ``settings`` are those
+    that the outlines were measured with, else the time line's. ``volumes`` maps scan numbers to volumes already at
+    hand; others are read from their scan. A place is carried from the scan in which it was given to another by both
+    alignments to the reference scan; its error is the 95 % half-width from their predicted standard errors.
     """
     case = _Case(
         timeline,
@@ -76,6 +78,7 @@ def biopsy_reports(
         volumes or {},
         {},
         picture_of(said),
+        (settings or timeline.settings).zones,
     )
     return tuple(_report(case, number, site) for number, site in enumerate(timeline.biopsies, start=1))
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from ..base import Acquisition
+from ..base import QUANTITIES, Acquisition
 from ..change import Change
 from .evidence import Evidence, make, trimmed, withheld
 from .statements import Finding
-from .wording import QUANTITIES, amount, listed, named, say, scan_numbers
+from .wording import amount, listed, named, say, scan_numbers
+
+TITLED = frozenset(name for name, row in QUANTITIES.items() if row.title)
+"""What sentences name; the same at other thresholds is in the tables."""
 
 
 def comparability(evidence: Evidence) -> tuple[Finding, ...]:
@@ -87,7 +90,7 @@ def _refused(evidence: Evidence) -> list[Finding]:
     for change in evidence.changes:
         ends = (change.from_scan, change.to_scan)
         both = all(evidence.usable(n, change.quantity) for n in ends)
-        if change.difference is None and change.reason and both and change.quantity in QUANTITIES:
+        if change.difference is None and change.reason and both and change.quantity in TITLED:
             groups.setdefault((*ends, trimmed(change.reason)), []).append(change.quantity)
     found = []
     for (first, last, why), quantities in groups.items():

@@ -8,21 +8,10 @@ from __future__ import annotations
 
 import math
 
+from ..base import is_share
+
 MINUS = "\N{MINUS SIGN}"
 THIN = "\N{NARROW NO-BREAK SPACE}"
-SHARES = (
-    "mineral_fraction",
-    "rim_completeness",
-    "rim_unresolved",
-    "largest_gap",
-    "cleft_fraction",
-    "core_fat_fraction",
-    "core_fluid_fraction",
-    "core_soft_fraction",
-    "core_haze_fraction",
-    "core_mineral_fraction",
-)
-"""Quantities without unit that are a share of something, by the start of their name."""
 SHOWN: dict[str, tuple[float, str, int]] = {
     "HU": (1.0, "HU", 0),
     "mm3": (1e-3, "cm³", 2),
@@ -37,11 +26,6 @@ NARROW_SHARE = 0.5
 """Points of percent; a narrower half-width earns a share one decimal."""
 ASSUMED_HALF_WIDTH = 0.05
 """Share of a value that stands for its interval where it has none."""
-
-
-def is_share(quantity: str) -> bool:
-    """Whether a quantity is shown in percent."""
-    return quantity.startswith(SHARES)
 
 
 def shown_as(quantity: str, unit: str) -> tuple[float, str, int]:

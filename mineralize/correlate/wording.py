@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ..base import QUANTITIES
 from ..measure import Measurement
 from .numbers import number, value_text
 from .sentences import SENTENCES as FINDING_SENTENCES
@@ -16,7 +17,6 @@ from .word_tables import (
     CONCORDANCE,
     CONCORDANCE_OPTIONS,
     CONCORDANCE_REASONS,
-    QUANTITIES,
     TEST_CAVEATS,
     TISSUE,
     TISSUE_DAYS,
@@ -28,7 +28,6 @@ __all__ = [
     "CONCORDANCE",
     "CONCORDANCE_OPTIONS",
     "CONCORDANCE_REASONS",
-    "QUANTITIES",
     "SENTENCES",
     "TEST_CAVEATS",
     "TISSUE",
@@ -56,7 +55,8 @@ def say(key: str, **parts: object) -> str:
 
 def named(quantity: str) -> str:
     """A quantity in words."""
-    return QUANTITIES.get(quantity, quantity.replace("_", " "))
+    row = QUANTITIES.get(quantity)
+    return row.named if row is not None and row.named else quantity.replace("_", " ")
 
 
 def listed(items: list[str] | tuple[str, ...]) -> str:

@@ -28,10 +28,9 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.uid import CTImageStorage, ExplicitVRLittleEndian
 
 from .. import __version__
-from ..base import OutputError, Scan, Settings, plain_text
+from ..base import PRIVATE_SCHEME, OutputError, Scan, Settings, Term, plain_text
 from ..timeline import Timeline
 from . import codes
-from .codes import Term
 from .encode import UTF_8, as_file, encoded
 
 PROGRAM = "mineralize"
@@ -276,7 +275,7 @@ def item(term: Term) -> Dataset:
 
 def _scheme() -> Dataset:
     ds = Dataset()
-    ds.CodingSchemeDesignator = codes.PRIVATE_SCHEME
+    ds.CodingSchemeDesignator = PRIVATE_SCHEME
     ds.CodingSchemeName = codes.PRIVATE_SCHEME_NAME
     return ds
 

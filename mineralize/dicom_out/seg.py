@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from pydicom.sr.coding import Code
 
 from .. import __version__
-from ..base import Note, Scan, to_hu120
+from ..base import Note, Scan, Term, to_hu120
 from ..lesion import voxel_masks
 from ..reference import table_slope
 from ..study import Study
 from . import codes
-from .codes import SEGMENTS, Segment, Term
+from .codes import SEGMENTS, Segment
 from .identity import PROGRAM, Identity, item
 
 

@@ -11,11 +11,11 @@ from highdicom.seg import Segmentation
 from pydicom.dataset import Dataset
 
 from .. import __version__
-from ..base import Note, Scan
+from ..base import Note, Region, Scan, Term
 from ..measure import Measurement
 from ..study import Study
 from . import codes
-from .codes import CODED, FOUND, Group, Term
+from .codes import CODED, FOUND
 from .identity import PROGRAM, Identity
 from .seg import code, refused, tracking_uid
 from .seg import write as write_segmentations
@@ -24,7 +24,7 @@ from .sr_items import concept, evaluation, measurement
 
 SERIES_NUMBER = 899
 TITLE = "Imaging Measurement Report"
-GROUPS: tuple[Group, ...] = tuple(FOUND)
+GROUPS: tuple[Region, ...] = tuple(FOUND)
 
 
 def build(
@@ -105,7 +105,7 @@ def _group(
     identity: Identity,
     study: Study,
     scan: Scan,
-    name: Group,
+    name: Region,
     rows: Mapping[str, Measurement],
     seg: Segmentation | None,
 ) -> Any:

@@ -8,11 +8,11 @@ from typing import Any
 
 import highdicom.sr as hsr
 
+from ..base import Term
 from ..change import Change
 from ..correlate import Finding
 from ..timeline import Timeline
 from . import codes, sr_items
-from .codes import Term
 from .identity import Identity
 from .seg import code
 

@@ -17,10 +17,10 @@ from highdicom.sr import (
 )
 from pydicom.dataset import Dataset
 
-from ..base import plain_text
+from ..base import Term, plain_text
 from ..measure import Measurement
 from . import codes
-from .codes import Coded, Term
+from .codes import Coded
 from .seg import code
 
 

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from ..base import is_share
 from ..results import shown, texts
 from .style import INK, MARKERS, QUIET, ROSE, RULE, VIOLET, scan_colours
 
@@ -56,7 +57,7 @@ def course_panel(axes: Axes, quantity: str, rows: list[dict[str, Any]], document
     axes.set_xlim(min(all_days) - 0.05 * span, max(all_days) + 0.05 * span)
     top = float(high.max()) if len(high) else 1.0
     bottom = float(min(low.min(), 0.0)) if len(low) else 0.0
-    if shown.is_share(quantity):
+    if is_share(quantity):
         axes.set_ylim(-2, 102)
         axes.set_yticks([0, 25, 50, 75, 100])
     else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ..base import GROUPS, is_share
 from ..results import shown, texts
 from .parts import day, esc, folded, held, mark, measured, measured_interval, note_letter, table, within
 
@@ -80,11 +81,13 @@ def quantities(document: Mapping[str, Any]) -> str:
     """All quantities by group, one column per scan, with interval, trust and lettered reasons."""
     at = {(r["scan"], r["quantity"]): i for i, r in enumerate(document["measurements"])}
     numbers = [s["scan"] for s in document["scans"]]
-    listed = {q for _, group in texts.GROUPS for q in group}
+    listed = {q for group in GROUPS.values() for q in group}
     found = list(dict.fromkeys(r["quantity"] for r in document["measurements"]))
     notes = FootNotes("why", len(found))
     rest = tuple(q for q in found if q not in listed)
-    groups = [(title, tuple(q for q in group if q in found)) for title, group in (*texts.GROUPS, (texts.OTHERS, rest))]
+    groups = [
+        (title, tuple(q for q in group if q in found)) for title, group in (*GROUPS.items(), (texts.OTHERS, rest))
+    ]
     body = ""
     for title, group in groups:
         if not group:
@@ -143,9 +146,7 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
             body += f'<tr>{title}<td class="gone" colspan="4">{mark("withheld")}</td>'
         else:
             unit = (
-                "points"
-                if shown.is_share(c["quantity"])
-                else shown.unit_words(c["quantity"], units.get(c["quantity"], "1"))
+                "points" if is_share(c["quantity"]) else shown.unit_words(c["quantity"], units.get(c["quantity"], "1"))
             )
             interval = ""
             if c["low"] is not None and c["high"] is not None:
@@ -187,7 +188,7 @@ def _units(document: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _listed(quantity: str) -> bool:
-    return any(quantity in group for _, group in texts.GROUPS)
+    return any(quantity in group for group in GROUPS.values())
 
 
 def _held(units: Mapping[str, str], c: Mapping[str, Any], index: int, key: str) -> str:

@@ -15,7 +15,6 @@ from .form import Impression, Ticks, from_mapping, says_nothing
 from .form_text import blank_form, filled_form
 from .impression import Record, load_impressions
 from .record import History, Options, read
-from .shown import is_share
 from .views import BRIDGED, EDGES, SEEN, SOFT, UNSEEN, View, ViewPlan, view
 
 __all__ = [
@@ -40,7 +39,6 @@ __all__ = [
     "form",
     "from_mapping",
     "impression",
-    "is_share",
     "load_impressions",
     "read",
     "record",

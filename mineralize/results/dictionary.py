@@ -144,14 +144,13 @@ def _field(column: str, table: str) -> dict[str, Any]:
 
 
 def _quantity(name: str) -> dict[str, Any]:
-    title, meaning = texts.QUANTITIES.get(name, (name, ""))
     unit = UNITS[name]
     return {
         "name": name,
-        "title": title,
+        "title": texts.quantity_title(name),
         "unit": unit,
         "ucum": UCUM.get(unit, unit),
-        "definition": meaning,
+        "definition": texts.quantity_meaning(name) or texts.quantity_meaning(name.rpartition("_")[0]),
         "source": f"defined by mineralize {__version__}; smallest change that counts: {_source(name)}",
         "missing": "empty where withheld; the reason says why",
     }

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ..correlate import MINUS, THIN, ZONE_WORDS, decimals_for, is_share, number, places, shown_as
+from ..correlate import MINUS, THIN, ZONE_WORDS, decimals_for, number, places, shown_as
 
 __all__ = [
     "MINUS",
     "THIN",
     "decimals_for",
     "interval",
-    "is_share",
     "number",
     "places",
     "rounded",

@@ -7,9 +7,9 @@ around them: of pictures in ``texts_pictures``, of the slides in ``texts_slides`
 
 from __future__ import annotations
 
-import re
 from typing import Final
 
+from ..base import QUANTITIES, title_of
 from ..correlate import shown_as
 from .texts_pictures import *  # noqa: F403
 from .texts_slides import *  # noqa: F403
@@ -58,70 +58,6 @@ SECTIONS: Final[dict[str, str]] = {
     "sign": "Review and signatures",
 }
 
-QUANTITIES: Final[dict[str, tuple[str, str]]] = {
-    "lesion_volume": ("Lesion volume", "everything inside the outline"),
-    "longest_diameter": ("Longest diameter", "largest distance between two points of the outline"),
-    "axial_diameter": ("Axial diameter", "longest diameter in any one axial plane"),
-    "axial_perpendicular": ("Axial perpendicular", "longest perpendicular to it in that plane"),
-    "mineral_mass": ("Mineral mass", "hydroxyapatite equivalent over background; the primary measure of mineral"),
-    "mineral_volume": ("Mineral volume", "depends on slice thickness and density: read it beside the mass"),
-    "mineral_fraction": ("Mineral fraction", "mineral volume over lesion volume"),
-    "rim_attenuation": ("Outer zone, attenuation", "its mean, blur returned, at the scan's own tube voltage"),
-    "core_attenuation": ("Central zone, attenuation", "its mean, at the scan's own tube voltage"),
-    "rim_core_ratio": ("Outer to central ratio", "ratio of linear attenuation coefficients at 120 kVp"),
-    "rim_core_difference": ("Outer minus central zone", "difference of attenuation at 120 kVp"),
-    "rim_peak_attenuation": ("Shell, peak", "mean of the highest value met along the inward normal"),
-    "rim_completeness": ("Shell, completeness", "share of the outline's area that carries mineral"),
-    "rim_unresolved": ("Shell, unresolved", "share of the area where blur could hide a thin shell: not gaps"),
-    "largest_gap": ("Largest gap", "largest connected part of the outline without mineral, over its area"),
-    "rim_thickness": ("Shell, thickness", "median width at half height along the inward normal"),
-    "zonal_contrast": ("Zonal contrast", "+1 all mineral in the outer zone, −1 all in the central zone"),
-    "core_fat_fraction": ("Central zone: fat", "share of it"),
-    "core_fluid_fraction": ("Central zone: fluid", "share of it"),
-    "core_soft_fraction": ("Central zone: soft tissue", "share of it"),
-    "core_haze_fraction": ("Central zone: haze", "share of it between soft tissue and mineral"),
-    "core_mineral_fraction": ("Central zone: mineral", "share of it"),
-    "cortex_gap": ("Gap to cortex", "least distance to the outer surface of the nearest bone"),
-    "cortex_contact_area": ("Contact with cortex", "area on the cortex with no darker line between"),
-    "cleft_fraction": ("Cleft", "share of the facing area with a darker line to the cortex; no benign sign by itself"),
-    "perilesional_muscle": ("Muscle around", "muscle close outside the outline"),
-    "reference_muscle": ("Muscle far away", "muscle at the same levels, far from the lesion"),
-    "perilesional_deficit": ("Muscle deficit", "CT trace of oedema; a proxy without published validation"),
-    "oedema_extent": ("Extent of deficit", "how far outside the outline muscle stays below the reference"),
-    "fat_reference": ("Fat (steady tissue)", "subcutaneous fat: tells scanner change from lesion change"),
-    "cortex_reference": ("Cortex (steady tissue)", "mid-cortex of the host bone: likewise"),
-}
-"""Quantity: (title, what it means in one breath)."""
-
-GROUPS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (
-    ("Size", ("lesion_volume", "longest_diameter", "axial_diameter", "axial_perpendicular")),
-    ("Mineral", ("mineral_mass", "mineral_volume", "mineral_fraction")),
-    (
-        "Shell",
-        (
-            "rim_completeness",
-            "rim_unresolved",
-            "largest_gap",
-            "rim_thickness",
-            "rim_attenuation",
-            "rim_peak_attenuation",
-        ),
-    ),
-    ("Zoning", ("rim_core_ratio", "rim_core_difference", "zonal_contrast", "core_attenuation")),
-    (
-        "Centre",
-        (
-            "core_soft_fraction",
-            "core_fluid_fraction",
-            "core_fat_fraction",
-            "core_haze_fraction",
-            "core_mineral_fraction",
-        ),
-    ),
-    ("Bone", ("cortex_gap", "cortex_contact_area", "cleft_fraction")),
-    ("Muscle around", ("perilesional_deficit", "perilesional_muscle", "reference_muscle", "oedema_extent")),
-    ("Steady tissues", ("fat_reference", "cortex_reference")),
-)
 CURVES: Final = ("mineral_mass", "lesion_volume", "rim_completeness")
 
 TRUST: Final[dict[str, str]] = {"ok": "trusted", "caution": "caution", "withheld": "withheld"}
@@ -257,22 +193,15 @@ BATCH_NO_CLUSTER: Final = "--scheduler needs Dask; install it with pip install '
 BATCH_NO_SCHEDULER: Final = "no scheduler answers at that address; start one, or leave --scheduler out"
 BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
 
-_THRESHOLD = re.compile(r"^(mineral_volume|rim_completeness)_(\d+)$")
-
 
 def quantity_title(quantity: str) -> str:
     """The reader's name of a quantity; an unknown one keeps its own name with blanks."""
-    if quantity in QUANTITIES:
-        return QUANTITIES[quantity][0]
-    match = _THRESHOLD.match(quantity)
-    if match:
-        return f"{QUANTITIES[match[1]][0]} at {match[2]} HU"
-    return quantity.replace("_", " ").capitalize()
+    return title_of(quantity)
 
 
 def quantity_meaning(quantity: str) -> str:
     """One line on what a quantity is; empty where nothing is known."""
-    return QUANTITIES.get(quantity, ("", ""))[1]
+    return QUANTITIES[quantity].meaning if quantity in QUANTITIES else ""
 
 
 def unit_words(unit: str) -> str:

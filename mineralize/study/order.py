@@ -35,7 +35,7 @@ from .steps import (
 )
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Study:
     """Everything that was found out about one case.
 
@@ -193,29 +193,35 @@ def _analyse(
         said = findings(timeline, table, changes, curves, alignments)
         tissue = expected_tissue(timeline, table, said)
         biopsies = biopsy_reports(
-            timeline, ordered, alignments, rim_maps=maps, volumes={n: s.volume for n, s in seen.items()}, said=said
+            timeline,
+            ordered,
+            alignments,
+            rim_maps=maps,
+            volumes={n: s.volume for n, s in seen.items()},
+            said=said,
+            settings=settings,
         )
     return Study(
-        timeline,
-        settings,
-        base,
-        origin,
-        tuple(alignments),
-        tuple(ordered),
-        tuple(o.centroid if o is not None else None for o in ordered),
-        table,
-        changes,
-        tuple(profiles),
-        tuple(maps),
-        curves,
-        said,
-        tissue,
-        biopsies,
-        candidates,
-        tuple(notes),
-        clock.seconds(),
-        tuple(seen[s.number].reference for s in timeline.scans),
-        clock.processor_seconds(),
+        timeline=timeline,
+        settings=settings,
+        reference_scan=base,
+        seed_origin=origin,
+        alignments=tuple(alignments),
+        outlines=tuple(ordered),
+        centroids=tuple(o.centroid if o is not None else None for o in ordered),
+        measurements=table,
+        changes=changes,
+        profiles=tuple(profiles),
+        rim_maps=tuple(maps),
+        curves=curves,
+        findings=said,
+        expected_tissue=tissue,
+        biopsy_reports=biopsies,
+        candidates=candidates,
+        notes=tuple(notes),
+        stage_seconds=clock.seconds(),
+        references=tuple(seen[s.number].reference for s in timeline.scans),
+        stage_processor_seconds=clock.processor_seconds(),
     )
 
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from ..base import InputError, MineralizeError
+from ..base import GROUPS, InputError, MineralizeError, is_share
 from ..correlate import TEST_CAVEATS
 from ..results import History, concordance, impression, shown, texts
 from ..results import form as answers
@@ -175,9 +175,9 @@ def numbers(case: Case) -> dict[str, Any]:
     """The tables, courses and profiles of the record, worded and rounded as the summary words and rounds them."""
     document = read_history(case.results / "history.json")
     found = list(dict.fromkeys(r["quantity"] for r in document["measurements"]))
-    listed = {q for _, group in texts.GROUPS for q in group}
+    listed = {q for group in GROUPS.values() for q in group}
     rest = tuple(q for q in found if q not in listed)
-    groups = [(title, [q for q in group if q in found]) for title, group in (*texts.GROUPS, (texts.OTHERS, rest))]
+    groups = [(title, [q for q in group if q in found]) for title, group in (*GROUPS.items(), (texts.OTHERS, rest))]
     at = {(r["scan"], r["quantity"]): r for r in document["measurements"]}
     scans = [s["scan"] for s in document["scans"]]
     return {
@@ -230,7 +230,7 @@ def _change(c: Mapping[str, Any], document: History) -> dict[str, Any]:
         known = c["low"] is not None and c["high"] is not None
         half = (c["high"] - c["low"]) / 2 if known else abs(c["difference"]) * 0.05
         text = shown.rounded(c["quantity"], unit, half, c["difference"], sign=True)
-        text += " points" if shown.is_share(c["quantity"]) else f" {texts.unit_words(unit)}".rstrip()
+        text += " points" if is_share(c["quantity"]) else f" {texts.unit_words(unit)}".rstrip()
     return {
         "from": c["from_scan"],
         "to": c["to_scan"],

@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from mineralize import correlate
-from mineralize.base.quantities import OWN, QUANTITIES
+from mineralize.base import QUANTITIES
+from mineralize.base.quantity_table import OWN
 from mineralize.correlate import sources, word_tables, wording
 from mineralize.correlate.biopsy_site import RIM_REACH_MM
 from mineralize.correlate.course import AFTER_BIOPSY_DAYS, THREE_MONTHS_DAYS
@@ -287,5 +288,6 @@ def test_zones_shell_and_core_are_each_one_word() -> None:
         assert not re.search(r"\bmiddle zone\b", sentence), key
         for match in re.finditer(r"\bcores?\b[^.;]*", sentence):
             assert "tissue" in match[0], key
-    for title, meaning in texts.QUANTITIES.values():
-        assert not re.search(r"\b(rim|core)\b", f"{title} {meaning}", re.IGNORECASE), title
+    for row in QUANTITIES.values():
+        words = f"{row.title} {row.named} {row.meaning}"
+        assert not re.search(r"\b(rim|core)\b", words, re.IGNORECASE), row.name

@@ -9,8 +9,8 @@ import pytest
 import study_factory
 from pydicom.sr import _concepts_dict
 
+from mineralize.base import Term
 from mineralize.dicom_out import codes
-from mineralize.dicom_out.codes import Term
 
 NOT_LISTED = {("mg", "UCUM")}
 """Valid UCUM (ucum.org, section 30: gram with the prefix milli), not in a context group of PS3.16."""

@@ -38,7 +38,7 @@ from dicom_reading import (
     triple,
 )
 
-from mineralize.base import OutputError, Scan
+from mineralize.base import PRIVATE_SCHEME, OutputError, Scan
 from mineralize.dicom_out import Identity, codes, seg, sr, sr_pdf
 from mineralize.study import Study
 from mineralize.timeline import Timeline
@@ -122,9 +122,9 @@ def test_days_from_the_event_are_those_of_the_scans(made: tuple[Study, Path]) ->
         number = int(child(group, "126073")[0].MeasuredValueSequence[0].NumericValue)
         offset = child(group, "128740")[0]
         assert float(offset.MeasuredValueSequence[0].NumericValue) == study.timeline.scan(number).day
-        assert triple(offset.ContentSequence[0].ConceptCodeSequence) == ("ONSET", codes.PRIVATE_SCHEME)
+        assert triple(offset.ContentSequence[0].ConceptCodeSequence) == ("ONSET", PRIVATE_SCHEME)
     scheme = report.CodingSchemeIdentificationSequence[0]
-    assert scheme.CodingSchemeDesignator == codes.PRIVATE_SCHEME
+    assert scheme.CodingSchemeDesignator == PRIVATE_SCHEME
 
 
 def test_without_an_onset_days_count_from_the_baseline(tmp_path: Path) -> None:
