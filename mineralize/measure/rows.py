@@ -23,7 +23,7 @@ from ..base import (
     withhold,
 )
 from ..bones import Skeleton
-from ..lesion import Neighbourhood, Outline, find_zones
+from ..lesion import Neighbourhood, Outline, Zones, find_zones
 from ..reference import Reference
 from .bone import measure_bone
 from .estimate import Estimate
@@ -108,6 +108,7 @@ def measure_scan(
     skeleton: Skeleton | None = None,
     *,
     whole_verdicts: Verdicts = (),
+    zones: Zones | None = None,
 ) -> Measured:
     """Measure everything about one outlined lesion on the scan's own voxels.
 
@@ -116,8 +117,9 @@ def measure_scan(
     near : surroundings, reaching at least 12 mm beyond the outline where the scan does.
     volume, skeleton : the whole scan, for muscle far away.
     whole_verdicts : what limits every quantity of this scan, such as metal or an unknown tube voltage.
+    zones : depths on the grid of ``near`` where they are known.
     """
-    zones = find_zones(outline, near.grid, settings.zones)
+    zones = zones or find_zones(outline, near.grid, settings.zones)
     site = Site(outline.scan, near, reference, outline, zones, settings)
     has_mineral = bool(site.mineral.any())
     rim_rows, rim_map, blurred = measure_rim(site, has_mineral=has_mineral)

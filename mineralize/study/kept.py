@@ -18,10 +18,21 @@ import numpy as np
 from ..align import Alignment
 from ..base import Floats, Note, Scan, Settings, Volume
 from ..bones import LesionZone, Skeleton
-from ..lesion import Candidate, Hand, Outline, SeenScan, candidates_of, find_lesion, look_at, outline_at
+from ..lesion import (
+    Candidate,
+    Hand,
+    Neighbourhood,
+    Outline,
+    SeenScan,
+    Zones,
+    candidates_of,
+    find_lesion,
+    look_at,
+    outline_at,
+)
 from ..measure import Measured
 from ..reference import Reference
-from .steps import align_pair, measure_outlined
+from .steps import align_pair, measure_outlined, surroundings
 
 Made = TypeVar("Made")
 
@@ -29,12 +40,15 @@ OF_THE_LESION = frozenset({"threshold_hu120", "other_thresholds_hu120", "zone_re
 """Settings of mineral that nothing looks at before the lesion is measured, but for a part marked by hand."""
 RUNS = 4
 """What was not asked for in so many analyses is dropped."""
+BOXES, RUNS_OF_BOXES = "box around the outline", 2
+"""The stage whose results are arrays of voxels, some 20 MiB a scan, and are dropped sooner."""
 
 
 @dataclass
 class _Entry:
     value: object
     run: int
+    runs: int
 
 
 class Kept:
@@ -55,7 +69,7 @@ class Kept:
         with self._lock:
             self._run += 1
             self.made = {}
-            self._entries = {key: entry for key, entry in self._entries.items() if entry.run > self._run - 1 - RUNS}
+            self._entries = {key: entry for key, entry in self._entries.items() if entry.run >= self._run - entry.runs}
 
     def get(self, stage: str, content: tuple[object, ...], make: Callable[[], Made]) -> Made:
         """What ``make`` returned for this content before, or returns now."""
@@ -67,7 +81,7 @@ class Kept:
                 return entry.value  # type: ignore[return-value]
         value = make()
         with self._lock:
-            self._entries[key] = _Entry(value, self._run)
+            self._entries[key] = _Entry(value, self._run, RUNS_OF_BOXES if stage == BOXES else RUNS)
             self.made[stage] = self.made.get(stage, 0) + 1
         return value
 
@@ -138,10 +152,12 @@ class Stages:
     def _get(self, stage: str, content: tuple[object, ...], make: Callable[[], Made]) -> Made:
         return make() if self.keep is None else self.keep.get(stage, content, make)
 
+    def _by_hand(self, hand: Hand) -> float | None:
+        """How far a part reaches that a reader counts in or out follows from the threshold of mineral."""
+        return self.settings.mineral.threshold_hu120 if len(hand.added) or len(hand.taken) else None
+
     def _outlining(self, hand: Hand) -> tuple[object, ...]:
-        # How far a part reaches that a reader counts in or out follows from the threshold of mineral.
-        by_hand = self.settings.mineral.threshold_hu120 if len(hand.added) or len(hand.taken) else None
-        return self.settings.outline, by_hand
+        return self.settings.outline, self._by_hand(hand)
 
     def look(self, scan: Scan) -> SeenScan:
         """See :func:`mineralize.lesion.look_at`."""
@@ -183,4 +199,8 @@ class Stages:
     def measure(self, seen: SeenScan, outline: Outline | None) -> Measured | None:
         """See :func:`mineralize.study.steps.measure_outlined`."""
         content = (seen, seen.reference, outline, self.settings.mineral, self.settings.zones)
-        return self._get("measure", content, lambda: measure_outlined(seen, outline, self.settings))
+        return self._get("measure", content, lambda: measure_outlined(seen, outline, self.settings, self._around))
+
+    def _around(self, seen: SeenScan, outline: Outline) -> tuple[Neighbourhood, Zones]:
+        content = (seen, outline, self._by_hand(seen.hand))
+        return self._get(BOXES, content, lambda: surroundings(seen, outline))

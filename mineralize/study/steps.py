@@ -12,11 +12,14 @@ from ..base import Floats, LesionNeeded, Note, Rigid, Settings, caution, reason_
 from ..bones import LesionZone
 from ..lesion import (
     Candidate,
+    Neighbourhood,
     Outline,
     SeenScan,
+    Zones,
     candidates_of,
     clear_winner,
     drawn_lesion,
+    find_zones,
     nearest_words,
     outline_at,
     why_none,
@@ -141,10 +144,21 @@ def carry_to_base(
     return None, [Note("lesion-not-found", text, "caution", f"scan {base}")]
 
 
-def measure_outlined(scan: SeenScan, outline: Outline | None, settings: Settings) -> Measured | None:
+def surroundings(scan: SeenScan, outline: Outline) -> tuple[Neighbourhood, Zones]:
+    """What measuring looks at around an outline, and the depths in it, whatever is counted there."""
+    near = scan.near_outline(outline)
+    return near, find_zones(outline, near.grid, scan.settings.zones)
+
+
+def measure_outlined(
+    scan: SeenScan,
+    outline: Outline | None,
+    settings: Settings,
+    around: Callable[[SeenScan, Outline], tuple[Neighbourhood, Zones]] = surroundings,
+) -> Measured | None:
     if outline is None:
         return None
-    near = scan.near_outline(outline)
+    near, zones = around(scan, outline)
     result = measure_scan(
         near,
         scan.reference,
@@ -153,6 +167,7 @@ def measure_outlined(scan: SeenScan, outline: Outline | None, settings: Settings
         scan.volume,
         scan.skeleton,
         whole_verdicts=scan.verdicts(outline),
+        zones=replace(zones, settings=settings.zones),
     )
     if outline.method == "carried over":
         kept = {"mineral_mass", "reference_muscle", "fat_reference", "cortex_reference", "core_attenuation"}

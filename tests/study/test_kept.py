@@ -10,7 +10,7 @@ from histories import timeline
 
 from mineralize.base import Grid, Settings, Volume
 from mineralize.study import Kept, analyse, looked_at, outline_from_point
-from mineralize.study.kept import RUNS, digest
+from mineralize.study.kept import BOXES, RUNS, RUNS_OF_BOXES, digest
 from mineralize.timeline import BiopsySite
 
 
@@ -69,6 +69,20 @@ def test_made_once_then_dropped_when_not_asked_for() -> None:
     assert keep.get("a", (1,), make) == 3
 
 
+def test_arrays_of_voxels_are_dropped_sooner() -> None:
+    keep = Kept()
+    for _ in range(RUNS_OF_BOXES + 2):
+        keep.begin()
+        keep.get("a", (), lambda: 1)
+    keep.get(BOXES, (), lambda: 1)
+    for _ in range(RUNS_OF_BOXES + 1):
+        keep.begin()
+    keep.get("a", (), lambda: 1)
+    assert keep.made == {}
+    keep.get(BOXES, (), lambda: 1)
+    assert keep.made == {BOXES: 1}
+
+
 def test_errors_are_not_kept() -> None:
     keep = Kept()
 
@@ -85,7 +99,7 @@ def test_a_change_redoes_only_what_follows_and_says_the_same_as_anew() -> None:
     line = timeline("maturing-shell", 0, (2, 3), with_seed=True, slices=80)
     keep = Kept()
     first = analyse(line, jobs=1, keep=keep)
-    assert keep.made == {"bones": 2, "first outline": 1, "alignment": 1, "outline": 1, "measure": 2}
+    assert keep.made == {"bones": 2, "first outline": 1, "alignment": 1, "outline": 1, "measure": 2, BOXES: 2}
     seed = line.seeds[0]
     assert outline_from_point(line, seed.scan, seed.point, keep=keep) is first.outlines[seed.scan - 1]
     assert looked_at(line, 1, keep=keep).skeleton is looked_at(line, 1, keep=keep).skeleton
