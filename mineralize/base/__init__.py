@@ -22,6 +22,7 @@ from .errors import (
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
 from .lazily import lazy
+from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
 from .parent import end_with_parent, receive, send
 from .quantities import GROUPS, QUANTITIES, UNITS, is_share, limit_for, quantities_of, quantity, title_of
 from .quantity import PRIVATE_SCHEME, Limit, Quantity, Region, Report, Term, private
@@ -35,10 +36,12 @@ __all__ = [
     "GROUPS",
     "KINDS",
     "KNOWN_KVP",
+    "MINUS",
     "PRIVATE_SCHEME",
     "QUANTITIES",
     "READING_DOUBTS",
     "SLOPE_TABLE",
+    "THIN",
     "UNITS",
     "Acquisition",
     "AlignSettings",
@@ -77,6 +80,7 @@ __all__ = [
     "caution",
     "cell_text",
     "compiled",
+    "decimals_for",
     "end_with_parent",
     "frozen",
     "is_share",
@@ -84,6 +88,9 @@ __all__ = [
     "known_voltage",
     "lazy",
     "limit_for",
+    "neat",
+    "number",
+    "places",
     "plain_text",
     "private",
     "quantities_of",
@@ -94,12 +101,14 @@ __all__ = [
     "receive",
     "sample",
     "send",
+    "shown_as",
     "slope",
     "title_of",
     "to_hu120",
     "to_sitk",
     "trust_of",
     "unknown_key",
+    "value_text",
     "withhold",
     "worst",
 ]

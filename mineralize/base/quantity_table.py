@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from .quantity import Limit, Mover, Quantity, Report, Term, Width, private
 
-OWN = "own judgement until a test-retest study exists"
-OXNARD = "re-scan study of diameters (Oxnard 2011)"
-LAMBA = "+-10 HU between scanners (Lamba 2014)"
-TUMOUR = "borrowed from tumour volumetry"
+OWN = "own judgement"
+OXNARD = "after a re-scan study of diameters, Oxnard 2011"
+LAMBA = "own judgement after Lamba 2014"
+TUMOUR = "borrowed from tumour volumetry, from memory"
 VOLUME_LIMITS: tuple[tuple[float, float], ...] = ((35.0, 0.39), (50.0, 0.29), (float("inf"), 0.24))
 """(diameter below mm, relative limit): borrowed from tumour volumetry (CT volume claims quoted from memory)."""
 
@@ -126,7 +126,7 @@ ROWS: tuple[Quantity, ...] = (
         group="Shell", bounds=SHARE, rim=True, moved_by=FACES, share=True,
         title="Shell, unresolved", named="the unresolved part of the shell",
         meaning="share of the area where blur could hide a thin shell: not gaps",
-        report=Report("rim", private("RIMUNRESOLVED", "Surface where a thin rim cannot be resolved"),
+        report=Report("rim", private("RIMUNRESOLVED", "Surface where a thin shell cannot be resolved"),
                       method=AT_120_KVP, over_threshold=True),
     ),
     Quantity(
@@ -134,7 +134,7 @@ ROWS: tuple[Quantity, ...] = (
         group="Shell", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
         title="Largest gap", named="the largest gap",
         meaning="largest connected part of the outline without mineral, over its area",
-        report=Report("rim", private("LARGESTGAP", "Largest gap in the rim, share of the surface"),
+        report=Report("rim", private("LARGESTGAP", "Largest gap in the shell, share of the surface"),
                       method=AT_120_KVP, over_threshold=True),
     ),
     Quantity(
@@ -142,7 +142,7 @@ ROWS: tuple[Quantity, ...] = (
         group="Shell", bounds=POSITIVE, rim=True,
         title="Shell, thickness", named="thickness of the shell",
         meaning="median width at half height along the inward normal",
-        report=Report("rim", private("RIMTHICKNESS", "Median thickness of the rim")),
+        report=Report("rim", private("RIMTHICKNESS", "Median thickness of the shell")),
     ),
     Quantity(
         "rim_attenuation", "HU", "surface", Limit(0.15, 30.0, OWN), Width(0.25, True),
@@ -164,21 +164,21 @@ ROWS: tuple[Quantity, ...] = (
         group="Zoning", bounds=POSITIVE, rim=True, moved_by=AGENT,
         title="Outer to central ratio", named="the ratio of outer to central zone",
         meaning="ratio of linear attenuation coefficients at 120 kVp",
-        report=Report("lesion", private("RIMCORERATIO", "Ratio of attenuation coefficients, rim to core")),
+        report=Report("lesion", private("RIMCORERATIO", "Ratio of attenuation coefficients, outer to central zone")),
     ),
     Quantity(
         "rim_core_difference", "HU", "middle", Limit(0.15, 30.0, OWN), Width(0.3, True),
         group="Zoning", rim=True, moved_by=AGENT,
         title="Outer minus central zone", named="the difference between outer and central zone",
         meaning="difference of attenuation at 120 kVp",
-        report=Report("lesion", private("RIMCOREDIFF", "Rim minus core at 120 kVp equivalent")),
+        report=Report("lesion", private("RIMCOREDIFF", "Outer minus central zone at 120 kVp equivalent")),
     ),
     Quantity(
         "zonal_contrast", "1", "middle", Limit(0.0, 0.2, OWN), Width(0.2),
         group="Zoning", bounds=(-1.0, 1.0), moved_by=AGENT,
         title="Zonal contrast", named="zonal contrast",
         meaning="+1 all mineral in the outer zone, −1 all in the central zone",
-        report=Report("lesion", private("ZONALCONTRAST", "Zonal contrast of mineral, rim against core"),
+        report=Report("lesion", private("ZONALCONTRAST", "Zonal contrast of mineral, outer against central zone"),
                       method=HYDROXYAPATITE),
     ),
     Quantity(
@@ -194,35 +194,35 @@ ROWS: tuple[Quantity, ...] = (
         group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
         title="Central zone: soft tissue", named="soft tissue in the central zone",
         meaning="share of it",
-        report=Report("core", private("CORESOFT", "Share of core of soft-tissue attenuation")),
+        report=Report("core", private("CORESOFT", "Share of central zone of soft-tissue attenuation")),
     ),
     Quantity(
         "core_fluid_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
         group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
         title="Central zone: fluid", named="fluid in the central zone",
         meaning="share of it",
-        report=Report("core", private("COREFLUID", "Share of core of fluid attenuation")),
+        report=Report("core", private("COREFLUID", "Share of central zone of fluid attenuation")),
     ),
     Quantity(
         "core_fat_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
         group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
         title="Central zone: fat", named="fat in the central zone",
         meaning="share of it",
-        report=Report("core", private("COREFAT", "Share of core of fat attenuation")),
+        report=Report("core", private("COREFAT", "Share of central zone of fat attenuation")),
     ),
     Quantity(
         "core_haze_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
         group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
         title="Central zone: haze", named="haze in the central zone",
         meaning="share of it between soft tissue and mineral",
-        report=Report("core", private("COREHAZE", "Share of core of 80 to 150 HU")),
+        report=Report("core", private("COREHAZE", "Share of central zone of 80 to 150 HU")),
     ),
     Quantity(
         "core_mineral_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
         group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
         title="Central zone: mineral", named="mineral in the central zone",
         meaning="share of it",
-        report=Report("core", private("COREMINERAL", "Share of core that is mineral"),
+        report=Report("core", private("COREMINERAL", "Share of central zone that is mineral"),
                       method=AT_120_KVP, over_threshold=True),
     ),
     # bone

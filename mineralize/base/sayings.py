@@ -28,7 +28,7 @@ SAYINGS: dict[str, str] = {
     "like-muscle": "what it encloses cannot be told from muscle by its attenuation",
     "central-mineral": "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen",
     "solid-mineral": "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle",
-    "odd-shape": "the shape is not one that every line from its middle leaves once; outlined by its closed mineral",
+    "odd-shape": "the shape is not one that every line from its centre leaves once; outlined by its closed mineral",
     "drawn-by-reader": "the outline was drawn by a reader and taken over as it is",
     "by-hand": "corrected by hand: {share:.0%} of the outline, from {count:.0f} place(s) or curve(s) on the margin",
     "by-hand-carried": "what was drawn by hand in scan {scans} was carried here",
@@ -58,9 +58,11 @@ SAYINGS: dict[str, str] = {
     "not-measured": "it was not measured",
     "undetermined": "it could not be determined",
     "bone-mixed": "{share:.0%} of the lesion could not be told from bone",
-    "no-mineral": "no mineral",
+    "no-mineral": "there is no mineral",
     "no-mineral-contrast": "there is no mineral",
-    "carried-no-mineral": "no mineral; nothing here to outline; the region is that of scan {scan:.0f}, carried over",
+    "carried-no-mineral": (
+        "there is no mineral; nothing here to outline; the region is that of scan {scan:.0f}, carried over"
+    ),
     "mass-within-noise": "the mineral ({mg:.0f} mg) is no more than noise could make ({floor_mg:.0f} mg)",
     "no-mineral-in-zones": "neither the outer nor the central zone holds mineral",
     "in-bone-blur": "part of the lesion lies in the blur of the bone and was left out",

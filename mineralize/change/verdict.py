@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from ..base import Verdict, Verdicts, caution, limit_for, quantity
+from ..base import Verdict, Verdicts, caution, is_share, limit_for, quantity, shown_as
 from ..measure import Measurement
 from ..timeline import Difference, Timeline, differences
 from .caution import codes, doubts, moved_by_caution, moved_by_unlike
@@ -101,7 +101,7 @@ def _verdict(
     limit = limit_for(a.quantity, diameter)
     assert a.value is not None
     needed = max(limit.relative * abs(a.value), limit.absolute)
-    words = f"{_plain(needed)} {a.unit if a.unit != '1' else ''}".strip() + f" ({limit.source})"
+    words = f"{_plain(a, needed)} ({limit.source})"
     excludes_zero = low > 0 or high < 0
     if not excludes_zero and abs(difference) <= needed:
         return "no", caution("change-none", limit=words)
@@ -112,9 +112,10 @@ def _verdict(
     doubtful = [row for row in (a, b) if row.trust == "caution"]
     told = "; ".join(f"scan {row.scan}: {row.reason}" for row in doubtful)
     if len(doubtful) == 2 and codes(a) and codes(a) == codes(b):
-        told = f"both scans: {b.reason}"
+        as_in = "" if a.reason == b.reason else f" (as in scan {b.scan})"
+        told = f"both scans{as_in}: {b.reason}"
     by_unlike, code = moved_by_unlike(a, b, unlike)
-    part = f"{unlike[code].words} alone could move this by {_plain(by_unlike)} {_unit(a)}".rstrip() if code else ""
+    part = f"{unlike[code].words} alone could move this by {_plain(a, by_unlike)}" if code else ""
     factor = CAUTION_FACTOR if doubtful else 1.0
     nearer = min(abs(difference), factor * (difference - low if difference > 0 else high - difference))
     beyond = abs(difference) - nearer
@@ -129,7 +130,7 @@ def _verdict(
         return "yes", caution("change-real", limit=words)
     how = "twice as wide an interval" if doubtful else "the interval"
     if by or by_unlike:
-        how += f" and {_plain(math.hypot(by, by_unlike))} {_unit(a)}".rstrip() + " of doubt"
+        how += f" and {_plain(a, math.hypot(by, by_unlike))} of doubt"
     why = "; ".join(t for t in (told, part) if t)
     return "yes", caution("change-real-doubted", why=why, limit=words, how=how)
 
@@ -138,10 +139,8 @@ PARTING = frozenset({"kvp", "kernel", "slice", "contrast"})
 """Differences between two scans after which like cautions need not have moved both alike."""
 
 
-def _unit(row: Measurement) -> str:
-    return row.unit if row.unit != "1" else ""
-
-
-def _plain(value: float) -> str:
-    """Three significant digits without an exponent: 2410, 28.9, 0.15."""
-    return f"{float(f'{value:.3g}'):.12g}"
+def _plain(row: Measurement, value: float) -> str:
+    """An amount of a quantity on the scale that is read, in plain letters: 2.41 cm3, 28.9 mg, 15 points."""
+    factor, _, _ = shown_as(row.quantity, row.unit)
+    unit = "points" if is_share(row.quantity) else {"mm3": "cm3", "1": ""}.get(row.unit, row.unit)
+    return f"{float(f'{factor * value:.3g}'):.12g} {unit}".rstrip()

@@ -37,7 +37,7 @@ exit codes:
 DESCRIPTION = """\
 Turns serial CT of a mineralising soft-tissue lesion into a measured imaging
 history, to lay beside the slides: scans lined up on the skeleton, the lesion
-outlined, rim and core, mineral, bone and muscle around measured, each number
+outlined, its zones, mineral, bone and muscle around measured, each number
 with its interval and its trust. It makes no diagnosis."""
 
 EPILOG = f"""\

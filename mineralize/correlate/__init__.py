@@ -1,17 +1,15 @@
 """What the measured history lets one say, and no more: findings, answers, expected tissue, where the biopsy came from.
 
 In: time line, rows of measurements, changes, curves, alignments. Out: :class:`Finding`, five :class:`Answer`,
-:class:`Described`, :class:`ExpectedTissue` and :class:`BiopsyReport`, each with its trust and its sources; and how
-numbers are written (:func:`value_text` and its parts). Inside, ``statements`` holds the types, ``sentences`` and its
-siblings the words, ``sources`` every citation, ``picture`` which published picture the lesion is like, and ``gather``,
-``answers``, ``tissue`` and ``biopsy`` the rules.
+:class:`Described`, :class:`ExpectedTissue` and :class:`BiopsyReport`, each with its trust and its sources. Inside,
+``statements`` holds the types, ``sentences`` and its siblings the words, ``sources`` every citation, ``picture`` which
+published picture the lesion is like, and ``gather``, ``answers``, ``tissue`` and ``biopsy`` the rules.
 """
 
 from __future__ import annotations
 
 from .biopsy import biopsy_reports
 from .gather import baseline, findings, five_answers
-from .numbers import MINUS, THIN, decimals_for, number, places, shown_as, value_text
 from .picture import described
 from .sources import cite
 from .statements import Answer, BiopsyReport, Described, ExpectedTissue, Finding, Section
@@ -22,9 +20,7 @@ __all__ = [
     "CONCORDANCE",
     "CONCORDANCE_OPTIONS",
     "CONCORDANCE_REASONS",
-    "MINUS",
     "TEST_CAVEATS",
-    "THIN",
     "ZONE_WORDS",
     "Answer",
     "BiopsyReport",
@@ -35,13 +31,8 @@ __all__ = [
     "baseline",
     "biopsy_reports",
     "cite",
-    "decimals_for",
     "described",
     "expected_tissue",
     "findings",
     "five_answers",
-    "number",
-    "places",
-    "shown_as",
-    "value_text",
 ]

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from ..base import Trust, worst
 from ..change import Change
-from .evidence import Evidence, change_brief, direction_of, trimmed
-from .mineral import rim_state, zoning_state
+from .evidence import Evidence, change_brief, direction_of, lean_of, trimmed
 from .statements import Answer, BiopsyReport, Finding, Zone
+from .states import rim_state, zoning_state
 from .wording import ZONE_WORDS, amount, listed, named, say, scan_numbers, with_interval
 
 ANOTHER = frozenset({"shape-differs", "shape-differs-thick", "size-differs", "soft-tissue-differs", "upside-down"})
@@ -39,7 +39,8 @@ def _place(evidence: Evidence, said: Sequence[Finding]) -> Answer:
         why = evidence.why_not(scan, "cortex_gap", "cortex_contact_area")
         return Answer("place", say("answer.place.none", why=why), "withheld", "relation")
     scan = max(n for n, _ in told.rests_on)
-    return Answer("place", say("answer.place", scan=evidence.label(scan), relation=told.brief), told.trust, "relation")
+    relation = told.brief.removeprefix(say("brief.at-scan", scan=scan, brief=""))
+    return Answer("place", say("answer.place", scan=evidence.label(scan), relation=relation), told.trust, "relation")
 
 
 def _mineral(evidence: Evidence) -> Answer:
@@ -86,10 +87,10 @@ def _course(evidence: Evidence) -> Answer:
     volume, mass = evidence.overall("lesion_volume"), evidence.overall("mineral_mass")
     bare = all(evidence.no_mineral(n) for n in pair)
     parts = {
-        "volume": say(f"answer.course.volume.{direction_of(volume)}", change=_span(volume, pair, "mm3")),
+        "volume": say(f"answer.course.volume.{_way(volume)}", change=_span(volume, pair, "mm3")),
         "mass": say("answer.course.mass.none")
         if bare
-        else say(f"answer.course.mass.{direction_of(mass)}", change=_span(mass, pair, "mg")),
+        else say(f"answer.course.mass.{_way(mass)}", change=_span(mass, pair, "mg")),
     }
     levels: list[Trust] = []
     for change in (volume,) if bare else (volume, mass):
@@ -100,6 +101,14 @@ def _course(evidence: Evidence) -> Answer:
     first, last = (evidence.label(n) for n in pair)
     text = say("answer.course", first=_capital(first), last=last, **parts)
     return Answer("course", text, worst(*levels), "together")
+
+
+def _way(change: Change | None) -> str:
+    """The last part of the key that says which way a quantity went."""
+    if change is None or change.difference is None:
+        return "unassessed"
+    lean = lean_of(change)
+    return f"within-{lean}" if lean else direction_of(change)
 
 
 def _span(change: Change | None, pair: tuple[int, int], unit: str) -> str:
@@ -130,7 +139,7 @@ def _needle(biopsies: Sequence[BiopsyReport]) -> Answer:
             said.append(say("answer.needle.one", number=report.number, zone=ZONE_WORDS[zone], share=part))
         else:
             whole = set(report.zones) == set(ALL_ZONES)
-            words = listed([ZONE_WORDS[z] for z in report.zones])
+            words = listed([f"the {ZONE_WORDS[z]}" for z in report.zones])
             key = "answer.needle.all" if whole else "answer.needle.more"
             text = say(key, number=report.number, zones=words)
             if site.zone in ALL_ZONES:

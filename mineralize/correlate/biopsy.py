@@ -12,7 +12,7 @@ from ..base import Floats, Rigid, Settings, Trust, Volume, ZoneSettings, anatomi
 from ..lesion import Outline
 from ..measure import RimMap
 from ..timeline import BiopsySite, Timeline
-from .biopsy_site import Inside, ball, depths, gas_along, look_inside, nearest_on, path_through, rim_there
+from .biopsy_site import Inside, ball, depths, gas_along, look_inside, nearest_on, no_shell, path_through, rim_there
 from .biopsy_words import DEPARTING_SOURCES, SOURCES, cautions_of, sentence
 from .evidence import trimmed
 from .needle import draw_section
@@ -106,7 +106,7 @@ def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
         if site.entry is None:
             zones = (own.zone,) if own.zone not in (None, "outside") else ()
         else:
-            zones = tuple(zone for zone, length in own.path_mm if length >= REACHED_MM)
+            zones = reached(own.path_mm)
         cautions = cautions_of(own, inside, zones, case.picture, has_path=site.entry is not None)
         text += say("biopsy.share", list=listed([f"{amount(100 * x, '%')} {ZONE_WORDS[zone]}" for zone, x in shares]))
     trust: Trust = "withheld" if own.trust == "withheld" else worst(own.trust, "caution" if cautions else "ok")
@@ -115,6 +115,13 @@ def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
         drawing = draw_section(case.inside(site.scan), own.entry, own.point)
     words = " ".join(cautions)
     return BiopsyReport(number, day, own, carried, zones, shares, text, words, trust, limits, sources, drawing)
+
+
+def reached(path_mm: Sequence[tuple[Zone, float]]) -> tuple[Zone, ...]:
+    """The zones that a path reached: a millimetre of each, or less of one that lies between two of them."""
+    found = {zone for zone, length in path_mm if length >= REACHED_MM}
+    crossed = {"middle"} if {"rim", "core"} <= found else set()
+    return tuple(zone for zone, length in path_mm if zone in found or (zone in crossed and length > 0))
 
 
 def _day(timeline: Timeline, site: BiopsySite) -> int | None:
@@ -241,7 +248,9 @@ def _place(
         reason="; ".join(reasons),
         text="",
     )
-    words = sentence(at, number, label, given=given, has_path=entry is not None, enters=enters is not None)
+    bare = no_shell(case.rim_maps.get(scan))
+    enters_it, has_path = enters is not None, entry is not None
+    words = sentence(at, number, label, given=given, has_path=has_path, enters=enters_it, bare=bare)
     return replace(at, text=words)
 
 
@@ -256,7 +265,7 @@ def _with_tracks(
         track = _track(case, site, day, at, before[-1] if before else "not assessed")
         text = at.text
         if track != say("biopsy.track.before"):
-            text += say("biopsy.track.sentence", track=track)
+            text += say("biopsy.track.sentence", track=track[0].upper() + track[1:])
         done[at.scan] = replace(at, track=track, text=text)
         if at.days_from_biopsy is not None and at.days_from_biopsy <= 0 and at.rim_state != "not assessed":
             before.append(at.rim_state)

@@ -11,6 +11,7 @@ from ..base import Floats, Volume, ZoneSettings
 from ..lesion import Outline, signed_depth
 from ..measure import RimMap
 from .statements import RimState, Zone
+from .states import NO_RIM
 
 BALL_RADIUS_MM = 2.5
 """Attenuation is read in a ball of 5 mm diameter."""
@@ -122,6 +123,14 @@ def ball(volume: Volume, point: Any) -> tuple[float, float] | None:
     return float(values.mean()), float(values.std())
 
 
+def no_shell(rim_map: RimMap | None) -> bool:
+    """Whether the whole outline is seen to be free of a shell: hardly any of it is mineral or unresolved."""
+    if rim_map is None:
+        return False
+    held = rim_map.area_mm2[(rim_map.state == 1) | (rim_map.state == 2)].sum()
+    return float(held) < NO_RIM * float(rim_map.area_mm2.sum())
+
+
 def rim_there(outline: Outline, rim_map: RimMap | None, place: Any) -> RimState:
     """State of the rim over the outline within 3 mm of a point on or near it."""
     if rim_map is None or len(rim_map.state) != len(outline.vertices):
@@ -131,6 +140,8 @@ def rim_there(outline: Outline, rim_map: RimMap | None, place: Any) -> RimState:
     near = away <= reach
     area = rim_map.area_mm2[near]
     share = {s: float(area[rim_map.state[near] == s].sum() / area.sum()) for s in (0, 1, 2, 3)}
+    if no_shell(rim_map) and share[3] < CLEAR_SHARE:
+        return "gap"
     names: dict[int, RimState] = {0: "gap", 1: "present", 2: "unresolved", 3: "bone contact"}
     top = max(share, key=lambda s: share[s])
     if share[top] >= CLEAR_SHARE:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from ..base import value_text
 from .biopsy_site import MINERAL_HU, Inside
-from .numbers import value_text
 from .picture import Picture
 from .statements import SiteInScan, Zone
 from .wording import ZONE_WORDS, amount, listed, say
@@ -62,8 +62,8 @@ def _doubt(inside: Inside, at: SiteInScan) -> list[str]:
     return [say("biopsy.doubt", error=error, other=" or ".join(sorted(ZONE_WORDS[z] for z in near)))]
 
 
-def sentence(at: SiteInScan, number: int, label: str, *, given: bool, has_path: bool, enters: bool) -> str:
-    """Where a site lies in one scan, in words."""
+def sentence(at: SiteInScan, number: int, label: str, *, given: bool, has_path: bool, enters: bool, bare: bool) -> str:
+    """Where a site lies in one scan, in words; ``bare`` says that the lesion has no shell there at all."""
     assert at.depth_mm is not None
     assert at.normalised_depth is not None
     assert at.inradius_mm is not None
@@ -93,7 +93,8 @@ def sentence(at: SiteInScan, number: int, label: str, *, given: bool, has_path: 
     else:
         text += say("biopsy.ball", hu=amount(at.ball_hu, "HU"), sd=amount(at.ball_sd_hu or 0.0, "HU"))
     place = say("biopsy.place.entry" if enters else "biopsy.place.nearest")
-    text += say(f"biopsy.rim.{at.rim_state}", place=place, why="no map of the shell is available")
+    state = "no shell" if bare and at.rim_state == "gap" else at.rim_state
+    text += say(f"biopsy.rim.{state}", place=place, why="no map of the shell is available")
     if has_path and at.path_mm:
         total = sum(length for _, length in at.path_mm)
         listing = listed([f"{ZONE_WORDS[zone]} {amount(length, 'mm')}" for zone, length in at.path_mm])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
-from ..base import QUANTITIES, Acquisition
+from ..base import QUANTITIES
 from ..change import Change
+from ..timeline import comparability as table_of
+from ..timeline import value_words
 from .evidence import Evidence, make, trimmed, withheld
 from .statements import Finding
 from .wording import amount, listed, named, say, scan_numbers
@@ -42,46 +44,42 @@ def comparability(evidence: Evidence) -> tuple[Finding, ...]:
         changes = list(steady.values())
         first, last = changes[0].from_scan, changes[0].to_scan
         items = [f"{named(q)} {amount(c.difference or 0.0, 'HU', signed=True)}" for q, c in steady.items()]
-        text = say("compare.steady", first=evidence.label(first), last=evidence.label(last), list=listed(items))
+        volts = {evidence.timeline.scan(n).acquisition.kvp for n in (first, last)}
+        parts = [say("compare.voltages"), say("brief.compare.voltages")] if len(volts) > 1 else ["", ""]
+        ends = {"first": evidence.label(first), "last": evidence.label(last)}
+        text = say("compare.steady", **ends, list=listed(items), voltages=parts[0])
         rests = [(n, q) for q in steady for n in (first, last)]
-        brief = say("brief.compare.steady", list=listed(items))
+        brief = say("brief.compare.steady", list=listed(items), voltages=parts[1])
         found.append(
             make(evidence, "compare", "compare.steady", text, rests, limits=limits, changes=changes, brief=brief)
         )
     for a in evidence.alignments:
         if a.trust == "withheld" and a.scan != a.reference_scan:
             why = trimmed(a.reason) or "the fit is not pinned"
-            text = say("compare.alignment", scan=evidence.label(a.scan), reference=a.reference_scan, why=why)
+            text = say(
+                "compare.alignment",
+                scan=f"Scan {a.scan} (day {evidence.day(a.scan)})",
+                reference=a.reference_scan,
+                why=why,
+            )
             brief = say("brief.compare.alignment", scan=a.scan)
             found.append(withheld("compare", text, brief=brief, key="compare.alignment"))
     return tuple(found)
 
 
 def _unlike(evidence: Evidence) -> dict[str, str]:
-    """What differs between the scans: ``kvp``, ``slice``, ``kernel``, ``contrast``, each with its sentence."""
-
-    def spread(read: Callable[[Acquisition], object], key: str, show: Callable[[object], str]) -> str:
-        values = {n: read(evidence.timeline.scan(n).acquisition) for n in evidence.scans}
-        known = [v for v in values.values() if v not in (None, "", "unknown")]
-        if len(set(known)) < 2:
-            return ""
+    """What differs between the scans by the one rule of what makes them unlike, each with its sentence."""
+    scans = evidence.timeline.scans
+    lines = {}
+    for row in table_of(scans):
+        if not row.differs:
+            continue
         groups: dict[str, list[int]] = {}
-        for n, v in values.items():
-            if v not in (None, "", "unknown"):
-                groups.setdefault(show(v), []).append(n)
-        return say(key, values=", ".join(f"{word} in {scan_numbers(where)}" for word, where in groups.items()))
-
-    def spacing(a: Acquisition) -> object:
-        value = a.slice_spacing_mm if a.slice_spacing_mm is not None else a.slice_thickness_mm
-        return None if value is None else round(value, 2)
-
-    lines = {
-        "kvp": spread(lambda a: a.kvp, "compare.kvp", lambda v: f"{v:g} kV"),
-        "slice": spread(spacing, "compare.slice", lambda v: f"{v:g} mm"),
-        "kernel": spread(lambda a: a.kernel_class, "compare.kernel", str),
-        "contrast": spread(lambda a: a.contrast_agent, "compare.contrast", lambda v: "given" if v else "not given"),
-    }
-    return {kind: line for kind, line in lines.items() if line}
+        for scan in scans:
+            groups.setdefault(value_words(row.code, scan.acquisition), []).append(scan.number)
+        values = ", ".join(f"{word} in {scan_numbers(where)}" for word, where in groups.items())
+        lines[row.code] = say(f"compare.{row.code}", values=values)
+    return lines
 
 
 def _refused(evidence: Evidence) -> list[Finding]:

@@ -9,6 +9,7 @@ from .evidence import (
     change_brief,
     change_words,
     direction_of,
+    lean_of,
     make,
     not_assessed,
     trimmed,
@@ -91,10 +92,14 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
             return missing
         why = say("course.no-change", quantity=named(quantity))
         return (unassessed(topic, why),)
+    if whole.difference is None:
+        # what is missing in a scan has said so; a pair that was refused says why
+        return missing or (unassessed(topic, trimmed(whole.reason)),)
     way = direction_of(whole)
+    words_key = f"within-{lean}" if (lean := lean_of(whole)) else way
     what = named(quantity)
     text = say(
-        f"course.{way}",
+        f"course.{words_key}",
         what=what if way == "unsettled" else what[0].upper() + what[1:],
         first=evidence.label(whole.from_scan),
         last=evidence.label(whole.to_scan),
@@ -110,7 +115,7 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
                 "course.step",
                 first=step.from_scan,
                 last=step.to_scan,
-                word=say(f"course.step.{direction_of(step)}"),
+                word=say(f"course.step.{'within' if lean_of(step) else direction_of(step)}"),
                 change=change_words(step, unit),
             )
             for step in steps
@@ -127,7 +132,7 @@ def _course(evidence: Evidence, topic: str, quantity: str, unit: str) -> tuple[F
         limits=say("course.limits"),
         changes=changes,
         cautions=evidence.solid_caution(*(n for n, _ in rests)) if quantity == "lesion_volume" else [],
-        brief=say(f"brief.course.{way}", change=change_brief(whole, unit)),
+        brief=say(f"brief.course.{words_key}", change=change_brief(whole, unit)),
     )
     return (found, *missing)
 
@@ -243,9 +248,14 @@ def late_growth(evidence: Evidence) -> tuple[Finding, ...]:
         change = max(numbered, key=lambda c: (c.difference is not None, evidence.day(c.from_scan), c.days))
     if change is None:
         return (unassessed("late", say("late.none")),)
+    if change.difference is None:
+        ends = [(n, "lesion_volume") for n in (change.from_scan, change.to_scan)]
+        return (unassessed("late", trimmed(change.reason), ends),)
     way = {"rose": "grew", "fell": "not", "same": "not", "unsettled": "open"}[direction_of(change)]
     if way == "open" and change.high is not None and change.high <= 0:
         way = "not"  # whether it shrank is not settled, that it did not grow is
+    if lean_of(change) == "rose":
+        way = "within"
     text = say(
         f"late.{way}",
         first=evidence.label(change.from_scan),
@@ -306,7 +316,11 @@ def muscle_around(evidence: Evidence) -> tuple[Finding, ...]:
                 limits=say("muscle.limits"),
                 sources=("Zubler20", "Crombe23", "Goodpaster00"),
                 cautions=[*cautions, *evidence.solid_caution(scan)],
-                brief=say(f"brief.muscle.{state}", deficit=with_interval(row)),
+                brief=say(
+                    "brief.at-scan" if len(set(scans)) > 1 else "brief.muscle.plain",
+                    scan=scan,
+                    brief=say(f"brief.muscle.{state}", deficit=with_interval(row)),
+                ),
             )
         )
     return (*found, *missing)

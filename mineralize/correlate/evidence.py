@@ -91,12 +91,16 @@ class Evidence:
             if self.row(scan, quantity) is None:
                 held = self._rows.get((scan, quantity))
                 reason = held.reason if held is not None else ""
-                reasons.append(trimmed(reason) or say("not-measured", quantity=named(quantity)))
+                reasons += (trimmed(reason) or say("not-measured", quantity=named(quantity))).split("; ")
         return "; ".join(dict.fromkeys(reasons))
 
     def label(self, scan: int) -> str:
         """``scan 3 (day 92)``."""
         return f"scan {scan} (day {self.timeline.scan(scan).day})"
+
+    def brief_of(self, scan: int, brief: str) -> str:
+        """A short answer; it names its scan where that is not the last one."""
+        return brief if scan == self.scans[-1] else say("brief.at-scan", scan=scan, brief=brief)
 
     def day(self, scan: int) -> int:
         return self.timeline.scan(scan).day
@@ -116,8 +120,10 @@ class Evidence:
 
     def solid(self, scan: int) -> bool:
         """Whether mineral fills the core too, so that the outline may follow a nodule inside a larger soft mass."""
-        core = self.value(scan, "core_mineral_fraction") or 0.0
-        return core >= SOLID_CORE or (self.value(scan, "mineral_fraction") or 0.0) >= SOLID_LESION
+        core = self.value(scan, "core_mineral_fraction")
+        if core is not None:  # a thick shell takes most of a small lesion without filling its centre
+            return core >= SOLID_CORE
+        return (self.value(scan, "mineral_fraction") or 0.0) >= SOLID_LESION
 
     def solid_caution(self, *scans: int) -> list[str]:
         """The caution that goes with a lesion that is mineral throughout; empty where none is."""
@@ -166,6 +172,16 @@ def direction_of(change: Change | None) -> str:
     if change.real == "no":
         return "same"
     return "rose" if change.difference > 0 else "fell"
+
+
+def lean_of(change: Change | None) -> str:
+    """``rose`` or ``fell`` where a change is no more than repeating a scan may show though its interval excludes zero.
+
+    Empty for every other change.
+    """
+    if change is None or change.difference is None or change.real != "no" or change.low is None or change.high is None:
+        return ""
+    return "rose" if change.low > 0 else "fell" if change.high < 0 else ""
 
 
 def change_words(change: Change, unit: str) -> str:

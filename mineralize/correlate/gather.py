@@ -14,6 +14,7 @@ from . import mineral as findings_mineral
 from . import place as findings_place
 from .answers import answers
 from .evidence import Evidence
+from .picture import picture_of
 from .statements import Answer, BiopsyReport, Finding
 
 
@@ -39,9 +40,10 @@ def findings(
         *findings_course.muscle_around(evidence),
         *findings_course.late_growth(evidence),
         *findings_place.soft_tissue_beyond(evidence),
-        *findings_mineral.maturity(evidence),
-        *findings_compare.comparability(evidence),
     )
+    picture = picture_of(said)
+    departs = picture.departing_words() if picture.departs else ""
+    said = (*said, *findings_mineral.maturity(evidence, departs), *findings_compare.comparability(evidence))
     return (*said, *findings_compare.remaining(evidence, said))
 
 

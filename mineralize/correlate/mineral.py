@@ -2,35 +2,23 @@
 
 from __future__ import annotations
 
-from .evidence import Evidence, because, change_brief, change_words, direction_of, make, not_assessed, unassessed
+from .evidence import (
+    Evidence,
+    because,
+    change_brief,
+    change_words,
+    direction_of,
+    make,
+    not_assessed,
+    trimmed,
+    unassessed,
+)
 from .place import gap_words
 from .statements import Finding
+from .states import maturity_of, rim_state, zoning_state
 from .wording import amount, listed, say, with_interval
 
-CENTRE_ONLY = -0.9
-"""Zonal contrast at and below which practically all mineral lies in the centre (95 : 5 by mean density)."""
-NO_RIM = 0.05
-"""Completeness below which there is no rim; a working limit, none was published."""
-ALL_ROUND = 0.95
-"""Completeness, with the unresolved part allowed for, from which the rim runs all round; a working limit."""
-FATTY_CORE = 0.25
-"""Share of the core at -30 HU and below from which the centre is called fatty; a working limit."""
 CLASSES = ("fat", "fluid", "soft", "haze", "mineral")
-
-
-def zoning_state(evidence: Evidence, scan: int) -> str | None:
-    """``none``, ``periphery``, ``reversed``, ``centre`` or ``even``; ``None`` where it was not assessed."""
-    if evidence.no_mineral(scan):
-        return "none"
-    row = evidence.row(scan, "zonal_contrast")
-    if row is None or row.value is None:
-        return None
-    low, high = (row.value if v is None else v for v in (row.low, row.high))
-    if low > 0:
-        return "periphery"
-    if high < 0:
-        return "centre" if row.value <= CENTRE_ONLY else "reversed"
-    return "even"
 
 
 def zoning(evidence: Evidence) -> tuple[Finding, ...]:
@@ -58,7 +46,7 @@ def _zoning_now(evidence: Evidence, scan: int, state: str) -> Finding:
             [(scan, "mineral_mass")],
             limits=say("zoning.none.limits"),
             sources=("WangH18", "Crombe23"),
-            brief=say("brief.zoning.none"),
+            brief=evidence.brief_of(scan, say("brief.zoning.none")),
         )
     contrast, difference = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "rim_core_difference")
     assert contrast is not None
@@ -79,7 +67,7 @@ def _zoning_now(evidence: Evidence, scan: int, state: str) -> Finding:
         rests,
         limits=say("zoning.limits"),
         sources=("Hudson85",),
-        brief=say(f"brief.zoning.{state}"),
+        brief=evidence.brief_of(scan, say(f"brief.zoning.{state}")),
     )
 
 
@@ -101,9 +89,11 @@ def _zoning_course(evidence: Evidence, states: dict[int, str | None]) -> tuple[F
         brief = say("brief.zoning-course.flip")
         found.append(make(evidence, "zoning-course", "zoning-course.flip", text, rests, brief=brief))
     change = evidence.overall("rim_core_difference")
-    if change is None:
+    if change is None or change.difference is None:
         if len(evidence.outlined) > 1:
-            why = say("course.no-change", quantity="outer and central zone")
+            why = (
+                say("course.no-change", quantity="outer and central zone") if change is None else trimmed(change.reason)
+            )
             found.append(unassessed("zoning-course", why))
         return tuple(found)
     way = {"rose": "outward", "fell": "inward", "same": "steady", "unsettled": "unsettled"}[direction_of(change)]
@@ -128,24 +118,6 @@ def _zoning_course(evidence: Evidence, states: dict[int, str | None]) -> tuple[F
         )
     )
     return tuple(found)
-
-
-def rim_state(evidence: Evidence, scan: int) -> str | None:
-    """``none``, ``solid``, ``part``, ``most``, ``complete`` or ``open`` (not settled); ``None`` where not assessed."""
-    row = evidence.row(scan, "rim_completeness")
-    if row is None or row.value is None:
-        return "none" if evidence.no_mineral(scan) else None
-    hidden = evidence.value(scan, "rim_unresolved") or 0.0
-    low, high = (row.value if v is None else v for v in (row.low, row.high))
-    if high < NO_RIM or evidence.no_mineral(scan):
-        return "none"
-    if evidence.solid(scan):
-        return "solid"
-    if low + hidden >= ALL_ROUND:
-        return "complete"
-    if high + hidden >= ALL_ROUND:
-        return "complete" if row.value + hidden >= ALL_ROUND else "open"
-    return "part" if row.value < 0.5 else "most"
 
 
 def rim(evidence: Evidence) -> tuple[Finding, ...]:
@@ -182,7 +154,7 @@ def rim(evidence: Evidence) -> tuple[Finding, ...]:
         rests,
         limits=say("rim.limits"),
         sources=("Treece10",),
-        brief=say(f"brief.rim.{state}", completeness=with_interval(row)),
+        brief=evidence.brief_of(scan, say(f"brief.rim.{state}", completeness=with_interval(row))),
     )
     return (found, *missing)
 
@@ -206,44 +178,29 @@ def centre(evidence: Evidence) -> tuple[Finding, ...]:
             why=evidence.why_not(scan, "core_soft_fraction"),
         )
         limits, brief = say("centre.limits"), say("brief.centre.mean-only", mean=with_interval(mean))
+        brief = evidence.brief_of(scan, brief)
         return (make(evidence, "centre", "centre.mean-only", text, rests, limits=limits, brief=brief), *missing)
     have = {name: row for name, row in known.items() if row is not None and row.value is not None}
     size = {name: float(row.value or 0) for name, row in have.items()}
     order = sorted(have, key=lambda name: -size[name])
     items = [f"{amount(100 * size[name], '%')} {say('centre.' + name)}" for name in order if size[name] >= 0.05]
     mainly = order[0] if size[order[0]] > 0.5 else ""
+    kind = "mainly" if mainly else "mixed" if items else "between"
     text = say(
-        "centre.mainly" if mainly else "centre.mixed",
+        f"centre.{kind}",
         scan=evidence.label(scan),
         kind=say("centre." + mainly) if mainly else "",
-        list=listed(items) if items else "no class reaches 5 %",
+        list=listed(items),
         mean=with_interval(mean),
     )
-    key = f"centre.{mainly}" if mainly else "centre.mixed"
+    key = f"centre.{mainly or kind}"
     brief = say(
-        "brief.centre.mainly" if mainly else "brief.centre.mixed",
+        f"brief.centre.{kind}",
         kind=say(f"centre.{mainly}") if mainly else "",
         mean=with_interval(mean),
     )
+    brief = evidence.brief_of(scan, brief)
     return (make(evidence, "centre", key, text, rests, limits=say("centre.limits"), brief=brief), *missing)
-
-
-def maturity_of(evidence: Evidence, scan: int) -> str:
-    """The measured picture of one scan: ``none``, ``incomplete``, ``shell`` or ``fatty``; else why there is none.
-
-    ``other`` where mineral is not at the periphery, empty where it was not assessed. Days play no part.
-    """
-    zone, round_ = zoning_state(evidence, scan), rim_state(evidence, scan)
-    if zone in ("reversed", "centre", "even") or round_ == "solid":
-        return "other"
-    if zone == "none" or round_ == "none":
-        return "none"
-    if zone is None or round_ is None:
-        return ""
-    if round_ != "complete":
-        return "incomplete"
-    fat = evidence.row(scan, "core_fat_fraction")
-    return "fatty" if fat is not None and (fat.value or 0) >= FATTY_CORE else "shell"
 
 
 MATURITY_SOURCES: dict[str, tuple[str, ...]] = {
@@ -254,8 +211,11 @@ MATURITY_SOURCES: dict[str, tuple[str, ...]] = {
 }
 
 
-def maturity(evidence: Evidence) -> tuple[Finding, ...]:
-    """A working description of the last scan beside the days that the literature reports."""
+def maturity(evidence: Evidence, departs: str = "") -> tuple[Finding, ...]:
+    """A working description of the last scan beside the days that the literature reports.
+
+    ``departs`` says in words in what else the lesion is unlike one that matures from its periphery.
+    """
     if not evidence.outlined:
         return not_assessed(evidence, "maturity", "rim_completeness")
     scan = evidence.outlined[-1]
@@ -278,6 +238,7 @@ def maturity(evidence: Evidence) -> tuple[Finding, ...]:
         literature=say(f"maturity.literature.{kind}"),
         day=say("maturity.day", day=evidence.day(scan)) if onset else say("maturity.no-onset"),
     )
+    text += say("maturity.departs", which=departs) if departs else ""
     found = make(
         evidence,
         "maturity",

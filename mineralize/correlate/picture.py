@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from .sources import cite
 from .statements import Described, Finding
-from .word_tables import DESCRIBED
+from .word_tables import ANY_MINERAL, DESCRIBED
 from .wording import listed, say
 
 DEPARTURES = {
@@ -67,6 +67,8 @@ def described(said: Sequence[Finding]) -> tuple[Described, ...]:
     for feature, (prefixes, myositis, extraskeletal, parosteal, keys) in DESCRIBED.items():
         mine = [f for f in said if f.key.startswith(prefixes) and f.trust != "withheld"]
         here = mine[0].brief if mine else say("described.not-assessed")
+        if mine and feature == ANY_MINERAL:
+            here = say("described.no-mineral" if mine[0].key == "zoning.none" else "described.mineral")
         rows.append(
             Described(
                 feature=feature,

@@ -7,6 +7,7 @@ import math
 from ..measure import Measurement
 from .evidence import Evidence, make, not_assessed, unassessed
 from .statements import Finding
+from .states import rim_state
 from .wording import amount, say, with_interval
 
 BESIDE_MM = 5.0
@@ -56,7 +57,7 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
         limits=say("relation.limits"),
         sources=("Jelinek96",),
         cautions=evidence.solid_caution(scan),
-        brief=say(f"brief.relation.{state}", gap=with_interval(gap), area=with_interval(area)),
+        brief=evidence.brief_of(scan, say(f"brief.relation.{state}", gap=with_interval(gap), area=with_interval(area))),
     )
     return (found, *missing)
 
@@ -69,7 +70,8 @@ def _bone_state(gap: Measurement, area: Measurement) -> str:
         return "unsettled" if any(v.code in SOFT_MARGIN for v in area.verdicts) else "contact"
     least = gap.value if gap.low is None else gap.low
     most = 0.0 if area.high is None else area.high
-    if area.value > 0 or (most > 0 and least <= CONTACT_MM):
+    # no distance at all without a contact that was measured is no "beside" either
+    if area.value > 0 or gap.value <= CONTACT_MM or (most > 0 and least <= CONTACT_MM):
         return "unsettled"
     return "beside" if gap.value <= BESIDE_MM else "soft-tissue"
 
@@ -94,7 +96,7 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
             [(scan, "mineral_mass")],
             limits=limits,
             sources=sources,
-            brief=say("brief.beyond.no-mineral"),
+            brief=evidence.brief_of(scan, say("brief.beyond.no-mineral")),
         )
         return (found, *missing)
     if evidence.solid(scan):
@@ -112,7 +114,7 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
             rests,
             limits=limits,
             sources=sources,
-            brief=say("brief.beyond.reversed"),
+            brief=evidence.brief_of(scan, say("brief.beyond.reversed")),
         )
         return (found, *missing)
     complete, unresolved = evidence.row(scan, "rim_completeness"), evidence.row(scan, "rim_unresolved")
@@ -130,10 +132,11 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
             unresolved=amount(100 * hidden, "%"),
         )
     else:
-        key = "beyond.part"
+        key = "beyond.open" if rim_state(evidence, scan) == "open" else "beyond.part"
         text = say(key, scan=label, open=amount(100 * open_share, "%"), gap=gap_words(evidence, scan))
         rests.append((scan, "largest_gap"))
     brief = say(f"brief.beyond.{key.partition('.')[2]}", open=amount(100 * open_share, "%"))
+    brief = evidence.brief_of(scan, brief)
     return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources, brief=brief), *missing)
 
 

@@ -80,12 +80,17 @@ SENTENCES: dict[str, str] = {
     "course.fell": "{what} fell from {a} in {first} to {b} in {last}: {change}.",
     "course.same": "{what} did not change beyond the doubt of the measurement from {a} in {first} to {b} in {last}: "
     "{change}.",
+    "course.within-rose": "{what} measured more in {last} ({b}) than in {first} ({a}), but by no more than repeating a "
+    "scan may show: {change}.",
+    "course.within-fell": "{what} measured less in {last} ({b}) than in {first} ({a}), but by no more than repeating a "
+    "scan may show: {change}.",
     "course.unsettled": "Whether {what} changed is not settled: {a} in {first}, {b} in {last}: {change}{because}.",
     "course.steps": " Step by step: {list}.",
     "course.step": "scan {first} to {last} {word} ({change})",
     "course.step.rose": "a rise",
     "course.step.fell": "a fall",
     "course.step.same": "within the doubt of the measurement",
+    "course.step.within": "within what repeating a scan may show",
     "course.step.unsettled": "not settled",
     "course.limits": "Whether a change is real is judged by the interval and by limits of repeatability. None were "
     "published for this kind of lesion: those of volume and diameter are borrowed from tumour volumetry, in part from "
@@ -108,7 +113,7 @@ SENTENCES: dict[str, str] = {
     "course.no-change": "no comparison of {quantity} between scans is available",
     "course.one-scan": "there is only one scan with a measured lesion",
     "together.densifying": "From {first} to {last} the lesion densifies: mineral mass rises and the volume of the "
-    "lesion does not measurably change. Densifying is not growth.",
+    "lesion does not change by more than repeating a scan may show. Densifying is not growth.",
     "together.densifying-shrinking": "From {first} to {last} the lesion densifies and shrinks: mineral mass rises "
     "while the volume of the lesion falls.",
     "together.growing-mineral": "From {first} to {last} both the volume of the lesion and its mineral mass rise: it "
@@ -140,6 +145,8 @@ SENTENCES: dict[str, str] = {
     "centre.mixed": "In {scan} the central zone is mixed: {list}; mean {mean}.",
     "centre.mean-only": "In {scan} the mean attenuation of the central zone is {mean}; its composition was not "
     "assessed, because {why}.",
+    "centre.between": "In {scan} the central zone lies between the classes of attenuation that are told apart (most of "
+    "it from −30 to −10 HU, or too near the shell): mean {mean}.",
     "centre.fat": "of fat attenuation (−30 HU and below)",
     "centre.fluid": "of fluid attenuation (−10 to 20 HU)",
     "centre.soft": "of soft-tissue attenuation (20 to 80 HU)",
@@ -166,6 +173,8 @@ SENTENCES: dict[str, str] = {
     "{change}.",
     "late.not": "After about three months no growth was measured: volume from {a} in {first} to {b} in {last}, "
     "{change}.",
+    "late.within": "After about three months the lesion measured larger, but by no more than repeating a scan may "
+    "show: volume from {a} in {first} to {b} in {last}, {change}.",
     "late.open": "Whether the lesion grew after about three months is not settled: volume from {a} in {first} to {b} "
     "in {last}, {change}{because}.",
     "late.partly": " The first of these scans lies before day 91, so part of this change may be earlier.",
@@ -178,6 +187,8 @@ SENTENCES: dict[str, str] = {
     "fills {fraction} of the lesion, so that soft tissue lies outward of it.",
     "beyond.part": "In {scan} soft tissue reaches the outline without mineral in front of it over {open} of the "
     "outline{gap}.",
+    "beyond.open": "In {scan} it is not settled whether soft tissue reaches the outline without mineral in front of "
+    "it: no mineral was seen over {open} of the outline{gap}.",
     "beyond.complete": "In {scan} the outline is mineral over {completeness} and unresolved over {unresolved}; no "
     "measurable part of the lesion reaches it uncovered.",
     "beyond.no-mineral": "In {scan} the lesion is soft tissue throughout: no mineral was measured beyond doubt.",
@@ -201,6 +212,7 @@ SENTENCES: dict[str, str] = {
     "maturity.literature.fatty": "The literature on myositis ossificans describes fat inside peripheral mineral 112 ± "
     "102 days after swelling (8 hips of 6 patients, not traumatic but neurological) and, in a textbook, a smaller, "
     "organised lesion at 5 to 6 months.",
+    "maturity.departs": " The lesion departs from that picture: it is {which}.",
     "maturity.day": " This scan was made on day {day} from onset.",
     "maturity.no-onset": " Days here count from the first scan, the onset is not known; the ranges cannot be laid "
     "against them.",
@@ -218,10 +230,15 @@ SENTENCES: dict[str, str] = {
     "rose by 8 and 12.5 % in a phantom and by 47 % both in patients, whose number is not at hand)",
     "compare.kernel": "kernel {values} (edges and thin shells read differently)",
     "compare.contrast": "contrast medium {values} (vessels and enhancing tissue can pass for mineral)",
+    "compare.field": "field of view {values} (it sets how finely a thin shell is resolved)",
+    "compare.pixel": "pixels {values} (larger ones blur a thin shell)",
+    "compare.maker": "scanner maker {values} (soft tissue may read differently)",
     "compare.refused": "Not compared between {pair}: {quantities}, because {why}.",
     "withheld": "Not assessed in {scans}: {quantities}, because {why}.",
     "compare.steady": "Tissues that should stay the same moved from {first} to {last} by: {list}. A change of the "
-    "lesion of this size could be the scanner.",
+    "lesion of this size could be the scanner.{voltages}",
+    "compare.voltages": " The tube voltages differ, so cortex and fat are expected to read differently; mass and "
+    "quantities at 120 kVp allow for it.",
     "compare.alignment": "{scan} could not be laid on scan {reference} by the skeleton with confidence: {why}. "
     "Matched pictures and maps are withheld; measurements in the scan itself do not depend on it.",
     "compare.limits": "Fat, muscle and cortex of the same patient show the scanner, within their own doubt.",

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 TISSUE_SENTENCES: dict[str, str] = {
     # -- which published picture the lesion is like
-    "picture.reversed": "denser in the centre than outside",
+    "picture.reversed": "denser in the centre than at the periphery",
     "picture.even": "mineralised without a denser periphery",
     "picture.attached": "attached to the cortex as far as CT shows",
     "picture.growing": "still growing after about three months",
     "described.not-assessed": "not assessed",
+    "described.mineral": "there is mineral",
+    "described.no-mineral": "none measured beyond doubt",
     # -- expected tissue
     "tissue.limits": "What the literature describes for myositis ossificans, for comparison with the slides zone by "
     "zone. It is not a prediction for this lesion. A scan is laid beside a stage by what was measured in it, not by "
@@ -24,14 +26,15 @@ TISSUE_SENTENCES: dict[str, str] = {
     "way to the deepest point ({inradius} below the outline), {direction} of the lesion.",
     "biopsy.outside": "Biopsy {number}, in {scan}: the {what} lies outside the outline by {depth}, {direction} of the "
     "lesion.",
-    "biopsy.centre-words": "near the middle",
-    "biopsy.from-middle": "{words} of the middle",
+    "biopsy.centre-words": "near the centre",
+    "biopsy.from-middle": "{words} of the centre",
     "biopsy.target": "target",
     "biopsy.point": "point",
     "biopsy.ball": " Mean attenuation within 2.5 mm of it: {hu} (spread {sd}).",
     "biopsy.no-ball": " Attenuation there not assessed, because {why}.",
     "biopsy.rim.present": " There is shell where the {place}.",
     "biopsy.rim.gap": " There is a gap in the shell where the {place}.",
+    "biopsy.rim.no shell": " There is no shell of mineral in this scan.",
     "biopsy.rim.edge of a gap": " The {place} at the edge of a gap in the shell.",
     "biopsy.rim.unresolved": " Whether there is shell where the {place} is not resolved by this scan.",
     "biopsy.rim.bone contact": " The lesion faces bone where the {place}.",
@@ -107,5 +110,5 @@ TISSUE_SENTENCES: dict[str, str] = {
     "biopsy.track.no-path": "a track was not looked for, because only a point was given",
     "biopsy.track.no-day": "a track was not looked for, because the day of the biopsy was not given",
     "biopsy.track.not-placed": "a track was not looked for, because the path could not be placed in this scan",
-    "biopsy.track.sentence": " Track: {track}.",
+    "biopsy.track.sentence": " {track}.",
 }

@@ -13,10 +13,10 @@ from typing import Literal
 from ..measure import Measurement
 from ..timeline import Timeline
 from .evidence import Evidence
-from .mineral import maturity_of
 from .picture import picture_of
 from .sources import cite
 from .statements import ExpectedTissue, Finding
+from .states import maturity_of
 from .wording import TISSUE, TISSUE_DAYS, say, with_interval
 
 Stage = Literal["early", "intermediate", "mature"]

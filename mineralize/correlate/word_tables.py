@@ -81,6 +81,9 @@ TEST_CAVEATS: dict[str, tuple[str, tuple[str, ...]]] = {
 }
 """What each ancillary test can not say, with source keys."""
 
+ANY_MINERAL = "Any mineral"
+"""The feature that is answered by whether there is mineral, whatever else is said of it."""
+
 DESCRIBED: dict[str, tuple[tuple[str, ...], str, str, str, tuple[str, ...]]] = {
     "Where mineral lies": (
         ("zoning.",),
@@ -89,12 +92,12 @@ DESCRIBED: dict[str, tuple[tuple[str, ...], str, str, str, tuple[str, ...]]] = {
         "dense at its base and centre, less dense at the margin (teaching page, no count)",
         ("Ackerman58", "BennettElKhoury13", "Crombe23", "RadReview"),
     ),
-    "Any mineral": (
-        ("rim.",),
+    ANY_MINERAL: (
+        ("zoning.", "course.mass."),
         "none in 7 of 7 early lesions (one series)",
-        "none in 16 of 42 with CT (one series, 54 patients, two centres)",
+        "none in 16 of 42, 14 of 19 and 4 of 11 (three series)",
         "nearly always there (from memory)",
-        ("WangH18", "Crombe23"),
+        ("WangH18", "Crombe23", "ESOS18", "WangX24"),
     ),
     "Cortex": (
         ("relation.",),
@@ -105,7 +108,7 @@ DESCRIBED: dict[str, tuple[tuple[str, ...], str, str, str, tuple[str, ...]]] = {
     ),
     "Course of size": (
         ("late.", "course.volume."),
-        "fast in the first weeks, then steady or smaller (two textbooks; the first from one series, no count at hand)",
+        "fast in the first weeks (one series, no count at hand), smaller by 5 to 6 months (one textbook)",
         "grows steadily (from memory)",
         "slow growth over years (review, no count)",
         ("Zeanah82", "CambMurray", "Hang14"),
@@ -196,3 +199,6 @@ TOPICS: dict[str, str] = {
     "withheld": "Withheld",
 }
 """Headings, in reading order."""
+
+AT_THRESHOLD = "{quantity} at {threshold} HU"
+"""A quantity at another threshold than the main one."""

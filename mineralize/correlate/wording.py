@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..base import QUANTITIES
+from ..base import QUANTITIES, number, value_text
 from ..measure import Measurement
-from .numbers import number, value_text
 from .sentences import SENTENCES as FINDING_SENTENCES
 from .sentences_brief import BRIEF_SENTENCES
 from .sentences_tissue import TISSUE_SENTENCES
 from .word_tables import (
+    AT_THRESHOLD,
     CONCORDANCE,
     CONCORDANCE_OPTIONS,
     CONCORDANCE_REASONS,
@@ -54,7 +54,10 @@ def say(key: str, **parts: object) -> str:
 
 
 def named(quantity: str) -> str:
-    """A quantity in words."""
+    """A quantity in words; one at another threshold than the main one names it."""
+    plain, _, threshold = quantity.rpartition("_")
+    if threshold.isdigit() and plain in QUANTITIES:
+        return AT_THRESHOLD.format(quantity=QUANTITIES[plain].named, threshold=threshold)
     row = QUANTITIES.get(quantity)
     return row.named if row is not None and row.named else quantity.replace("_", " ")
 

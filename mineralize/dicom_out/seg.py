@@ -102,7 +102,7 @@ def build(identity: Identity, scan: Scan, part: Slab) -> tuple[Segmentation, byt
         software_versions=__version__,
         device_serial_number=SERIAL,
         content_label="LESION",
-        content_description="Lesion, rim, core and mineral",
+        content_description="Lesion, outer and central zone, mineral",
         content_creator_name=f"{PROGRAM}^",
     )
     for segment, held in zip(wanted, seg.SegmentSequence, strict=True):

@@ -180,7 +180,7 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
             "blur": 0.5 * faint,
             "bridged gaps": crossing,
         }
-        up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved rim": unresolved}
+        up = {"threshold": 0.7 * (high - value), "border of the gap": border, "unresolved shell": unresolved}
         up["blur"], up["bridged gaps"] = 0.5 * faint, 0.5 * crossing
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))
     rows.append(

@@ -45,7 +45,10 @@ def measure_zones(site: Site) -> list[Estimate]:
         moved = max(abs(rim(kind, o) - value) for o in (-shift, shift))
         depth = RIM_DEPTH_SHARE * max(abs(rim(kind, stretch=s) - value) for s in (0.75, 1.25))
         undone = 0.25 * abs(value - rim("plain_" + kind))
-        values[name] = (value, {"outline": 0.8 * moved, "rim depth": depth, "blur": undone, "noise": rim_noise})
+        values[name] = (
+            value,
+            {"outline": 0.8 * moved, "depth of the zones": depth, "blur": undone, "noise": rim_noise},
+        )
     for name, kind in (("core", "hu"), ("core120", "hu120")):
         value = core(kind)
         moved = max(abs(core(kind, o) - value) for o in (-shift, shift))
@@ -137,7 +140,7 @@ def _core_fractions(site: Site) -> list[Estimate]:
         number = max(total * site.voxel_mm3 / 200.0, 1.0)
         counting = 2.0 * float(np.sqrt(max(value * (1 - value), 0.01) / number)) * 0.5
         parts = {"band limits": max(abs(o - value) for o in others), "sampling": counting}
-        beside = "beside the rim"
+        beside = "beside the shell"
         down = parts | {beside: UNSEEN_PART * left_out * value}
         up = parts | {beside: UNSEEN_PART * left_out * (1.0 - value)}
         rows.append(Estimate(name, "1", value, down, up, verdict, (0.0, 1.0)))

@@ -6,7 +6,7 @@ import html
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ..base import plain_text
+from ..base import neat, plain_text
 from ..results import shown, texts
 
 MARKS = {"ok": "●", "caution": "◐", "withheld": "○"}
@@ -14,8 +14,8 @@ MARKS = {"ok": "●", "caution": "◐", "withheld": "○"}
 
 
 def esc(text: Any) -> str:
-    """Text safe inside HTML and attributes, with nothing in it that is not to be seen."""
-    return html.escape(plain_text(str(text)), quote=True)
+    """Text safe inside HTML and attributes, with nothing in it that is not to be seen, its numbers set alike."""
+    return html.escape(neat(plain_text(str(text))), quote=True)
 
 
 def held(pointer: str, text: str) -> str:
@@ -116,6 +116,9 @@ def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         for row in rows:
             if row["trust"] != "ok":
                 found[f"scan {row['scan']}, {kind}", row["reason"], row["trust"]] = None
+    found = {
+        ("" if text.lower().startswith(about.lower()) else about, text, trust): None for about, text, trust in found
+    }
     longer = [(about, text) for about, text, _ in found]
     return [
         (about, text, trust)

@@ -29,7 +29,7 @@ from .pdf_parts import (
 ANSWER_HEAD_MM = 22.0
 TOPIC_HEAD_MM = 33.0
 NEEDLE_MM = 42.0
-PICTURES_MM = 150.0
+PICTURES_MM = 136.0
 """Room kept for time line, pictures and needle before the rows below may take more than one line each."""
 
 

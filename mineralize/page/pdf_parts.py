@@ -15,7 +15,7 @@ from matplotlib.image import imread
 from matplotlib.lines import Line2D
 from matplotlib.textpath import text_to_path
 
-from ..base import Floats, plain_text
+from ..base import Floats, neat, plain_text
 from ..figures import INK, PNG_DPI
 
 PAGE_MM = (210.0, 297.0)
@@ -51,7 +51,7 @@ def lines_of(text: str, size: float, room_mm: float, weight: str = "normal") -> 
     """Text broken at blanks into lines that fit ``room_mm``."""
     lines: list[str] = []
     wide, blank = 0.0, width_mm(" ", size, weight)
-    for word in text.split(" "):
+    for word in neat(text).split(" "):
         own = width_mm(word, size, weight)
         if lines and wide + blank + own <= room_mm:
             lines[-1] += f" {word}"
@@ -64,6 +64,7 @@ def lines_of(text: str, size: float, room_mm: float, weight: str = "normal") -> 
 
 def one_line(text: str, size: float, room_mm: float, weight: str = "normal") -> str:
     """As much of a text as fits one line, with an ellipsis where something is cut."""
+    text = neat(text)
     if width_mm(text, size, weight) <= room_mm:
         return text
     kept = ""
@@ -92,7 +93,7 @@ class Sheet:
         self.figure.text(
             x / w,
             1 - y / h,
-            plain_text(text),
+            neat(plain_text(text)),
             fontsize=size,
             fontweight=weight,
             color=colour,

@@ -137,7 +137,7 @@ def _plane(
     upper = kind == "mineral"
     number = next(s["day"] for s in document["scans"] if s["scan"] == view.scan)
     caption = f'<figcaption class="{"seen" if upper else "aloud"}">{day(document, view.scan)}</figcaption>'
-    remark = "" if upper else _remark(view)
+    remark = "" if upper else _remark(document, view)
     if view.hu is None:
         return (
             f'<figure>{caption}<p class="nothing">{esc(no_picture(view))}</p></figure>'
@@ -195,12 +195,16 @@ def _marks(view: View, unit: float) -> str:
     return f"{lines}{paths}{sites}"
 
 
-def _remark(view: View) -> str:
+def _remark(document: Mapping[str, Any], view: View) -> str:
     """What a reader must know about a picture, below it; empty where all is well."""
     if not view.matched:
         text = texts.OWN_PLANE.format(plane=view.plane, reason=view.reason)
         return f'<p class="remark"><b>{esc(texts.NOT_MATCHED)}</b> {esc(text)}</p>'
     words = [texts.NO_LESION] if not view.traces else []
+    outlines = document["lesion"]["outlines"]
+    refused = next((o["reason"] for o in outlines if o["scan"] == view.scan and o["trust"] == "withheld"), "")
+    if view.traces and refused:
+        words.append(texts.OUTLINE_WITHHELD.format(reason=refused))
     if any(kind == UNSEEN for _, kind in view.traces):
         words.append(texts.OUTLINE_UNSEEN)
     if view.reason:

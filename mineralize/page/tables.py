@@ -14,7 +14,10 @@ MANYFOLD_PERCENT = 900.0
 
 
 class FootNotes:
-    """Reasons, each written once and lettered, with the scans and quantities that they are about."""
+    """Reasons, each written once and lettered, with the scans and quantities that they are about.
+
+    Reasons of changes are about no one scan: their trust is empty and their scan 0.
+    """
 
     def __init__(self, prefix: str, quantities: int) -> None:
         self._prefix = prefix
@@ -34,11 +37,13 @@ class FootNotes:
         for i, ((trust, reason), scans_) in enumerate(self._about.items()):
             letter = note_letter(i)
             about = "; ".join(
-                f"scan {scan}: {texts.EVERYTHING if len(found) == self._quantities else ', '.join(found)}"
+                (f"scan {scan}: " if scan else "")
+                + (texts.EVERYTHING if len(found) == self._quantities else ", ".join(found))
                 for scan, found in scans_.items()
             )
+            sign = f"{mark(trust)} " if trust else ""
             items.append(
-                f'<li id="{self._prefix}-{letter}"><b>{letter}</b> {mark(trust)} '
+                f'<li id="{self._prefix}-{letter}"><b>{letter}</b> {sign}'
                 f'{esc(reason)} <span class="about">({esc(about)})</span></li>'
             )
         return folded(texts.REASONS, f'<ul class="notes">{"".join(items)}</ul>') if items else ""
@@ -137,6 +142,7 @@ def changes(document: Mapping[str, Any]) -> str:
 
 def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
     units = _units(document)
+    notes = FootNotes("because", 0)
     body = ""
     for i, c in enumerate(document["changes"]):
         if (c["from_scan"], c["to_scan"]) != (first, last) or not _listed(c["quantity"]):
@@ -155,12 +161,12 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
                 f"<tr>{title}<td>{_held(units, c, i, 'difference')} {esc(unit)}{interval}</td><td>{_percent(c, i)}</td>"
                 f"<td>{_held(units, c, i, 'per_30_days')}</td><td>{_doubling(c, i)}</td>"
             )
-        reason = f' <span class="about">{esc(c["reason"])}</span>' if c["reason"] else ""
+        reason = notes.link("", c["reason"], 0, c["quantity"]) if c["reason"] else ""
         body += f'<td class="verdict {c["real"]}"><b>{esc(texts.REAL[c["real"]])}</b>{reason}</td></tr>'
     caption = f"From scan {first} to scan {last}"
     head = ("Quantity", "Difference", "Percent", "Per 30 days", "Doubling (−: halving), days", "Verdict")
     lead = f"<h3>From {day(document, first)} to {day(document, last)}</h3>"
-    return lead + table(caption, head, f"<tbody>{body}</tbody>", "plain")
+    return lead + table(caption, head, f"<tbody>{body}</tbody>", "plain") + notes.render()
 
 
 def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:

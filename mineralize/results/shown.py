@@ -1,11 +1,12 @@
-"""Numbers as a reader sees them: rows of the record by the one formatter (``correlate``)."""
+"""Numbers as a reader sees them: rows of the record by the one formatter (``base.numbers``)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ..correlate import MINUS, THIN, ZONE_WORDS, decimals_for, number, places, shown_as
+from ..base import MINUS, THIN, decimals_for, number, places, shown_as
+from ..correlate import ZONE_WORDS
 
 __all__ = [
     "MINUS",

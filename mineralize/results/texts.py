@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ..base import QUANTITIES, title_of
-from ..correlate import shown_as
+from ..base import QUANTITIES, shown_as, title_of
 from .texts_pictures import *  # noqa: F403
 from .texts_slides import *  # noqa: F403
 
@@ -86,8 +85,9 @@ NEIGHBOURS: Final = "Between neighbouring scans"
 VERDICTS: Final = (
     "A change is called real only where its interval excludes zero and it exceeds a limit of repeatability. None was "
     "published for this kind of lesion: the limit of volume is borrowed from tumour volumetry and quoted from memory, "
-    "that of diameters is from a re-scan study (Oxnard 2011), that of HU from a study of scanners (Lamba 2014); all "
-    "others are our own judgement."
+    "that of diameters follows a re-scan study (Oxnard 2011; its number of patients is not at hand), that of HU of "
+    "muscle and fat is our reading of 48 pairs of scans on scanners of two makers (Lamba 2014); all others are our own "
+    "judgement."
 )
 INTERVALS: Final = (
     "Full dot: trusted; half dot: with caution; empty circle: withheld. Letters lead to the reason. Below each value "

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-from ..correlate import THIN, ZONE_WORDS, number, value_text
+from ..base import THIN, number, value_text
+from ..correlate import ZONE_WORDS
 
 WIDE_FIGURE: Final = "figure, wider than a small screen"
 ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wide, window {low} to {high} HU{outline}."
@@ -30,10 +31,11 @@ WINDOWS: Final = (
     "{field} mm wide; above: mineral window, {low} to {high} HU; below: soft tissue, {soft_low} to {soft_high} HU."
 )
 PROFILE_PDF: Final = "HU at 120 kVp by depth, mm"
-PATH: Final = "Path inside the lesion: {list}. No tissue from: {none}."
-PATH_POINT: Final = "Only a point was given: it lies in the {zone}. No tissue from: {none}."
+PATH: Final = "Path inside the lesion: {list}. {none}"
+PATH_POINT: Final = "Only a point was given: it lies in the {zone}. {none}"
 PATH_LOST: Final = "The site could not be placed: {why}."
-PATH_ALL: Final = "no zone left out"
+PATH_NONE: Final = "No tissue from: {zones}."
+PATH_ALL: Final = "All three zones were crossed."
 DAY_ZERO: Final[dict[str, str]] = {
     "onset": "Days count from onset: injury or first symptom, as given in case.toml.",
     "first scan": "Days count from the first scan: the day of onset was not given.",
@@ -50,8 +52,9 @@ CAPTION_COURSE: Final = (
 )
 CAPTION_PROFILE: Final = "Mean over the whole lesion at equal depth, at 120 kVp equivalent; the band is its spread."
 CAPTION_RIM: Final = (
-    "The outline as seen from its centre, equal areas as equal areas. A anterior, L left, P posterior, R right, "
-    "S superior, I inferior, of the reference scan. B: direction of a biopsy."
+    "Upper row: peak attenuation, HU at 120 kVp; lower row: thickness of the shell, mm. The outline as seen from its "
+    "centre, equal areas as equal areas. A anterior, L left, P posterior, R right, S superior, I inferior, of the "
+    "reference scan. B: direction of a biopsy."
 )
 CAPTION_CHANGE: Final = (
     "Over the later picture, paled: where attenuation rose (dark, plain) and where it fell (light, hatched). Dashed: "
@@ -69,6 +72,7 @@ CAPTION_RIM_PDF: Final = (
     "Equal-area maps of the whole outline: A anterior, L left, P posterior, R right, S superior, I inferior. B: "
     "biopsy. Shade: peak attenuation, HU at 120 kVp."
 )
+OUTLINE_WITHHELD: Final = "Nothing was measured with this outline: {reason}."
 OUTLINE_UNSEEN: Final = "Sparse dots: nothing is seen there, the outline is a guess."
 MARKS_LEGEND: Final = "Outline and needle"
 MARKS_SWITCH: Final[dict[str, str]] = {"upper": "on the upper row", "both": "on both rows", "none": "on none"}
@@ -97,7 +101,7 @@ def path_note(report: Mapping[str, Any]) -> str:
     if site["trust"] == "withheld" or site["zone"] is None:
         return PATH_LOST.format(why=site["reason"])
     none = [ZONE_WORDS[z] for z in ("rim", "middle", "core") if z not in report["zones"]]
-    words = ", ".join(none) if none else PATH_ALL
+    words = PATH_NONE.format(zones=", ".join(none)) if none else PATH_ALL
     if site["entry"] is None:
         return PATH_POINT.format(zone=ZONE_WORDS[site["zone"]], none=words)
     total = sum(length for _, length in site["path_mm"]) or 1.0

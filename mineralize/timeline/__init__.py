@@ -14,7 +14,7 @@ from collections.abc import Callable
 from . import inspection
 from .case_file import alias_of
 from .case_file import parse as parse_case_file
-from .comparable import Difference, comparability, differences
+from .comparable import Difference, comparability, differences, value_words
 from .comparable import notes as comparability_notes
 from .model import (
     BiopsySite,
@@ -50,6 +50,7 @@ __all__ = [
     "parse_case_file",
     "read",
     "scan_tag",
+    "value_words",
 ]
 
 

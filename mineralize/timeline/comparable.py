@@ -66,7 +66,7 @@ def differences(first: Scan, second: Scan) -> dict[str, Difference]:
     """
     a, b = first.acquisition, second.acquisition
     found = {
-        code: Difference(code, f"{what} {_words(code, a)} against {_words(code, b)}")
+        code: Difference(code, f"{what} {value_words(code, a)} against {value_words(code, b)}")
         for code, (what, apart) in PROPERTIES.items()
         if apart(a, b)
     }
@@ -77,7 +77,8 @@ def differences(first: Scan, second: Scan) -> dict[str, Difference]:
     return found
 
 
-def _words(code: str, made: Acquisition) -> str:
+def value_words(code: str, made: Acquisition) -> str:
+    """The value of a property of the table, as it is read."""
     return _VALUES[code](made)
 
 
@@ -136,7 +137,7 @@ def _voltage(made: Sequence[Acquisition]) -> Row:
 def _kernel(made: Sequence[Acquisition]) -> Row:
     values = tuple(f"{m.kernel or UNKNOWN} ({m.kernel_class})" for m in made)
     effect = (
-        "a sharper kernel raises peaks and completeness of a thin rim by up to tens of percent and noise two to five "
+        "a sharper kernel raises peaks and completeness of a thin shell by up to tens of percent and noise two to five "
         "times (common practice, no source); mass and volume hardly change"
     )
     return Row("kernel", "kernel", values, False, effect)
@@ -153,7 +154,7 @@ def _slices(made: Sequence[Acquisition]) -> Row:
     if known:
         share = 100 * (1 - min(known) / max(known))
         effect = (
-            f"a rim thinner than the slice and lying along it peaks up to {share:.0f} % lower at {max(known):g} than "
+            f"a shell thinner than the slice and lying along it peaks up to {share:.0f} % lower at {max(known):g} than "
             f"at {min(known):g} mm (thickness over slice), and can look incomplete"
         )
     return Row("slice", "slices", values, False, effect)
@@ -163,20 +164,20 @@ def _contrast(made: Sequence[Acquisition]) -> Row:
     values = tuple(CONTRAST[m.contrast_agent] for m in made)
     effect = (
         "agent adds some 10 to 100 HU to the lesion's soft tissue and 10 to 30 HU to muscle (common practice, no "
-        "source): core, haze and muscle values are not comparable"
+        "source): central zone, haze and muscle values are not comparable"
     )
     return Row("contrast", "contrast agent", values, False, effect)
 
 
 def _field(made: Sequence[Acquisition]) -> Row:
     sizes = [m.reconstruction_diameter_mm for m in made]
-    effect = "a smaller field resolves a thin rim better and may cut off the limb"
+    effect = "a smaller field resolves a thin shell better and may cut off the limb"
     return Row("field", "field of view", tuple(_number(v, "mm") for v in sizes), False, effect)
 
 
 def _pixels(made: Sequence[Acquisition]) -> Row:
     sizes = [m.pixel_spacing_mm for m in made]
-    effect = "larger pixels blur a thin rim; lengths hold to about half a pixel"
+    effect = "larger pixels blur a thin shell; lengths hold to about half a pixel"
     values = tuple(_number(v and round(v, 3), "mm") for v in sizes)
     return Row("pixel", "pixel", values, False, effect)
 

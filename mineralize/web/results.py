@@ -47,7 +47,7 @@ def rim(case: Case, scan: int) -> dict[str, Any]:
             held = shapes.outline_again(told, case.kept)[1]
             if held is not None:
                 return shapes.told_rim(held)
-    raise Unknown("no rim was laid out for this scan")
+    raise Unknown("no outline was laid out for this scan")
 
 
 def names(case: Case) -> list[str]:

@@ -11,7 +11,7 @@ from dataclasses import asdict
 from typing import Any
 
 from ..base import GROUPS, InputError, MineralizeError, is_share
-from ..correlate import TEST_CAVEATS
+from ..correlate import TEST_CAVEATS, ZONE_WORDS
 from ..results import History, concordance, impression, shown, texts
 from ..results import form as answers
 from ..results import read as read_history
@@ -195,7 +195,12 @@ def numbers(case: Case) -> dict[str, Any]:
         ],
         "tissue": document["correlation"]["expected_tissue"],
         "biopsies": document["correlation"]["biopsies"],
-        "words": {"trust": texts.TRUST, "verdicts": texts.VERDICTS, "tissue": texts.TISSUE_NOTE},
+        "words": {
+            "trust": texts.TRUST,
+            "verdicts": texts.VERDICTS,
+            "tissue": texts.TISSUE_NOTE,
+            "zones": ZONE_WORDS,
+        },
     }
 
 

@@ -84,7 +84,7 @@ def test_volume_limits_depend_on_the_diameter(size: float, limit: float) -> None
 
 def test_limits_are_written_without_exponents() -> None:
     """0.29 of 8300 mm3 is 2407."""
-    assert "within the limit of 2410 mm3 (" in change("lesion_volume", 8300.0, 7000.0, 10.0, 40.0).reason
+    assert "within the limit of 2.41 cm3 (" in change("lesion_volume", 8300.0, 7000.0, 10.0, 40.0).reason
     assert "exceeds 28.9 mg (" in change("mineral_mass", 192.57, 300.0, 1.0).reason
 
 
@@ -163,7 +163,7 @@ def test_a_plain_change_of_mass_is_seen_through_a_shared_caution() -> None:
     """Like scans with like cautions: twice the interval must exclude zero, and the caution is told."""
     seen = both(500.0, 625.0, 30.0, (UNSEEN,), (caution("edge-unseen", share=0.45),))
     assert seen.real == "yes"
-    assert "with caution (both scans: no edge is visible along 45%" in seen.reason
+    assert "with caution (both scans (as in scan 2): no edge is visible along 45%" in seen.reason
     assert both(500.0, 375.0, 30.0, (UNSEEN,), (UNSEEN,)).real == "yes"  # loss as well
     for first, second in ((500.0, 625.0), (625.0, 500.0)):
         hidden = both(first, second, 50.0, (UNSEEN,), (UNSEEN,))  # 71 of 125: without caution this would be real

@@ -97,7 +97,7 @@ def test_depth_and_zone_of_a_point(depth: float, zone: str) -> None:
     assert site.normalised_depth == pytest.approx(depth / RADIUS, abs=0.01)
     assert site.zone == zone
     assert report.zones == (() if zone == "outside" else (zone,))
-    assert site.direction_words == ("near the middle" if depth > 13 else "anterior of the middle")
+    assert site.direction_words == ("near the centre" if depth > 13 else "anterior of the centre")
     assert f"{abs(site.depth_mm):.1f}\N{NARROW NO-BREAK SPACE}mm" in report.text
     assert site.depth_low_mm == pytest.approx(site.depth_mm - 0.5)
 
@@ -122,7 +122,7 @@ def test_a_straight_path_to_the_centre_crosses_each_zone_over_its_depth() -> Non
     # the needle crossed all zones, but what was kept may be from the target alone
     assert report.caution.startswith("If tissue was kept from the target only")
     assert "only the central zone was sampled" in report.caution
-    assert report.site.direction_words == "near the middle"
+    assert report.site.direction_words == "near the centre"
 
 
 def test_a_path_that_ends_in_the_intermediate_zone_may_have_sampled_it_alone() -> None:

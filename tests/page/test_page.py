@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 import study_factory
 
+from mineralize.base import neat
 from mineralize.figures import pictures as figures
 from mineralize.page import html as page
 from mineralize.results import Impression, Ticks, record, shown, texts, views
@@ -133,10 +134,14 @@ def test_every_withheld_value_has_its_reason(made: Any) -> None:
     text = re.sub(r"<[^>]+>", "", html)
     for row in document["measurements"]:
         if row["trust"] != "ok":
-            assert row["reason"] in text
+            assert neat(row["reason"]) in text
     for row in document["alignment"]:
         if row["trust"] == "withheld":
-            assert row["reason"] in text
+            assert neat(row["reason"]) in text
+    pair = tuple(document["correlation"]["baseline"])
+    for row in document["changes"]:
+        if (row["from_scan"], row["to_scan"]) == pair and row["real"] == "unsure":
+            assert neat(row["reason"]) in text
 
 
 def test_no_network_no_script(made: Any) -> None:

@@ -51,7 +51,7 @@ def settled(page_: Any) -> None:
         "() => !document.querySelector('.frame.empty') && document.querySelector('.pictures')?.dataset.drawn > 0"
     )
     page_.get_by_role("region", name="Table of quantities").wait_for()
-    page_.get_by_text("The rim unwrapped").wait_for()
+    page_.get_by_text("The outline unwrapped").wait_for()
 
 
 def checked(page_: Any, name: str) -> None:
@@ -74,7 +74,7 @@ def test_no_state_of_the_page_is_a_barrier(shown: Any, served: Page, room: str) 
         entered(p, served, "A-measured")
         settled(p)
         checked(p, f"measured-{room}")
-        p.get_by_label("Rim and core").check()
+        p.get_by_label("Zones").check()
         p.get_by_label("From the front").check()
         p.get_by_role("button", name="Correct the outline").click()
         p.get_by_role("button", name="Draw a contour").click()

@@ -22,7 +22,7 @@ export async function biopsyPanel(store, place, site) {
   const told = store.alignmentOf(site.scan);
   if (told && told.trust !== "withheld") { store.spot = apply(told.matrix, site.target); store.draw(); store.spotted?.(); }
   const numbers = await get(`${store.path}/numbers`);
-  place.replaceChildren(panel(report.text, report, tissueOf(numbers.tissue, report.site), numbers.words.tissue));
+  place.replaceChildren(panel(report.text, report, tissueOf(numbers.tissue, report.site), numbers.words));
 }
 
 /** @param {any[]} rows @param {any} site */
@@ -33,19 +33,19 @@ function tissueOf(rows, site) {
   return then.length ? then : there;
 }
 
-/** @param {string} text @param {any} [report] @param {any[]} [tissue] @param {string} [note] */
-function panel(text, report, tissue = [], note = "") {
+/** @param {string} text @param {any} [report] @param {any[]} [tissue] @param {any} [words] */
+function panel(text, report, tissue = [], words = {}) {
   const site = report?.site;
   const facts = site?.zone ? el("dl", { className: "facts" },
-    el("div", {}, el("dt", {}, "Zone"), el("dd", {}, site.zone)),
+    el("div", {}, el("dt", {}, "Zone"), el("dd", {}, words.zones[site.zone])),
     el("div", {}, el("dt", {}, "Depth below the outline"), el("dd", {}, `${site.depth_mm.toFixed(1)} mm`, el("small", {}, ` (${site.depth_low_mm.toFixed(1)} to ${site.depth_high_mm.toFixed(1)})`))),
     el("div", {}, el("dt", {}, "Way to the deepest point"), el("dd", {}, `${Math.round(100 * site.normalised_depth)} %`)),
-    el("div", {}, el("dt", {}, "Rim there"), el("dd", {}, site.rim_state)),
+    el("div", {}, el("dt", {}, "Shell there"), el("dd", {}, site.rim_state)),
     el("div", {}, el("dt", {}, "Trust"), el("dd", {}, report.trust))) : null;
   return el("section", { className: "biopsy", "aria-labelledby": "biopsy-head" },
     el("h2", { id: "biopsy-head" }, "Where the biopsy came from"), facts, el("p", {}, text),
     report?.caution ? el("p", { className: "why" }, report.caution) : null,
     ...tissue.map((r) => el("p", {}, el("b", {}, `What the literature describes there, ${r.stage} (${r.days}): `), r.tissue, el("span", { className: "quiet" }, ` ${r.sources.join("; ")}`))),
-    tissue.length ? el("p", { className: "quiet" }, note) : null,
+    tissue.length ? el("p", { className: "quiet" }, words.tissue) : null,
     report ? el("p", { className: "quiet" }, "Measure again to carry it into the summary.") : null);
 }

@@ -42,13 +42,13 @@ export async function rimRow(store, strip) {
     const n = outlines.findIndex((/** @type {any} */ o) => o.scan === scan.number);
     const slot = strip.columns.get(scan.number)?.below;
     if (!slot) continue;
-    if (n < 0) { slot.replaceChildren(el("p", { className: "quiet" }, "no rim was laid out")); continue; }
+    if (n < 0) { slot.replaceChildren(el("p", { className: "quiet" }, "no outline was laid out")); continue; }
     const map = new RimMap(store, outlines[n], rims[n], scan, top);
     marks.push(() => map.mark());
     slot.replaceChildren(map.element);
   }
   strip.note.replaceChildren(
-    el("h2", {}, "The rim unwrapped"),
+    el("h2", {}, "The outline unwrapped"),
     el("p", { className: "quiet" }, "The outline as seen from its centre, equal areas as equal areas. A front, L left, P back, R right, S head, I feet. Choose a place to see it in every picture."),
     el("ul", { className: "key" }, ...NAMES.map((n, i) => el("li", {}, el("span", { className: `swatch s${i}`, "aria-hidden": "true" }), i === 1 ? `mineral, lighter is denser, up to ${top} HU` : n))));
   store.spotted = () => { for (const one of marks) one(); };
@@ -63,7 +63,7 @@ class RimMap {
     this.at = { x: 0, y: 0 };
     this.canvas = el("canvas", { width: 2 * WIDE, height: 2 * HIGH, "aria-hidden": "true" });
     this.words = el("p", { className: "quiet told" }, "");
-    this.frame = el("div", { className: "map", tabIndex: 0, role: "slider", "aria-label": `Rim of scan ${scan.number}, day ${scan.day}: place on the map`, "aria-valuemin": "-180", "aria-valuemax": "180", "aria-valuenow": "0", "aria-valuetext": "no place chosen" }, this.canvas);
+    this.frame = el("div", { className: "map", tabIndex: 0, role: "slider", "aria-label": `Outline of scan ${scan.number}, day ${scan.day}: place on the map`, "aria-valuemin": "-180", "aria-valuemax": "180", "aria-valuenow": "0", "aria-valuetext": "no place chosen" }, this.canvas);
     this.element = el("div", {}, this.frame, this.words);
     this.back = this.paint();
     this.frame.addEventListener("pointerdown", (e) => {

@@ -61,7 +61,7 @@ export class Strip {
       slider("Tilted", "tilt", 60),
       store.doc.measured?.axis ? box("Follow the bone", "follow") : null,
       choices("Brightness for", Object.entries(TISSUES).map(([value, t]) => ({ value, text: t.text, title: `${t.range[0]} to ${t.range[1]} HU` })), view.tissue, (tissue) => set({ tissue }), "tissue"),
-      el("div", { className: "ticks" }, box("Outline", "outline"), box("Rim and core", "zones")),
+      el("div", { className: "ticks" }, box("Outline", "outline"), box("Zones", "zones")),
       el("div", { className: "sizes" },
         el("button", { type: "button", onclick: () => zoom(0.8) }, "Closer"),
         el("button", { type: "button", onclick: () => zoom(1.25) }, "Farther"),

@@ -1,14 +1,16 @@
 """How every number is written, in sentences, tables, axes and PDF alike.
 
 True minus, narrow blanks between thousands and before units, shares in percent, volumes in cm³; a value and its
-interval are rounded alike, to as many digits as the interval carries.
+interval are rounded alike, to as many digits as the interval carries. Reasons are kept in plain letters, for tables and
+other programs (``12 mm3``); :func:`neat` sets them as the rest is set where a person reads them.
 """
 
 from __future__ import annotations
 
 import math
+import re
 
-from ..base import is_share
+from .quantities import is_share
 
 MINUS = "\N{MINUS SIGN}"
 THIN = "\N{NARROW NO-BREAK SPACE}"
@@ -26,6 +28,21 @@ NARROW_SHARE = 0.5
 """Points of percent; a narrower half-width earns a share one decimal."""
 ASSUMED_HALF_WIDTH = 0.05
 """Share of a value that stands for its interval where it has none."""
+
+
+_UNIT = r"(?:[mc]m[23]?|HU|mg|kVp|kV|keV)\b"
+_MINUS = re.compile(rf"(?<![\w.])-(?=\d+(?:\.\d+)?[ {THIN}]?(?:%|{_UNIT}))")
+_BLANK = re.compile(rf"(?<=\d) ?(?=%)|(?<=\d) (?={_UNIT})")
+_POWER = re.compile(rf"(?<=\d[ {THIN}])([mc]m)([23])\b|(mg/cm)(3)\b")
+
+
+def neat(text: str) -> str:
+    """A sentence with its numbers set like all others: true minus, narrow blanks before units, raised powers.
+
+    What is set so already stays as it is.
+    """
+    text = _BLANK.sub(THIN, _MINUS.sub(MINUS, text))
+    return _POWER.sub(lambda m: f"{m[1] or m[3]}{'²' if (m[2] or m[4]) == '2' else '³'}", text)
 
 
 def shown_as(quantity: str, unit: str) -> tuple[float, str, int]:
@@ -56,7 +73,7 @@ def places(quantity: str, unit: str, value: float, low: float | None = None, hig
     factor, _, most = shown_as(quantity, unit)
     half = abs(value) * ASSUMED_HALF_WIDTH if low is None or high is None else (high - low) / 2
     decimals = decimals_for(factor * half)
-    if is_share(quantity) and factor * half < NARROW_SHARE:
+    if is_share(quantity) and 0 < factor * half < NARROW_SHARE:
         most = 1
     if value:
         decimals = max(decimals, 1 - math.floor(math.log10(abs(factor * value))))
