@@ -39,6 +39,9 @@ def test_agrees_with_generalised_least_squares_of_scipy() -> None:
     assert found["half_rise_day"][0] == pytest.approx(best[0], abs=0.1)
     assert found["rate_per_day"][0] == pytest.approx(math.exp(best[1]), rel=0.01)
     assert found["plateau"][0] == pytest.approx(math.exp(best[2]), rel=0.002)
+    for at in course.band:
+        assert at.value == pytest.approx(math.exp(log_logistic(np.array([at.day]), *best)[0]), rel=0.01)
+        assert at.low < at.value < at.high
 
 
 def test_intervals_hold_the_truth() -> None:

@@ -114,6 +114,22 @@ def test_steady_tissues_noise_and_blur_of_a_known_limb() -> None:
     assert found.notes == ()
 
 
+def test_white_noise_is_averaged_away_with_the_root_of_the_volume() -> None:
+    """Closed form: the mean of n independent voxels of standard deviation s has a standard error of s / sqrt(n)."""
+    volume, _, _ = limb(10.0)
+    found = measure_reference(volume, Acquisition(kvp=120.0, slice_thickness_mm=2.0), PLAIN)
+    assert found.fat is not None
+    cubic_mm = 24 * 2.0 * np.pi
+    for tissue, outer, inner in ((found.fat, 40.0, 33.0), (found.muscle, 33.0, 13.0)):
+        whole = cubic_mm * (outer**2 - inner**2)
+        assert 0.01 * whole < tissue.volume_mm3 < whole, "what was read of it, not more than there is"
+    voxels = found.fat.volume_mm3 / volume.grid.voxel_volume_mm3
+    assert found.fat.standard_error_hu == pytest.approx(10.0 / np.sqrt(voxels), rel=0.25)
+    cubes = found.muscle.volume_mm3 / 64.0
+    assert 0.5 * 10.0 / np.sqrt(64.0 / volume.grid.voxel_volume_mm3) < found.muscle.standard_error_hu * np.sqrt(cubes)
+    assert found.noise_4mm_hu == pytest.approx(10.0 / np.sqrt(64.0 / volume.grid.voxel_volume_mm3), rel=0.4)
+
+
 def test_no_muscle_in_view_is_said() -> None:
     grid = Grid.from_parts((12, 40, 40), (2.0, 1.0, 1.0))
     found = measure_reference(Volume(np.full(grid.shape, -1000.0, np.float32), grid), Acquisition(kvp=120.0), PLAIN)
