@@ -30,7 +30,7 @@ from mineralize.base import (
 from mineralize.lesion import find_zones
 from mineralize.measure import Site, measure_mineral
 from mineralize.page import html as page
-from mineralize.reference import TABLE, Reference, measure_reference
+from mineralize.reference import TABLE, Reference, measure_reference, rods
 from mineralize.reference.rods import _line, fit_rods
 from mineralize.reference.tissues import Tissue
 from mineralize.results import record
@@ -275,3 +275,14 @@ def test_record_and_page_name_the_slope_and_its_origin() -> None:
     }  # fmt: skip
     assert "1.432</span> HU per mg/cm³, from 2 calibration rods in it" in page._method(document)
     assert "mineral_scale" not in record.history(base)["scans"][0]
+
+
+@pytest.mark.parametrize("lengthwise", [True, False])
+def test_a_rod_that_leans_differs_by_its_outer_thirds(lengthwise: bool) -> None:
+    """Closed form: over a uniform rod of length L, a gradient g parts the middles of the outer 34 % by 0.66 g L."""
+    place = np.linspace(-30.0, 30.0, 6001)
+    still = np.zeros_like(place)
+    along, across = (place, still) if lengthwise else (still, place)
+    read = rods._read(250.0 + 0.2 * place, along, across, voxel_mm3=0.5, noise_4mm_hu=0.0)
+    assert read.uneven_hu == pytest.approx(0.66 * 0.2 * 60.0, rel=0.01)
+    assert read.mean_hu == pytest.approx(250.0, abs=0.01)
