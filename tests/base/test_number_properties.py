@@ -8,8 +8,7 @@ import re
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from mineralize.base import QUANTITIES
-from mineralize.correlate import MINUS, THIN, decimals_for, number, places, shown_as, value_text
+from mineralize.base import MINUS, QUANTITIES, THIN, decimals_for, number, places, shown_as, value_text
 
 VALUE = st.floats(-1e7, 1e7, allow_nan=False)
 DECIMALS = st.integers(-2, 4)
