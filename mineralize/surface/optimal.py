@@ -41,6 +41,10 @@ def optimal_levels(cost: Floats, edges: NDArray[Any], smoothness: float) -> NDAr
     price = np.round((cost - cost.min(axis=1, keepdims=True) + 1.0) * _SCALE).astype(np.int64)
     price = np.minimum(price, _WALL // 4)
     tie = max(round(smoothness * _SCALE), 0)
+    low, high = _band(price, edges, tie)
+    price, levels = price[:, low : high + 1], high + 1 - low
+    if levels < 2:
+        return np.full(rays, low)
     degree = np.bincount(edges.ravel(), minlength=rays)
     kept = price <= _reachable(price, tie * degree[:, None])
     source, sink, group = _merged(kept)
@@ -70,7 +74,57 @@ def optimal_levels(cost: Floats, edges: NDArray[Any], smoothness: float) -> NDAr
     residual.eliminate_zeros()
     reached = np.zeros(sink + 1, bool)
     reached[breadth_first_order(residual, source, return_predecessors=False)] = True
-    return np.asarray(reached[group].sum(axis=1))
+    return np.asarray(low + reached[group].sum(axis=1))
+
+
+def _band(price: NDArray[Any], edges: NDArray[Any], tie: int) -> tuple[int, int]:
+    """The lowest and the highest level that the best surface can reach, as narrow as a few small cuts show.
+
+    A surface cut off at a level costs no more between rays. Where no set of rays would lose by it more than its border
+    costs, which is a cut through one node a ray, the best surface lies on this side of the level.
+    """
+    middle = int(np.median(price.argmin(axis=1)))
+    # Of equal surfaces the lowest is taken: from below a level must be worse to be cut off, from above only no better.
+    high = _lowest_cap(price, edges, tie, middle, strict=False)
+    turned = price[:, high::-1]
+    low = high - _lowest_cap(turned, edges, tie, high - min(middle, high), strict=True)
+    return low, high
+
+
+def _lowest_cap(price: NDArray[Any], edges: NDArray[Any], tie: int, middle: int, *, strict: bool) -> int:
+    """A level that no best surface goes beyond: sought in growing steps from where most rays are cheapest, then by
+    halving the last step. (A level farther off need not do where a nearer one does.)"""
+    last = price.shape[1] - 1
+    fails, holds, step = middle - 1, middle, 1
+    while holds < last and not _caps(price, edges, tie, holds, strict=strict):
+        fails, holds, step = holds, min(holds + step, last), 2 * step
+    while holds - fails > 1:
+        tried = (fails + holds) // 2
+        if _caps(price, edges, tie, tried, strict=strict):
+            holds = tried
+        else:
+            fails = tried
+    return holds
+
+
+def _caps(price: NDArray[Any], edges: NDArray[Any], tie: int, level: int, *, strict: bool) -> bool:
+    """Whether no set of rays gains by going beyond a level, ``tie`` paid for each edge out of the set."""
+    gain = price[:, level] - price[:, level + 1 :].min(axis=1) + int(strict)
+    wanting = gain > 0
+    total = int(gain[wanting].sum())
+    if total == 0:
+        return True
+    if int(gain.sum()) > 0 or total >= 2**31:  # the library counts in 32 bits
+        return False
+    rays = len(price)
+    ray = np.arange(rays)
+    tails = np.concatenate([np.full(int(wanting.sum()), rays), ray[~wanting], edges[:, 0], edges[:, 1]])
+    heads = np.concatenate([ray[wanting], np.full(int((~wanting).sum()), rays + 1), edges[:, 1], edges[:, 0]])
+    capacity = np.concatenate([gain[wanting], -gain[~wanting], np.full(2 * len(edges), tie)])
+    graph = csr_matrix(
+        (capacity.astype(np.int32), (tails.astype(np.int32), heads.astype(np.int32))), shape=(rays + 2, rays + 2)
+    )
+    return bool(maximum_flow(graph, rays, rays + 1).flow_value == total)
 
 
 def _reachable(price: NDArray[Any], step: NDArray[Any]) -> NDArray[Any]:
