@@ -33,4 +33,4 @@ def test_no_value_is_withheld_with_a_reason(value: float | None) -> None:
     found = Estimate("x", "1", value)
     assert found.trust == "withheld"
     assert found.reason
-    assert withheld("x", "1", withhold("no-mineral")).reason == "no mineral"
+    assert withheld("x", "1", withhold("no-mineral")).reason == "there is no mineral"
