@@ -13,6 +13,9 @@ from ..base import Floats, Verdicts, caution, sample, withhold
 from .estimate import Estimate, withheld
 from .site import Site
 
+LEAST_SHARE = 0.02
+"""Share of the outline below which its mineral is too little for a thickness or a peak (own judgement)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Rim:
@@ -39,7 +42,7 @@ def share_of(rim: Rim, chosen: NDArray[np.bool_]) -> float:
 
 def measure_layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Estimate]:
     """Peak attenuation and thickness over the mineralised part."""
-    if share_of(rim, mineral) < 0.02:
+    if share_of(rim, mineral) < LEAST_SHARE:
         why = withhold("rim-too-little")
         return [withheld("rim_peak_attenuation", "HU", why), withheld("rim_thickness", "mm", why)]
     area = rim.area

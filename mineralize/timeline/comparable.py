@@ -127,7 +127,7 @@ def _voltage(made: Sequence[Acquisition]) -> Row:
         more = 100 * (slope(min(known)) / slope(max(known)) - 1)
         effect = (
             f"the same mineral reads {more:.0f} % higher at {min(known):g} than at {max(known):g} kV; taken out of all "
-            "values at 120 kV equivalent to about 5 %"
+            "values at 120 kV equivalent to about 5 % (own estimate)"
         )
     elif any(m.virtual_kev is not None for m in made):
         effect = "virtual energies and tube voltages scale mineral differently, by tens of percent"
