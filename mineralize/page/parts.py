@@ -119,11 +119,11 @@ def cautions(document: Mapping[str, Any]) -> list[tuple[str, str, str]]:
     found = {
         ("" if text.lower().startswith(about.lower()) else about, text, trust): None for about, text, trust in found
     }
-    longer = [(about, text) for about, text, _ in found]
+    told = [(about.partition(",")[0], text.removesuffix(".")) for about, text, _ in found]
     return [
-        (about, text, trust)
-        for about, text, trust in found
-        if not any(other == about and more.startswith(f"{text.removesuffix('.')}: ") for other, more in longer)
+        row
+        for row, (scan, text) in zip(found, told, strict=True)
+        if not any(other == scan and more != text and text in more for other, more in told)
     ]
 
 
@@ -151,6 +151,7 @@ def cautions_by_scan(document: Mapping[str, Any]) -> list[tuple[str, str]]:
         scan, _, part = about.partition(", ")
         head = scan if scan.startswith("scan ") else texts.ALL_SCANS
         part = part if scan.startswith("scan ") else about
+        text = text.removesuffix(".")
         found.setdefault(head, []).append(f"{part}: {text}" if part else text)
     order = [texts.ALL_SCANS, *(f"scan {s['scan']}" for s in document["scans"])]
     return [(head, "; ".join(dict.fromkeys(found[head]))) for head in order if head in found]

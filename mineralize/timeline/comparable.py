@@ -52,10 +52,19 @@ def comparability(scans: Sequence[Scan]) -> tuple[Row, ...]:
 def notes(scans: Sequence[Scan]) -> tuple[Note, ...]:
     """One caution for each property that differs."""
     return tuple(
-        Note("not-comparable", f"{row.what.capitalize()} differs between scans: {row.effect}.", "caution", row.what)
+        Note(
+            "not-comparable",
+            f"{row.what.capitalize()} {_differ(row)} between scans: {row.effect}.",
+            "caution",
+            row.what,
+        )
         for row in comparability(scans)
         if row.differs
     )
+
+
+def _differ(row: Row) -> str:
+    return "differ" if row.what.endswith("s") else "differs"
 
 
 def differences(first: Scan, second: Scan) -> dict[str, Difference]:

@@ -16,6 +16,7 @@ import study_factory
 from mineralize.base import neat
 from mineralize.figures import pictures as figures
 from mineralize.page import html as page
+from mineralize.page.parts import cautions
 from mineralize.results import Impression, Ticks, record, shown, texts, views
 from mineralize.results.impression import record_impression
 
@@ -277,3 +278,31 @@ def test_every_version_of_an_impression_can_be_read_with_what_changed(tmp_path: 
     assert text.index(texts.TICKED_BY_READER) < text.index("Histology: benign") < text.index(texts.DERIVED_BY_RULE)
     for record_ in (first, second):
         assert record_.digest in html
+
+
+def test_each_caution_is_told_once_and_without_saying_its_subject_twice() -> None:
+    """A note that repeats a reason of the same scan is left out; one that begins with its subject has no head."""
+    document = record.history(STUDIES["whole"], views.plan(STUDIES["whole"]))
+    why = "the bone does not pin the position"
+    document["notes"] = [
+        {"kind": "k", "subject": "tube voltage", "text": "Tube voltage differs between scans.", "level": "caution"}
+    ]
+    document["alignment"] = [{**document["alignment"][0], "scan": 2, "trust": "withheld", "reason": why}]
+    lost = f"the alignment is not trusted ({why}) and no structure clearly is the lesion"
+    document["lesion"] = {
+        **document["lesion"],
+        "outlines": [{"scan": 2, "trust": "withheld", "reason": lost, "notes": [], "method": "", "spread_mm": None}],
+    }
+    rows = [(about, text) for about, text, _ in cautions({**document, "scans": [{"scan": 2, "notes": []}]})]
+    assert rows == [("", "Tube voltage differs between scans."), ("scan 2, outline", lost)]
+
+
+def test_a_picture_of_an_outline_that_nothing_was_measured_with_says_so() -> None:
+    study = STUDIES["whole"]
+    layout = views.plan(study)
+    assert layout is not None
+    document = json.loads(record.dumps(record.history(study, layout)))
+    drawn = tuple(views.view(study, layout, layout.planes[0], s.number, 24) for s in study.timeline.scans)
+    document["lesion"]["outlines"][2].update(trust="withheld", reason="slices too thick")
+    html = page.render(document, figures.Pictures({}, {"axial": drawn}))
+    assert html.count("Nothing was measured with this outline: slices too thick") == 1
