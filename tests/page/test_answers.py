@@ -7,6 +7,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import asdict
 from html.parser import HTMLParser
@@ -216,3 +217,25 @@ def test_growth_beyond_doubt_is_never_called_unsure() -> None:
 
 def test_all_kinds_of_history_are_read() -> None:
     assert len(TOLD) >= 11
+
+
+def test_reasons_about_slices_are_true() -> None:
+    """'More than a third of the lesion's least extent': against spacing and true volume, as a sphere's diameter.
+
+    Once, 'fewer than three slices cross the lesion' stood beside a lesion 36 mm long in 8 mm slices.
+    """
+    shares = {"third": 3.0, "fifth": 5.0}
+    read = 0
+    for name, case in TOLD.items():
+        spacing = {s["scan"]: s["slice_spacing_mm"] for s in case["scans"]}
+        volume = {t["scan"]: t["lesion_volume"] for t in case["truth"]}
+        for row in case["measurements"]:
+            for apart, word, extent in re.findall(
+                r"slices ([\d.]+) mm apart are more than a (third|fifth) of the lesion's least extent \((\d+) mm\)",
+                row["reason"],
+            ):
+                assert float(apart) == spacing[row["scan"]], name
+                assert float(apart) > (float(extent) - 0.5) / shares[word], name
+                assert float(extent) < 1.1 * (6 * volume[row["scan"]] / math.pi) ** (1 / 3), name
+                read += 1
+    assert read
