@@ -19,7 +19,7 @@ TISSUE_SENTENCES: dict[str, str] = {
     "tissue.core": "{scan}: central zone {core}; fat {fat}, fluid {fluid}, soft {soft}, haze {haze}, mineral "
     "{mineral} of it",
     "tissue.rim": "{scan}: outer zone {rim}, shell over {completeness} of the outline, thickness {thickness}",
-    "tissue.middle": "{scan}: the intermediate zone has no quantity of its own; see the profile from outline to centre",
+    "tissue.middle": "the intermediate zone has no quantity of its own; see the profile from outline to centre",
     "tissue.no-value": "not assessed, because {why}",
     # -- biopsy
     "biopsy.where": "Biopsy {number}, in {scan}: the {what} lies in the {zone}, {depth} below the outline, {u} of the "

@@ -73,7 +73,7 @@ def expected_tissue(
     for zone in ZONES:
         for stage in STAGES:
             tissue, on_ct = TISSUE[zone, stage]
-            measured = tuple(_measured(evidence, n, zone) for n in scans[stage])
+            measured = tuple(dict.fromkeys(_measured(evidence, n, zone) for n in scans[stage]))
             rows.append(
                 ExpectedTissue(
                     zone=zone,
@@ -100,7 +100,7 @@ def _measured(evidence: Evidence, scan: int, zone: TissueZone) -> str:
 
     label = evidence.label(scan)
     if zone == "middle":
-        return say("tissue.middle", scan=label)
+        return say("tissue.middle")
     if zone == "periphery":
         return say(
             "tissue.rim",

@@ -257,11 +257,11 @@ def biopsy(document: Mapping[str, Any], index: int) -> str:
         "Day",
         "Zone",
         "Depth",
-        "Depth: 0 outline, 1 deepest",
+        'Depth<span class="about">0 outline, 1 deepest</span>',
         "Direction",
         "Around it",
         "Shell there",
-        "Position, as far as bone tells",
+        'Position<span class="about">as far as bone tells</span>',
     )
     return table(f"Biopsy {report['number']} in every scan", head, f"<tbody>{body}</tbody>", "scans")
 
