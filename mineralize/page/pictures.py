@@ -16,6 +16,10 @@ SIDE, LABEL = 70.0, 26.0
 """Percent of the width: beyond which labels run to the left, and how much room one takes."""
 
 
+DRAWN = {"course": "curves", "profile": "profile", "rim": "rim", "change": "changemap"}
+"""Drawn figures by name, and the section that each stands in."""
+
+
 def timeline(document: Mapping[str, Any]) -> str:
     """Days on a line, events above it, and leaders from each scan's day to its column."""
     scans, events = document["scans"], document["events"]
@@ -219,5 +223,6 @@ def plot(pictures: Pictures, name: str, alt: str) -> str:
         if data is not None and (ending == "png" or len(data) < 400_000):
             text = base64.b64encode(data).decode("ascii")
             image = f'<img class="plot {name}" src="data:{kind};base64,{text}" alt="{esc(alt)}">'
-            return f'<div class="scroll" role="region" tabindex="0" aria-label="{texts.WIDE_FIGURE}">{image}</div>'
+            label = esc(texts.WIDE_FIGURE.format(what=texts.SECTIONS[DRAWN[name]]))
+            return f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">{image}</div>'
     return ""

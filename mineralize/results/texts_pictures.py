@@ -8,7 +8,7 @@ from typing import Any, Final
 from ..base import THIN, number, value_text
 from ..correlate import ZONE_WORDS
 
-WIDE_FIGURE: Final = "figure, wider than a small screen"
+WIDE_FIGURE: Final = "Figure, wider than a small screen: {what}"
 ALT_VIEW: Final = "CT, {plane} plane through the lesion, day {day}, {fov} mm wide, window {low} to {high} HU{outline}."
 ALT_OUTLINED: Final = ", outline drawn"
 ALT_CHANGE: Final = "Map of the change of attenuation in the matched plane from day {first} to day {last}."
