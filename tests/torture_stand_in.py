@@ -25,7 +25,7 @@ import study_factory
 
 from mineralize.base import InputError, LesionNeeded
 from mineralize.batch import find, job, worker
-from mineralize.cases import one, record_impression
+from mineralize.cases import one, record_impression, seal
 from mineralize.cli import commands
 from mineralize.dicom_out import seg, sr
 from mineralize.figures import Pictures
@@ -43,6 +43,7 @@ def install() -> None:
     _installed = True
     one.draw = lambda *_: Pictures({"course.png": b"drawn", "rim.png": b"drawn too"}, {})
     one.render_pdf = lambda *_: b"%PDF-1.4"
+    seal.reprint_pdf = lambda document, figures, records: b"%%PDF-1.4 %d" % len(records)
     one.read_timeline = lambda path, *, on_step=None: timeline(Path(path))
     one.analyse = lambda case, *_: measured(case)
     one.export_key = lambda *_: b"key"
@@ -89,7 +90,7 @@ def timeline(path: Path) -> Any:
         patient = SimpleNamespace(identity=whom, name="", birth="")
         image = SimpleNamespace(
             ids=SimpleNamespace(study=f"1.2.{whom}", patient=patient),
-            where=SimpleNamespace(path=os.devnull, encapsulated=True),
+            where=SimpleNamespace(path=os.devnull, encapsulated=True, state=()),
         )
         stack = SimpleNamespace(images=(image,))
         scans = tuple(replace(s, source=SimpleNamespace(stack=stack, read=s.source.read)) for s in scans)

@@ -1,7 +1,7 @@
-"""Whether the files of a case stayed as they were while they were measured.
+"""Whether the files of a case stayed as they were while they were read and measured.
 
 Headers, voxels and the hash of the input are read at different times; were a file replaced in between, old voxels
-would be reported under the hash of new ones.
+would be reported under the hash of new ones, or new voxels at the place of old ones.
 """
 
 from __future__ import annotations
@@ -9,16 +9,17 @@ from __future__ import annotations
 import os
 
 from ..base import InputError
+from ..dicom import state_of
 from ..results import texts
 from ..timeline import Timeline
 
 
 class Watch:
-    """Remembers size, times and identity of every file that a case is read from."""
+    """Knows size, times and identity that every file of a case had when its header was read."""
 
     def __init__(self, case: Timeline) -> None:
         images = [image for scan in case.scans for image in getattr(getattr(scan.source, "stack", None), "images", ())]
-        self._seen = {path: _state(path) for path in sorted({str(image.where.path) for image in images})}
+        self._seen = {str(image.where.path): image.where.state for image in images if image.where.state}
 
     def check(self) -> None:
         """
@@ -33,7 +34,6 @@ class Watch:
 
 def _state(path: str) -> tuple[int, ...]:
     try:
-        found = os.stat(path)
+        return state_of(os.stat(path))
     except OSError:
         return ()
-    return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino

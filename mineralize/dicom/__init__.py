@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from .drawn import Drawn, deepest, read_drawn, region_on
     from .files import OWN_FOLDER, gather
     from .grouping import earliest
-    from .image import When
+    from .image import When, state_of
     from .pixels import DicomSource
     from .reading import CtReading, input_hash, read_ct
     from .times import moment
@@ -42,6 +42,7 @@ __all__ = [
     "read_ct",
     "read_drawn",
     "region_on",
+    "state_of",
     "unpack",
 ]
 
@@ -62,6 +63,7 @@ _HOMES = {
     "read_ct": "reading",
     "read_drawn": "drawn",
     "region_on": "drawn",
+    "state_of": "image",
     "unpack": "archives",
 }
 

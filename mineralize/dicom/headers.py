@@ -15,7 +15,7 @@ from pydicom.uid import UID
 
 from . import elements, enhanced, words
 from .elements import Wanted
-from .image import Coding, Ids, Image, Making, Patient, Where
+from .image import Coding, Ids, Image, Making, Patient, Where, state_of
 from .inflate import inflated, is_deflated
 from .times import when_of
 from .values import Values, integer, number, numbers, quiet, spacing_pair, text, texts, triple, unit_pair
@@ -79,16 +79,18 @@ class HeaderReader:
         """
         try:
             with open(path, "rb", buffering=0) as stream:
-                size = os.fstat(stream.fileno()).st_size
+                status = os.fstat(stream.fileno())
+                size = status.st_size
                 if size == 0:
                     return Unreadable(file, "empty file")
                 plain = elements.read(stream, _WANTED, size)
                 if plain is not None:
                     offset, length, undefined = plain.pixels
                     where = Where(path, offset, length, 0, _encapsulated(plain.transfer_syntax, undefined))
-                    return self._image(plain, path, file, plain.transfer_syntax, where)
+                    found = self._image(plain, path, file, plain.transfer_syntax, where)
+                    return _stamped(found, status)
             with quiet(), open(path, "rb") as stream:
-                return self._by_library(stream, path, file, size)
+                return _stamped(self._by_library(stream, path, file, size), status)
         except PermissionError:
             return Unreadable(file, "no permission to read it")
         except OSError:
@@ -155,6 +157,14 @@ class HeaderReader:
         if coding.frames > 1:
             return Unreadable(file, "several frames without a description of each")
         return [image]
+
+
+def _stamped(found: list[Image] | Other | Unreadable, status: os.stat_result) -> list[Image] | Other | Unreadable:
+    """With the state that the file had before anything was read of it."""
+    if not isinstance(found, list):
+        return found
+    state = state_of(status)
+    return [replace(image, where=replace(image.where, state=state)) for image in found]
 
 
 def read_header(path: str, file: int) -> list[Image] | Other | Unreadable:

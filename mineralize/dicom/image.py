@@ -6,7 +6,8 @@ DICOM library is needed until the pixels are decoded.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, field
 from typing import Literal
 
 Triple = tuple[float, float, float]
@@ -94,13 +95,19 @@ class Making:
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """Where the stored bytes are. ``offset`` is ``None`` for a deflated file."""
+    """Where the stored bytes are. ``offset`` is ``None`` for a deflated file, ``state`` the file's when it was read."""
 
     path: str
     offset: int | None
     length: int
     frame: int = 0
     encapsulated: bool = False
+    state: tuple[int, ...] = field(default=(), compare=False)
+
+
+def state_of(found: os.stat_result) -> tuple[int, ...]:
+    """What differs after a file was changed or replaced: size, times, identity."""
+    return found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino
 
 
 @dataclass(frozen=True, slots=True)

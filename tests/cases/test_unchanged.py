@@ -1,0 +1,50 @@
+"""A case that changes while it is read and measured is refused: old places never meet new pixels."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from dicom_factory import Series, voxels
+
+from mineralize.base import InputError
+from mineralize.cases.unchanged import Watch
+from mineralize.timeline import read
+
+
+def rewritten(path: Path) -> None:
+    data = path.read_bytes()
+    path.write_bytes(data[:-2] + b"\x07\x00")
+
+
+def replaced(path: Path) -> None:
+    fresh = path.with_name("fresh")
+    fresh.write_bytes(path.read_bytes())
+    os.utime(fresh, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns))  # same size, same times, another file
+    fresh.replace(path)
+
+
+@pytest.mark.parametrize("act", [rewritten, replaced, Path.unlink, lambda path: os.truncate(path, 700)])
+@pytest.mark.parametrize("encoding", ["explicit", "implicit"])
+def test_a_change_after_the_headers_were_read(act: Callable[[Path], None], encoding: str, tmp_path: Path) -> None:
+    """Also one that comes before anybody began to watch; by our own parser and by pydicom's."""
+    series = Series(hu=voxels((4, 9, 7)))
+    series.write(tmp_path)
+    if encoding == "implicit":
+        for k, ds in enumerate(series.datasets()):
+            ds.save_as(sorted(tmp_path.iterdir())[k], implicit_vr=True, little_endian=True, overwrite=True)
+    case = read(tmp_path)
+    Watch(case).check()
+    act(sorted(tmp_path.iterdir())[2])
+    with pytest.raises(InputError, match="changed while they were measured"):
+        Watch(case).check()
+
+
+def test_touching_nothing_is_no_change(tmp_path: Path) -> None:
+    Series(hu=voxels((4, 9, 7))).write(tmp_path)
+    case = read(tmp_path)
+    for scan in case.scans:
+        assert scan.volume.hu.size
+    Watch(case).check()
