@@ -19,9 +19,11 @@ from multiprocessing.util import Finalize
 from pathlib import Path
 
 PREFIX = "mineralize-unpacked-"
+MAKING = ".mineralize-making-"
+"""A folder that is not locked yet: by its final name another run would take it for a dead one's."""
 LOCK = ".lock"
 YOUNG_SECONDS = 600.0
-"""A folder without a lock may be one that is just being made."""
+"""A folder that has no lock yet may be one that is just being made."""
 _WAIT = (
     "import shutil, sys\n"
     "sys.stdin.buffer.read()\n"  # ends when the other end is closed, which the death of a process does too
@@ -33,8 +35,10 @@ class PrivateFolder:
     """A folder that only this user can look into; :meth:`remove` is also called at the end of the program."""
 
     def __init__(self) -> None:
-        self.path = tempfile.mkdtemp(prefix=PREFIX)
-        self._lock = _locked(Path(self.path) / LOCK, make=True)
+        made = tempfile.mkdtemp(prefix=MAKING)
+        self._lock = _locked(Path(made) / LOCK, make=True)
+        self.path = os.path.join(os.path.dirname(made), PREFIX + os.path.basename(made).removeprefix(MAKING))
+        os.rename(made, self.path)
         self._keeper = _keeper(self.path)
         # Unlike atexit this also runs at the end of the worker processes of a batch.
         self._end = Finalize(None, _remove, args=(self.path, self._lock, self._keeper), exitpriority=0)
@@ -48,7 +52,7 @@ def clear_leftovers() -> int:
     """Remove folders of runs that are no more; returns how many."""
     removed = 0
     try:
-        found = [entry for entry in os.scandir(tempfile.gettempdir()) if entry.name.startswith(PREFIX)]
+        found = [entry for entry in os.scandir(tempfile.gettempdir()) if entry.name.startswith((PREFIX, MAKING))]
     except OSError:
         return 0
     for entry in found:
@@ -57,7 +61,7 @@ def clear_leftovers() -> int:
             if not stat.S_ISDIR(status.st_mode) or (hasattr(os, "geteuid") and status.st_uid != os.geteuid()):
                 continue
             lock = Path(entry.path) / LOCK
-            if lock.exists():
+            if entry.name.startswith(PREFIX) and lock.exists():
                 held = _locked(lock, make=False)
                 if held is None:
                     continue  # its run is alive

@@ -100,6 +100,28 @@ def test_what_a_lost_run_left_is_removed_by_the_next_and_what_a_live_one_uses_is
     assert elsewhere.exists()
 
 
+def test_a_folder_that_another_run_sees_before_it_is_locked_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another run clears up right between the lock's file being made and its being held."""
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    lock = private._locked
+
+    def seen(path: Path, *, make: bool) -> int | None:
+        if make:
+            path.touch()
+            private.clear_leftovers()
+        return lock(path, make=make)
+
+    monkeypatch.setattr(private, "_locked", seen)
+    folder = private.PrivateFolder()
+    assert Path(folder.path).is_dir()
+    assert private.clear_leftovers() == 0
+    assert Path(folder.path).is_dir()
+    folder.remove()
+    assert not list(tmp_path.iterdir())
+
+
 def test_an_archive_that_is_refused_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     temporary = tmp_path / "temporary"
     temporary.mkdir()
