@@ -234,10 +234,43 @@ def test_objects_and_originals_do_not_contradict_each_other(tmp_path: Path) -> N
     assert complaints(*files) == []
 
 
+OF_THE_STUDY = [
+    "PatientName", "PatientID", "PatientBirthDate", "PatientSex", "StudyID", "StudyDate", "StudyTime",
+    "AccessionNumber", "ReferringPhysicianName", "StudyDescription", "PositionReferenceIndicator",
+    "PatientIdentityRemoved", "DeidentificationMethod", "DeidentificationMethodCodeSequence",
+    "LongitudinalTemporalInformationModified",
+]  # fmt: skip
+"""What the modules of patient, study and frame of reference say of every object of a study (PS3.3 C.7.1 to C.7.4)."""
+
+
+def renamed(folder: Path, images: dict[str, Dataset], study: Study, written: list[Dataset]) -> list[Path]:
+    """The images under the UIDs and the identity of the export, as whoever holds its key could write them."""
+    identity = Identity(study.timeline, key=KEY)
+    named = {ds.StudyInstanceUID: ds for ds in written if ds.Modality == "SEG"}
+    folder.mkdir()
+    for number, ds in enumerate(images.values()):
+        for name in ("SOPInstanceUID", "StudyInstanceUID", "SeriesInstanceUID", "FrameOfReferenceUID"):
+            setattr(ds, name, identity.uid(ds[name].value))
+        ds.file_meta.MediaStorageSOPInstanceUID = ds.SOPInstanceUID
+        for name in OF_THE_STUDY:
+            if name in ds:
+                delattr(ds, name)
+            if name in named[ds.StudyInstanceUID]:
+                ds[name] = named[ds.StudyInstanceUID][name]
+        ds.save_as(folder / f"{number:03d}.dcm", enforce_file_format=True)
+    return sorted(folder.iterdir())
+
+
 @needs_judge
-def test_replaced_objects_do_not_contradict_each_other(tmp_path: Path) -> None:
-    """The images they refer to have no copy under their new UIDs: that alone dcentvfy may miss."""
+def test_replaced_objects_do_not_contradict_each_other_or_their_images(tmp_path: Path) -> None:
+    """The images have no copy under their new UIDs in an export, and that dcentvfy misses; beside images that have been
+    given these UIDs it misses nothing, so every reference leads to the image it is meant for, in its series and study.
+    """
     study, _ = from_files(tmp_path / "in")
-    out(tmp_path / "out", study)
-    said = complaints(*sorted((tmp_path / "out").iterdir()))
+    written = out(tmp_path / "out", study)
+    paths = sorted((tmp_path / "out").iterdir())
+    said = complaints(*paths)
     assert [line for line in said if "Missing SOPInstanceUID that was referenced" not in line] == []
+    images = renamed(tmp_path / "images", originals(tmp_path / "in"), study, written)
+    assert complaints(*images, *paths) == []
+    assert complaints(*images[:7], *images[8:], *paths), "a slice through the lesion that is not there is told"

@@ -11,6 +11,7 @@ import numpy as np
 import pydicom
 import pytest
 import SimpleITK as sitk
+from dicom_reading import complaints, needs_judge
 from pydicom.uid import UID, CTImageStorage
 
 from phantoms import load_history
@@ -91,6 +92,23 @@ def test_attributes_that_ct_image_storage_requires(demo: Path) -> None:
         assert len(ds.PixelData) == 2 * ds.Rows * ds.Columns
         assert ds.ImageType[2] in ("AXIAL", "LOCALIZER")
         assert "Invented" in str(ds.PatientName)
+
+
+@needs_judge
+def test_dciodvfy_and_dcentvfy_find_no_error(demo: Path) -> None:
+    """Localisers, distractors and serial scans alike; dcentvfy holds patient and studies of all files together."""
+    paths = sorted((demo / "case").rglob("*.dcm"))
+    assert {p.name: said for p in paths if (said := complaints(p))} == {}
+    assert complaints(*paths) == []
+
+
+@needs_judge
+def test_dcentvfy_does_find_a_contradiction_that_was_planted(demo: Path, tmp_path: Path) -> None:
+    paths = sorted((demo / "case").rglob("*.dcm"))[:2]
+    ds = pydicom.dcmread(paths[1])
+    ds.PatientBirthDate = "19330303"
+    ds.save_as(tmp_path / "other.dcm")
+    assert complaints(paths[0], tmp_path / "other.dcm")
 
 
 def test_studies_frames_and_distractors(demo: Path) -> None:
