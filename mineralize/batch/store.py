@@ -14,11 +14,12 @@ import json
 import os
 import secrets
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 from .. import __version__
+from ..base import InputError, read_json
 from ..cases import MARKER, Kept, Request, digest_of, failed, kept, secret_of
 from ..results import record
 from . import find
@@ -27,6 +28,7 @@ from .job import Done, Report
 
 CASES = f"{MARKER}-cases"
 HISTORY = "history.json"
+KINDS = {"str": str, "int": int, "bool": bool}
 NEXT = " (next)"
 """After a table's name in the marker: the hash of the one that is about to take its place."""
 
@@ -65,7 +67,7 @@ class Store:
             self.secret = secret
             for entry in os.scandir(out / CASES):
                 if entry.name.endswith(".json"):
-                    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+                    with contextlib.suppress(InputError):  # measured again
                         self._states[entry.name.removesuffix(".json")] = _state(Path(entry.path))
                 elif entry.name.endswith(".new"):  # of a run that was killed
                     os.unlink(entry.path)
@@ -152,9 +154,26 @@ def asked(request: Request) -> str:
 
 
 def _state(path: Path) -> State:
-    held: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    report = held.pop("report")
-    return State(**held, report=Report(**report) if report else None)
+    """
+    Raises
+    ------
+    InputError
+        where the file is damaged.
+    """
+    what = "what is remembered of a case"
+    held: Any = read_json(path, what)
+    try:
+        report = held.pop("report")
+        state = State(**held, report=Report(**report) if report else None)
+    except (AttributeError, KeyError, TypeError) as error:
+        raise InputError(f"{what} is damaged") from error
+    for part in (state, state.report) if state.report else (state,):
+        for column in fields(part):
+            if not isinstance(getattr(part, column.name), KINDS.get(str(column.type), object)):
+                raise InputError(f"{what} is damaged")
+    if find.safe(state.name) != state.name:
+        raise InputError(f"{what} names a folder that no case has")
+    return state
 
 
 def write_whole(path: Path, text: str) -> None:

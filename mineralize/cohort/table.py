@@ -8,18 +8,20 @@ of the case where it lies beside the table.
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from ..base import InputError
+from ..base import InputError, read_json
 from . import words
 
 NEEDED = ("case", "scan", "day", "quantity", "value", "low", "high", "unit", "trust")
 ABOUT = ("patient", "onset_within_days", "onset", "ended_by", "kvp", "slice_mm", "kernel")
 """What may be said of a case or a scan beyond its measurements."""
+
+LARGEST_RECORD = 1 << 26
+"""Bytes of a file beside a table; of a history with hundreds of scans."""
 
 Row = dict[str, str]
 
@@ -119,7 +121,13 @@ class _Beside:
         self._held: dict[str, dict[str, Any] | None] = {}
 
     def of(self, case: str, scan: str) -> Row:
-        document = self._document(case)
+        try:
+            return self._said(self._document(case), scan)
+        except (AttributeError, KeyError, TypeError) as error:
+            raise InputError(words.BESIDE) from error
+
+    @staticmethod
+    def _said(document: dict[str, Any] | None, scan: str) -> Row:
         if document is None:
             return {}
         said: Row = {} if document.get("day_zero") == "onset" else {"onset": "unknown"}
@@ -148,8 +156,8 @@ class _Beside:
 
 def _json(path: Path) -> dict[str, Any] | None:
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        document = read_json(path, path.name, LARGEST_RECORD)
+    except InputError:
         return None
     return document if isinstance(document, dict) else None
 
@@ -168,20 +176,25 @@ def _missing_values(path: Path) -> set[str]:
     """What stands for a missing value, by the data dictionary beside the table (Frictionless Table Schema 2.0)."""
     found = {""}
     dictionary = _json(path.parent / "dictionary.json") or {}
-    for resource in dictionary.get("resources", ()):
-        if isinstance(resource, dict) and path.name in (resource.get("path"), Path(str(resource.get("path"))).name):
-            values = resource.get("schema", {}).get("missingValues", ())
-            found |= {value["value"] if isinstance(value, dict) else str(value) for value in values}
+    try:
+        for resource in dictionary.get("resources", ()):
+            if isinstance(resource, dict) and path.name in (resource.get("path"), Path(str(resource.get("path"))).name):
+                values = resource.get("schema", {}).get("missingValues", ())
+                found |= {value["value"] if isinstance(value, dict) else str(value) for value in values}
+    except (AttributeError, KeyError, TypeError) as error:
+        raise InputError(words.BESIDE) from error
     return found
 
 
 def _csv(path: Path, sentence: str) -> list[Row]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as handle:
-            reader = csv.DictReader(handle, strict=True)
-            return [{str(k): v or "" for k, v in row.items() if isinstance(v, str)} for row in reader]
+            rows = list(csv.DictReader(handle, strict=True))
     except (OSError, ValueError, csv.Error) as error:
         raise InputError(sentence) from error
+    if any(not isinstance(value, str) for row in rows for value in row.values()):
+        raise InputError(sentence)  # a row with more or fewer cells than there are columns
+    return rows
 
 
 def _parquet(path: Path, sentence: str) -> list[Row]:

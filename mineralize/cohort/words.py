@@ -6,7 +6,8 @@ from typing import Final
 
 NOTHING: Final = "no table holds a value of {quantity}; known there: {known}"
 NO_TABLE: Final = "a folder holds no measurements.csv or measurements.parquet; name a table, or a folder with one"
-UNREADABLE: Final = "table {number} cannot be read; give measurements.csv or measurements.parquet"
+UNREADABLE: Final = "table {number} cannot be read, or is cut; give a whole measurements.csv or measurements.parquet"
+BESIDE: Final = "the history.json or dictionary.json beside a table is damaged; take it away or write the results anew"
 COLUMNS: Final = "table {number} lacks the columns {missing}; see the guide of the cohort curve for all of them"
 NO_PARQUET: Final = "a Parquet table needs pyarrow; install mineralize[cohort], or give measurements.csv"
 NO_NUMBER: Final = "the column {column} of a table holds a cell that is no number; mend it or leave it empty"

@@ -154,6 +154,23 @@ def test_only_what_changed_is_measured_anew(tmp_path: Path) -> None:
     assert all(times(out).get(name) != at for name, at in before.items())
 
 
+@pytest.mark.parametrize("text", ["", "[" * 100_000, "[]", '"x"', '{"report": 3}', "elsewhere", "wrong kind"])
+def test_a_damaged_state_is_measured_anew(tmp_path: Path, text: str) -> None:
+    root, out = make(tmp_path / "root", a=""), tmp_path / "out"
+    run(root, out)
+    before = results(out)
+    (state,) = (out / ".mineralize-cases").glob("*.json")
+    held = json.loads(state.read_text(encoding="utf-8"))
+    if text == "elsewhere":
+        text = json.dumps(held | {"name": "../elsewhere"})
+    if text == "wrong kind":
+        text = json.dumps(held | {"report": held["report"] | {"exit_code": "5"}})
+    state.write_text(text, encoding="utf-8")
+    assert [r.exit_code for r in run(root, out)] == [5]
+    assert results(out) == before
+    assert not (tmp_path / "elsewhere").exists()
+
+
 def test_results_that_are_gone_are_made_again(tmp_path: Path) -> None:
     root, out = make(tmp_path / "root", a="", b=""), tmp_path / "out"
     run(root, out)

@@ -126,3 +126,34 @@ def test_faint_values_count_as_below_the_floor() -> None:
     assert math.exp(arrays.log_value[0, 0]) == pytest.approx(1000 * FLOOR_SHARE)
     assert not arrays.seen[0, 2:].any()
     assert not arrays.known[1:].any()
+
+
+@pytest.mark.parametrize("cut", [2, 10, 20, 34])
+def test_a_table_that_is_cut_in_its_last_row_is_refused(tmp_path: Path, cut: int) -> None:
+    """Whatever the last whole cell holds: a number that lost its end looks like a number."""
+    with pytest.raises(InputError, match=r"table 1 cannot be read, or is cut"):
+        cohort.read_cohort([table(tmp_path, (HEAD + ROWS)[:-cut])], "mineral_mass")
+
+
+def test_a_row_with_too_many_cells_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"table 1 cannot be read"):
+        cohort.read_cohort([table(tmp_path, HEAD + ROWS + "C,1,30,mineral_mass,1,2,3,mg,ok,,,,\n")], "mineral_mass")
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("history.json", '{"case": "A", "events": [{"kind": "excision"}]}'),
+        ("history.json", '{"case": "A", "scans": ["one"]}'),
+        ("dictionary.json", '{"resources": [{"path": "measurements.csv", "schema": 3}]}'),
+    ],
+)
+def test_a_damaged_record_beside_a_table_is_one_sentence(tmp_path: Path, name: str, text: str) -> None:
+    (tmp_path / name).write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"beside a table is damaged"):
+        cohort.read_cohort([table(tmp_path)], "mineral_mass")
+
+
+def test_a_record_nested_too_deep_counts_as_none(tmp_path: Path) -> None:
+    (tmp_path / "history.json").write_text("[" * 100_000, encoding="utf-8")
+    assert cohort.read_cohort([table(tmp_path)], "mineral_mass").lesions
