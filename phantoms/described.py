@@ -14,6 +14,7 @@ SCAN_DEFAULTS: dict[str, Any] = {
     "thickness_mm": 0.0, "noise": 12.0, "prone": False, "contrast": False, "fov_shift": [0.0, 0.0], "motion_mm": 0.0,
     "streaks": False, "mirrored": False, "patient": 0, "level_shift": 0.0, "table": True, "circle": False,
     "recons": ["thick"],
+    "slid_mm": [0.0, 0.0, 0.0], "slid_turn_deg": 0.0,
     "lesion_absent": False, "part": "", "identity": 0,
 }  # fmt: skip
 JITTER_DEFAULTS: dict[str, float] = {

@@ -179,6 +179,16 @@ class History:
         day = float(self.scans[i]["day"])
         entries = [self.table["lesion"], *self.table.get("other_lesions", [])]
         out = [self._lesion(entry, number, day) for number, entry in enumerate(entries)]
+        # Muscle slides along bone, and takes its lesions with it.
+        slid, turned = self.scans[i]["slid_mm"], float(self.scans[i]["slid_turn_deg"])
+        out = [
+            replace(
+                one,
+                centre=three(c + d for c, d in zip(one.centre, slid, strict=True)),
+                angles=three((one.angles[0], one.angles[1], one.angles[2] + turned)),
+            )
+            for one in out
+        ]
         track = self.scans[i].get("track")
         if track is not None:
             out[0] = replace(out[0], track=tupled(track))

@@ -41,6 +41,7 @@ SAYINGS: dict[str, str] = {
     "point-outside": "the point given lies {mm:.0f} mm outside what could be outlined there",
     "by-candidate": "found by its own mineral, not by the alignment: check that it is the same lesion",
     "lesion-not-found": "{why}",
+    "slid": "found {mm:.0f} mm from where bone puts it, as where muscle slid: check that it is the same lesion",
     "slices-blur-outline": "slices of {slice_mm:.1f} mm blur the outline along the scan axis",
     "slices-no-length": "slices of {slice_mm:.1f} mm are too thick for a length across them",
     "slices-no-rim": "slices of {slice_mm:.1f} mm cannot show a shell",
@@ -50,11 +51,14 @@ SAYINGS: dict[str, str] = {
     "hardening": "muscle reads {hu:.0f} HU lower in the middle of the limb, as without correction of beam hardening",
     "header-contradicts": "what the files of the scan say of it does not agree; its notes say in what",
     "metal-near": "metal near the lesion: its streaks make values unreliable",
+    "metal-streaks": (
+        "metal in {share:.0%} of the lesion's slices: its streaks move tissue around the lesion by about {hu:.0f} HU"
+    ),
     "scale-ends": (
         "the scan's scale ends at {hu:.0f} HU and something near the lesion reads more: metal, or cut-off mineral"
     ),
     "interval-wide": "its interval is wide, mostly for {dominant}",
-    "noise-alone": "no more than noise could make",
+    "noise-alone": "no mineral beyond noise",
     "not-measured": "it was not measured",
     "undetermined": "it could not be determined",
     "bone-mixed": "{share:.0%} of the lesion could not be told from bone",

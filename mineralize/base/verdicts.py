@@ -64,8 +64,8 @@ KINDS: dict[str, Kind] = {
     "dips-inward": Kind("outline", local=True, mass=SHARE, size=SIZE_SEEN, each_its_own=True),
     "slices-third": Kind("outline"),
     "slices-fifth": Kind("outline", mass=SHARE, size=SIZE_SEEN),
-    "no-shell": Kind("outline", mass=SHARE, size=SIZE_SEEN),
-    "mineral-no-shell": Kind("outline", mass=SHARE, size=SIZE_SEEN),
+    "no-shell": Kind("outline", mass=SHARE, size=0.0),
+    "mineral-no-shell": Kind("outline", mass=SHARE, size=0.0),
     "soft-margin": Kind("outline", mass=SHARE, size=SIZE_SEEN),
     "like-muscle": Kind("outline", size=SIZE_UNSEEN),
     "central-mineral": Kind("outline", margin_only=True, mass=SHARE),
@@ -81,6 +81,7 @@ KINDS: dict[str, Kind] = {
     "point-outside": Kind("identity"),
     "by-candidate": Kind("identity"),
     "lesion-not-found": Kind("identity"),
+    "slid": Kind("identity"),
     # slices
     "slices-blur-outline": Kind("outline", mass=SHARE, size=SIZE_SEEN),
     "slices-no-length": Kind("scan"),
@@ -91,6 +92,7 @@ KINDS: dict[str, Kind] = {
     "kvp-outside": Kind("scale", size=0.0),
     "hardening": Kind("scale", size=0.0),
     "metal-near": Kind("scan"),
+    "metal-streaks": Kind("scan", mass=SHARE, size=SIZE_SEEN, each_its_own=True),
     "header-contradicts": Kind("scan"),
     "scale-ends": Kind("scan"),
     # the value

@@ -17,6 +17,8 @@ from ..base import Floats, Grid, Volume, frozen, to_sitk
 
 MOST_POINTS = 40_000
 """Surface points kept per scan."""
+METAL_CONTRAST_HU = 3000.0
+"""Steps higher than any of cortex are the surface of metal."""
 LEAST_CONTRAST_HU = 150.0
 """Cortex minus tissue outside that a surface point needs."""
 
@@ -55,7 +57,7 @@ def surface_points(
         points = points - value[:, None] * normals
     _, normals = field_and_normal(smooth, part_grid, points)
     shift, contrast = half_maximum(volume, points, normals)
-    keep = np.isfinite(shift)
+    keep = np.isfinite(shift) & (contrast < METAL_CONTRAST_HU)
     moved = points[keep] + shift[keep, None] * normals[keep]
     inward = points[keep] - step * normals[keep]
     nearest = np.clip(np.rint(part_grid.to_index(inward)).astype(int), 0, np.asarray(part_grid.shape) - 1)

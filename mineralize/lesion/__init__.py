@@ -7,12 +7,14 @@ in mm, :class:`Neighbourhood` (the box of voxels around), :class:`Candidate` whe
 
 from __future__ import annotations
 
+from .again import outline_at
 from .candidates import Candidate, clear_winner, nearest_words, why_none
 from .constraints import Carrier, Hand, hand_of
 from .drawn import outline_from_mask
-from .find import SeenScan, candidates_of, correct, drawn_lesion, find_lesion, look_at, outline_at
+from .find import SeenScan, candidates_of, correct, drawn_lesion, find_lesion, look_at
 from .near import FAR_MM, Neighbourhood, neighbourhood
 from .outline import Outline, OutlineDoubt
+from .specks import Noise, beyond_noise, noise_around
 from .zones import Zones, find_zones, signed_depth, voxel_masks
 
 __all__ = [
@@ -21,10 +23,12 @@ __all__ = [
     "Carrier",
     "Hand",
     "Neighbourhood",
+    "Noise",
     "Outline",
     "OutlineDoubt",
     "SeenScan",
     "Zones",
+    "beyond_noise",
     "candidates_of",
     "clear_winner",
     "correct",
@@ -35,6 +39,7 @@ __all__ = [
     "look_at",
     "nearest_words",
     "neighbourhood",
+    "noise_around",
     "outline_at",
     "outline_from_mask",
     "signed_depth",

@@ -6,27 +6,34 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from ..align import Alignment
 from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
 from ..timeline import Offered
 from .by_hand import corrected, with_hand
-from .candidates import Candidate, clear_winner, find_candidates
+from .candidates import Candidate, find_candidates
 from .constraints import Hand
 from .drawn import outline_from_mask, outline_of_shape
 from .hand_mineral import Part, parts_at, with_parts
-from .margin import beyond_mineral, carried_over, find_mass_margin, is_shell
+from .margin import beyond_mineral, find_mass_margin, is_shell
 from .metal import too_bright
 from .near import Neighbourhood, neighbourhood
 from .outline import LEFT_OUT, Outline, find_outline
 from .soft import find_soft_margin
+from .specks import noise_of
 from .start import Ellipsoid, lesion_mineral
+from .zones import signed_depth
 
 BESIDE_MM = 3.0
 """A point may lie so far outside the outline and still mean the lesion: on its rim, or a slice off."""
 MARGIN_REACH_MM = (46.0, 80.0)
 """How far around a point the margin of a lesion without mineral is looked for, at first and where it is not there."""
+BEYOND_MM = (2.0, 3.0, 4.0)
+"""Where outside mineral that is no shell the soft tissue of the mass is looked at: past the blur of the mineral."""
+FAT_BELOW_HU = -30.0
+"""Upper end of fat (Aubrey 2014, Acta Physiol 210:489)."""
+LARGER = 1.3
+"""A soft mass around mineral is told from the blur of the mineral when it is so many times larger."""
 STILL_GROWING = 0.05
 """A third look is the last unless the volume still changes by this share."""
 SURROUND_MM = 14.0
@@ -245,7 +252,7 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
                 near.bone_distance,
                 seed,
                 threshold_hu120=settings.outline.mineral_hu120,
-                noise_hu=seen.reference.noise_hu,
+                noise=noise_of(seen.reference, near.grid),
                 blur_mm=seen.reference.blur_sd_mm,
             )
             if near.added is not None:
@@ -259,75 +266,44 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
         middle = outline.centroid
         radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
         near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
-        return beyond_mineral(near, seen.reference, settings, outline)
+        return _mass_around(seen, outline) or beyond_mineral(near, seen.reference, settings, outline)
     if expected is not None:
-        near, _ = seen.near(centre, guess + 28.0, guess)
-        return find_mass_margin(near, seen.reference, settings, scan=number, expected=expected)
+        return _again_by_margin(seen, expected, guess, settings)
     return _by_soft_margin(seen, seed)
 
 
-def _by_soft_margin(seen: SeenScan, seed: Floats) -> Outline | None:
+def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings: Settings) -> Outline | None:
+    """The margin of a lesion without mineral that another scan shows there; ``None`` where it does not show."""
+    found = _by_soft_margin(seen, expected.centre)
+    size = 4.0 / 3.0 * np.pi * float(np.prod(expected.radii))
+    like_muscle = found is not None and any(v.code == "like-muscle" for v in found.verdicts)
+    # What looks like muscle has to be about as large as it was, or it is muscle between fat planes.
+    if found is not None and (not like_muscle or 0.5 * size < found.volume_mm3 < 2.0 * size):
+        return found
+    near, _ = seen.near(expected.centre, guess + 28.0, guess)
+    return find_mass_margin(near, seen.reference, settings, scan=seen.scan.number, expected=expected)
+
+
+def _mass_around(seen: SeenScan, mineral: Outline) -> Outline | None:
+    """The soft mass around mineral that is no shell; ``None`` where it is like muscle or its margin is unseen."""
+    ring = mineral.vertices[::2, None, :] + np.array(BEYOND_MM)[None, :, None] * mineral.normals[::2, None, :]
+    if float(np.nanmedian(seen.volume.sample(ring))) < FAT_BELOW_HU:
+        return None  # mineral in fat: what is searched would be fat, bounded by muscle
+    found = _by_soft_margin(seen, mineral.centroid, ring.reshape(-1, 3))
+    if found is None or found.volume_mm3 < LARGER * mineral.volume_mm3:
+        return None
+    codes = {v.code for v in found.verdicts}
+    if "like-muscle" in codes or float((signed_depth(found, mineral.vertices) < -2.0).mean()) > LEFT_OUT:
+        return None
+    kept = (v for v in found.verdicts if v.code != "no-shell")
+    return replace(found, verdicts=(caution("mineral-no-shell"), *kept))
+
+
+def _by_soft_margin(seen: SeenScan, seed: Floats, tissue_at: Floats | None = None) -> Outline | None:
     """The mass around a point by its soft margin, looked for ever farther; ``None`` where it does not show."""
     for reach in MARGIN_REACH_MM:
         near, _ = seen.near(seed, reach, 18.0)
-        outline = find_soft_margin(near, seed, seen.reference, scan=seen.scan.number)
+        outline = find_soft_margin(near, seed, seen.reference, scan=seen.scan.number, tissue_at=tissue_at)
         if outline is not None:
             return outline
     return None
-
-
-def outline_at(
-    seen: SeenScan,
-    alignment: Alignment,
-    base: SeenScan,
-    outlines: dict[int, Outline | None],
-    own_seed: Floats | None,
-    settings: Settings,
-) -> tuple[Outline | None, list[Note]]:
-    """Outline the lesion in another scan than the one it was pointed out in.
-
-    Where the alignment is not trusted and no seed of the scan's own was given, a candidate that clearly wins is
-    taken, and said; else the lesion counts as not found.
-    """
-    number = seen.scan.number
-    subject = f"scan {number}"
-    source = outlines.get(base.scan.number)
-    if alignment.trust == "withheld":
-        point = own_seed
-        notes = []
-        if point is None:
-            winner = clear_winner(candidates_of(seen))
-            if winner is None:
-                text = f"the alignment is not trusted ({alignment.reason}) and no structure clearly is the lesion"
-                return None, [Note("lesion-not-found", text, "caution", subject)]
-            point = np.asarray(winner.point)
-            notes = [Note("lesion-by-candidate", caution("by-candidate").text, "caution", subject)]
-        outline = find_lesion(seen, point, settings)
-        if outline is None:
-            return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
-        if notes:
-            outline = replace(outline, verdicts=(*outline.verdicts, caution("by-candidate")))
-        return outline, notes
-    back = alignment.transform.inverse()
-    if source is None:
-        centre = None if own_seed is None else own_seed
-        if centre is None:
-            text = "the lesion was outlined in no other scan"
-            return None, [Note("lesion-not-found", text, "caution", subject)]
-        return find_lesion(seen, centre, settings), []
-    carried = carried_over(source, back, number)
-    centre = carried.centroid
-    if not seen.volume.grid.contains(centre):
-        return None, [Note("lesion-not-found", "the lesion lies outside this scan", "caution", subject)]
-    outline = find_lesion(seen, own_seed if own_seed is not None else centre, settings, expected=carried.ellipsoid)
-    if outline is not None and seen.hand.of_the_margin:
-        return outline, []
-    if outline is not None:
-        off = float(np.linalg.norm(outline.centroid - centre))
-        size = float(np.linalg.norm(carried.vertices - centre, axis=1).max())
-        if off > max(8.0, 0.6 * size):
-            text = f"what was found lies {off:.0f} mm from where the alignment puts the lesion"
-            return None, [Note("lesion-not-found", text, "caution", subject)]
-        return outline, []
-    text = "no mineral and no visible margin where the alignment puts the lesion"
-    return carried, [Note("no-mineral", text, "info", subject)]

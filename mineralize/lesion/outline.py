@@ -30,6 +30,7 @@ from ..surface import (
 from .near import Neighbourhood
 from .refine import Refined, refined
 from .region import WITHIN_SHELL, Margin, mass_margin, region_cost
+from .specks import noise_of
 from .start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points
 
 WELL_COVERED = 0.35
@@ -149,7 +150,7 @@ def find_outline(
         near.bone_distance,
         seed,
         threshold_hu120=settings.outline.mineral_hu120,
-        noise_hu=reference.noise_hu,
+        noise=noise_of(reference, near.grid),
         blur_mm=reference.blur_sd_mm,
         expected=expected,
     )

@@ -29,6 +29,7 @@ from .margin import SOFT_SUPPORT, margin_outline
 from .near import SMOOTH_MM, Neighbourhood, smoothed_over
 from .outline import Outline
 from .region import left_behind
+from .regional import Regions, learn
 from .soft_edge import Tissues, averaged, first_bone, shift_to_edge
 from .start import Ellipsoid, fit_ellipsoid
 
@@ -38,6 +39,11 @@ DISTINCT = 2.5
 """Standard deviations of the smoothed image from which muscle counts as unlike the lesion."""
 DIFFERENT = 8.0
 """Standard deviations at which tissue that is neither muscle nor fat is taken for the outside."""
+FIRST_RING_MM, RING_MM = (20.0, 70.0), (2.0, 18.0)
+"""Where the outside is learned: at first about the start, then beyond what was found."""
+INNER = np.array([0.15, 0.3, 0.4, 0.5, 0.6])
+"""Relative radii at which the inside is learned: clear of a margin that is not yet right."""
+LOOKS = 5
 COARSE_RAYS, FINE_RAYS = 400, 1000
 SEARCHED_MM = 62.0
 """Largest radius that is searched from a start."""
@@ -86,8 +92,10 @@ class SoftSurface:
         return float(np.cbrt(3 * self.volume_mm3 / (4 * np.pi)))
 
 
-def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *, scan: int) -> Outline | None:
-    """Outline a lesion without mineral from a point in it; ``None`` where its margin does not show.
+def find_soft_margin(
+    near: Neighbourhood, seed: Floats, reference: Reference, *, scan: int, tissue_at: Floats | None = None
+) -> Outline | None:
+    """Outline a lesion by its soft margin from a point in it; ``None`` where that does not show.
 
     The search is repeated from the middle of what it found until two in a row agree; a start off the middle may leave
     part out. Tissue like muscle is believed only where nearly all of its surface shows, as in fat.
@@ -96,13 +104,14 @@ def find_soft_margin(near: Neighbourhood, seed: Floats, reference: Reference, *,
     ----------
     near : surroundings; a lesion that reaches to their edge is not outlined.
     seed : (3,) LPS mm in the lesion.
+    tissue_at : (N, 3) LPS mm of places known to be its soft tissue, where the point itself lies in mineral.
     """
     soft = soft_tissue(near)
     marked = planes_marked(soft, near, reference)
     found, before = None, 0.0
     start = np.asarray(seed, float)
     for _ in range(MOST_SEARCHES):
-        found = search_from(near, soft, marked, start, reference)
+        found = search_from(near, soft, marked, start, reference, tissue_at)
         if found is None or not _believed(found):
             return None
         if abs(found.volume_mm3 - before) <= LARGEST_DISAGREEMENT * before:
@@ -171,7 +180,12 @@ def tissues_of(values: Floats, reference: Reference) -> Tissues | None:
 
 
 def search_from(
-    near: Neighbourhood, soft: NDArray[Any], marked: NDArray[Any], start: Floats, reference: Reference
+    near: Neighbourhood,
+    soft: NDArray[Any],
+    marked: NDArray[Any],
+    start: Floats,
+    reference: Reference,
+    tissue_at: Floats | None = None,
 ) -> SoftSurface | None:
     """The surface around one start: a ball of rays first, then an ellipsoid laid through what was found.
 
@@ -179,24 +193,32 @@ def search_from(
     """
     ball, _ = sphere_directions(60)
     spots = start + np.linspace(0.3, 1.0, 4)[:, None, None] * AROUND_SEED_MM * ball[None]
-    tissues = tissues_of(sample(soft, near.grid, spots).ravel(), reference)
+    own = sample(soft, near.grid, spots if tissue_at is None else tissue_at).ravel()
+    tissues = tissues_of(own, reference)
     if tissues is None:
         return None
+    away = start + np.linspace(*FIRST_RING_MM, 12)[:, None, None] * ball[None]
+    regions = learn(own, sample(soft, near.grid, away).ravel(), reference, _least_spread(reference), None)
     mesh = RayMesh.of(COARSE_RAYS)
     body = Ellipsoid(np.asarray(start, float), np.eye(3))
     levels = np.arange(1.5, SEARCHED_MM, 1.0)
-    radius, leaked = _cut(near, marked, tissues, body, mesh, levels)
-    for last in (False, False, True):
+    radius, leaked = _cut(near, marked, regions, body, mesh, levels)
+    for look in range(LOOKS):
         vertices = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
         if leaked > 0.25 or np.median(np.linalg.norm(vertices - body.centre, axis=1)) < 2.5:
             return None
         centre = (vertices * (w := _solid(vertices, body.centre))[:, None]).sum(axis=0) / w.sum()
         body = fit_ellipsoid(vertices[::2], centre)
-        inner = body.centre + np.linspace(0.2, 0.7, 5)[:, None, None] * (mesh.directions[::4] @ body.shape.T)[None]
-        tissues = tissues_of(sample(soft, near.grid, inner).ravel(), reference) or tissues
-        if last:
+        rays = mesh.directions[::4] @ body.shape.T
+        length = np.linalg.norm(rays, axis=1)[:, None]
+        inner = sample(soft, near.grid, body.centre + INNER[:, None, None] * rays[None])
+        beyond = 1.0 + np.linspace(*RING_MM, 9)[:, None, None] / length[None]
+        ring = sample(soft, near.grid, body.centre + beyond * rays[None])
+        regions = learn(inner.ravel(), ring.ravel(), reference, _least_spread(reference), regions)
+        tissues = tissues_of(inner.ravel(), reference) or tissues
+        if look == LOOKS - 1:
             mesh = RayMesh.of(FINE_RAYS)
-        radius, leaked = _cut(near, marked, tissues, body, mesh, np.linspace(0.3, 1.8, 60))
+        radius, leaked = _cut(near, marked, regions, body, mesh, np.linspace(0.3, 1.8, 60))
     return _edged(near, soft, tissues, body, mesh, radius, leaked, reference)
 
 
@@ -206,7 +228,7 @@ def _solid(vertices: Floats, centre: Floats) -> Floats:
 
 
 def _cut(
-    near: Neighbourhood, soft: NDArray[Any], tissues: Tissues, body: Ellipsoid, mesh: RayMesh, levels: Floats
+    near: Neighbourhood, soft: NDArray[Any], regions: Regions, body: Ellipsoid, mesh: RayMesh, levels: Floats
 ) -> tuple[Floats, float]:
     """(N,) best relative radius, and the share of rays that end at the last level or the edge of the view."""
     stretch = mesh.directions @ body.shape.T
@@ -214,7 +236,7 @@ def _cut(
     step = (levels[1] - levels[0]) * np.linalg.norm(stretch, axis=1)
     values = sample(soft, near.grid, spots)
     in_view = near.grid.contains(spots.reshape(-1, 3), margin_mm=0.0).reshape(values.shape)
-    evidence = tissues.evidence(values) * step[:, None] / 10.0
+    evidence = regions.evidence(values) * step[:, None]
     evidence = np.where(left_behind(evidence), np.maximum(evidence, 0.3 * step[:, None]), evidence)
     in_bone = near.bone_at(spots) < 0.5
     entered = np.maximum.accumulate(in_bone, axis=1)

@@ -12,11 +12,14 @@ from scipy.spatial import ConvexHull, Delaunay, QhullError
 from scipy.spatial.transform import Rotation
 
 from ..base import Floats, Grid
+from .specks import Noise, beyond_noise
 
 FARTHEST_WALL_MM = 45.0
 """How far from the seed the nearest mineral of a lesion may lie: large shells have far walls."""
 LINK_MM = 5.0
 """Mineral pieces closer than this are taken as one structure."""
+MUSCLE_HU = 60.0
+"""HU that muscle hardly exceeds (ICRU-44 at 80 kVp: 45), over which noise is judged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +47,7 @@ def lesion_mineral(
     seed: Floats,
     *,
     threshold_hu120: float,
-    noise_hu: float,
+    noise: Noise,
     blur_mm: float,
     expected: Ellipsoid | None = None,
 ) -> NDArray[np.bool_]:
@@ -54,12 +57,13 @@ def lesion_mineral(
     ----------
     hu120, bone_distance : (slices, rows, columns) HU at 120 kVp and mm outside bone, on ``grid``.
     seed : (3,) LPS mm.
+    noise : of the scan.
     blur_mm : standard deviation of the scan's in-plane blur; cortex spills about twice that far.
     expected : where the lesion lies by another scan; pieces inside it (a tenth larger) belong to it.
     """
     sigma = 0.6 / grid.spacing
     smooth = ndimage.gaussian_filter(hu120, np.where(grid.spacing < 1.6, sigma, 0.0))
-    level = max(threshold_hu120, 60.0 + 3.0 * noise_hu * 0.5)
+    level = max(threshold_hu120, MUSCLE_HU + 1.5 * noise.hu[0])
     spill = max(1.0, 2.0 * float(np.hypot(blur_mm, 0.6)))
     mineral = (smooth >= level) & (bone_distance > spill)
     labels, count = ndimage.label(mineral, np.ones((3, 3, 3)))
@@ -67,7 +71,15 @@ def lesion_mineral(
         return np.zeros(grid.shape, bool)
     sizes = np.bincount(labels.ravel())
     keep = sizes * grid.voxel_volume_mm3 >= 4.0
-    keep[0] = False
+    keep &= beyond_noise(
+        hu120,
+        labels,
+        count,
+        base_hu=MUSCLE_HU,
+        noise=noise,
+        scale=1.0,
+        searched_mm3=float(labels.size * grid.voxel_volume_mm3),
+    )
     mineral = np.asarray(keep[labels], dtype=bool)
     if not mineral.any():
         return mineral

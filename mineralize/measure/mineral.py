@@ -23,7 +23,8 @@ def mass_mg(site: Site, background: Any) -> float:
 
 def noise_mass_mg(site: Site, volume_mm3: float) -> float:
     """Standard error in mg that image noise makes in a sum over ``volume_mm3``."""
-    return site.reference.mean_error(volume_mm3) * volume_mm3 / site.reference.slope / 1000
+    louder = max(site.noise.cube_hu / max(site.reference.noise_4mm_hu, 1e-3), 1.0)
+    return louder * site.reference.mean_error(volume_mm3) * volume_mm3 / site.reference.slope / 1000
 
 
 def slope_parts(site: Site, mass: float) -> dict[str, float]:
@@ -147,7 +148,7 @@ def _mass(site: Site, verdict: Verdicts) -> Estimate:
             0.0,
             {},
             {"noise": limit},
-            verdict,
+            (*verdict, caution("noise-alone")),
             (0.0, np.inf),
             detail | {"detection_limit_mg": limit},
         )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
 from ..base import Floats, Settings, lazy, slope
-from ..lesion import Neighbourhood, Outline, Zones
+from ..lesion import Neighbourhood, Noise, Outline, Zones, beyond_noise, noise_around
 from ..reference import Reference
 from .bridged import Bridged, bridged
 
@@ -71,13 +71,36 @@ class Site:
         sizes = np.bincount(labels.ravel())
         peak = np.full(count + 1, -np.inf, np.float32)
         np.maximum.at(peak, labels[over], hu120[over])
-        noise = self.reference.noise_hu * self.slope_ratio
-        # A single voxel needs to stand far above the noise; a piece of 4 mm3 or more counts at once.
-        lone = sizes * self.voxel_mm3 < 4.0
-        keep = ~lone | (peak > self.reference.muscle.mean_hu + max(6.0 * noise, 120.0))
-        keep[0] = False
+        keep = beyond_noise(
+            hu120,
+            labels,
+            count,
+            base_hu=self._base_hu,
+            noise=self.noise,
+            scale=self.slope_ratio,
+            searched_mm3=float(possible.sum() * self.voxel_mm3),
+        )
+        # A piece of less than 4 mm3 has to stand well above muscle, not only above the threshold.
+        keep &= (sizes * self.voxel_mm3 >= 4.0) | (peak > self.reference.muscle.mean_hu + 120.0)
         everywhere[box] = keep[labels]
         return everywhere
+
+    @lazy
+    def noise(self) -> Noise:
+        """Noise of the tissue in and around the lesion; that of the whole scan where there is too little of it."""
+        return noise_around(self.near.hu, self._soft, self.near.grid, self.reference)
+
+    @lazy
+    def _base_hu(self) -> float:
+        """HU120 of the lesion's own tissue without mineral, not below muscle: an enhanced mass lies over it."""
+        own = self._calm[self._soft & (self.zones.depth > 0.0)]
+        return max(self.reference.muscle.mean_hu, float(np.median(own)) if len(own) >= 30 else -np.inf)
+
+    @lazy
+    def _soft(self) -> NDArray[np.bool_]:
+        """Voxels of soft tissue near the lesion, by what they read over 2 mm, and clear of bone."""
+        clear = self.near.bone_distance > max(1.5, 3.0 * self.reference.blur_sd_mm)
+        return np.asarray(clear & (self._calm < 110.0) & (self._calm > -200.0) & (self.zones.depth > -12.0))
 
     @lazy
     def _possible(self) -> tuple[tuple[slice, ...], NDArray[np.bool_]]:
@@ -129,13 +152,7 @@ class Site:
     def _plain(self) -> NDArray[np.bool_]:
         """Voxels of tissue that is neither mineral nor bone nor near either."""
         grown = self.mineral_zone if self.mineral.any() else np.zeros(self.near.grid.shape, bool)
-        return np.asarray(
-            ~grown
-            & (self.near.bone_distance > max(1.5, 3.0 * self.reference.blur_sd_mm))
-            & (self._calm < 110.0)
-            & (self._calm > -200.0)
-            & (self.zones.depth > -12.0)
-        )
+        return np.asarray(~grown & self._soft)
 
     @lazy
     def _calm(self) -> NDArray[np.float32]:

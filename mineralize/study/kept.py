@@ -192,7 +192,8 @@ class Stages:
         source = {base.scan.number: first}
         return self._get(
             "outline",
-            (seen, alignment, base.scan.number, first, own_seed, *self._outlining(seen.hand)),
+            # Where the lesion slid it is told by what else of its like the base scan holds.
+            (seen, alignment, base.scan, plain(base.reference), first, own_seed, *self._outlining(seen.hand)),
             lambda: outline_at(seen, alignment, base, source, own_seed, self.settings),
         )
 

@@ -215,6 +215,21 @@ def test_a_wide_interval_is_no_doubt_of_a_size_either() -> None:
     assert change("rim_completeness", 0.3, 0.9, 0.12, doubts=(WIDE,)).real == "yes"
 
 
+def test_a_soft_mass_that_grew_is_told_where_its_margin_shows() -> None:
+    """Growth by 60 % of a mass of 11 cm3 with an interval of 13 %; at two thirds seen the doubt could make it."""
+
+    def grown(second: float, seen: float) -> str:
+        doubts = (caution("no-shell"), caution("soft-margin", share=seen))
+        rows = [row(n + 1, "lesion_volume", v, 0.13 * v, doubts=doubts) for n, v in enumerate((11_000.0, second))]
+        rows.append(row(1, "longest_diameter", 33.0))
+        return next(c for c in find_changes(timeline(), rows) if c.quantity == "lesion_volume").real
+
+    assert grown(18_000.0, 0.95) == "yes"
+    assert grown(18_000.0, 0.60) == "unsure"
+    assert grown(12_500.0, 0.95) == "no"  # within what repeating shows
+    assert grown(11_000.0, 0.95) == "no"
+
+
 def test_mineral_that_comes_where_there_was_none() -> None:
     """A first scan without mineral: nothing in a soft margin, or in a region carried over."""
     carried = caution("carried-over", scan=2)

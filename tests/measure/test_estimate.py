@@ -22,7 +22,7 @@ def test_parts_add_in_quadrature_and_stay_in_bounds() -> None:
 
 def test_worst_verdict_wins_and_says_why() -> None:
     found = Estimate("x", "1", 1.0, verdicts=(THIN, caution("noise-alone"), THIN))
-    assert (found.trust, found.reason) == ("caution", f"{THIN.text}; no more than noise could make")
+    assert (found.trust, found.reason) == ("caution", f"{THIN.text}; no mineral beyond noise")
     worse = Estimate("x", "1", 1.0, verdicts=(THIN, withhold("cut-by-scan")))
     assert (worse.trust, worse.reason) == ("withheld", "the lesion is cut by the edge of the scan")
     assert Estimate("x", "1", 1.0).trust == "ok"
