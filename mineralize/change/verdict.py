@@ -10,6 +10,7 @@ from typing import Literal
 from ..base import Verdict, Verdicts, caution, is_share, limit_for, quantity, shown_as
 from ..measure import Measurement
 from ..timeline import Difference, Timeline, differences
+from .agent import hidden_agent
 from .caution import codes, doubts, moved_by_caution, moved_by_unlike
 from .interval import half_widths
 
@@ -49,6 +50,9 @@ def find_changes(timeline: Timeline, measurements: Sequence[Measurement]) -> tup
     for i, first in enumerate(scans):
         for second in scans[i + 1 :]:
             unlike = differences(first, second)
+            agent = None if "contrast" in unlike else hidden_agent(first, second, table)
+            if agent is not None:
+                unlike = {**unlike, agent.code: agent}
             size = table.get((first.number, "longest_diameter"))
             diameter = size.value if size is not None else None
             for name in dict.fromkeys(row.quantity for row in measurements):

@@ -230,6 +230,22 @@ def test_a_soft_mass_that_grew_is_told_where_its_margin_shows() -> None:
     assert grown(11_000.0, 0.95) == "no"
 
 
+def test_contrast_agent_that_no_header_tells_of_makes_no_change_real() -> None:
+    """Muscle reads 10 to 30 HU more after agent (common practice, no source); a scanner moves fat too."""
+
+    def real(muscle: float, fat: float, said: bool | None) -> str:
+        second = replace(LIKE, contrast_agent=said)
+        rows = [row(1, "mineral_mass", 1000.0, 30.0), row(2, "mineral_mass", 760.0, 30.0)]
+        rows += [row(1, "reference_muscle", 52.0, 1.5), row(2, "reference_muscle", 52.0 + muscle, 1.5)]
+        rows += [row(1, "fat_reference", -95.0, 2.0), row(2, "fat_reference", -95.0 + fat, 2.0)]
+        return next(c for c in find_changes(timeline(second), rows) if c.quantity == "mineral_mass").real
+
+    assert real(0.0, 0.0, None) == "yes"
+    assert real(12.0, 0.0, None) == "unsure"
+    assert real(12.0, 11.0, None) == "yes"  # the scanner
+    assert real(12.0, 0.0, False) == "yes"  # both headers say that none was given
+
+
 def test_mineral_that_comes_where_there_was_none() -> None:
     """A first scan without mineral: nothing in a soft margin, or in a region carried over."""
     carried = caution("carried-over", scan=2)
