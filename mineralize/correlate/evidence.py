@@ -19,6 +19,8 @@ SOLID_CORE = 0.5
 """Share of mineral in the core from which it counts as filled; a working limit."""
 SOLID_LESION = 0.8
 """Share of mineral in the whole lesion from which it counts as mineral throughout; a working limit."""
+HOLLOW = 0.6
+"""Zonal contrast from which the central zone, at most a quarter as dense as the outer, is not called filled."""
 NO_MINERAL = frozenset({"no-mineral", "no-mineral-contrast", "carried-no-mineral"})
 """Codes that say that there is no mineral at all."""
 LARGEST_PERCENT = 1000.0
@@ -123,6 +125,9 @@ class Evidence:
         core = self.value(scan, "core_mineral_fraction")
         if core is not None:  # a thick shell takes most of a small lesion without filling its centre
             return core >= SOLID_CORE
+        contrast = self.row(scan, "zonal_contrast")
+        if contrast is not None and contrast.low is not None and contrast.low > HOLLOW:
+            return False  # blur alone lifts the small centre of a dense shell over the threshold
         return (self.value(scan, "mineral_fraction") or 0.0) >= SOLID_LESION
 
     def solid_caution(self, *scans: int) -> list[str]:

@@ -17,6 +17,8 @@ LEAST_MG = 20.0
 """A true mass below which 'no mineral' is right (the speck that noise alone makes; own judgement)."""
 SIDED = 0.2
 """True zonal contrast beyond which it has a direction (own judgement)."""
+FILLED = 0.7
+"""True zonal contrast from which mineral does not fill a lesion: a centre of a sixth of the density (own judgement)."""
 LARGER, SMALLER = 1.65, 0.6
 """True ratios of volume beyond which 'not measurably larger or smaller' is wrong: the widest limit, 39 %, both ways."""
 SAME = 0.1
@@ -100,7 +102,8 @@ def _mineral(sentence: str, truth: Truth) -> tuple[str, Verdict]:
     sided = contrast > SIDED if "periphery" in sentence else contrast < -SIDED
     if "no measurable direction" in sentence:
         sided = abs(contrast) < 2 * SIDED
-    return words, "right" if sided and _shell(sentence, complete) else "wrong"
+    filled = "it fills the lesion" not in sentence or contrast < FILLED
+    return words, "right" if sided and filled and _shell(sentence, complete) else "wrong"
 
 
 def _shell(sentence: str, complete: float) -> bool:

@@ -166,5 +166,9 @@ def test_a_thick_shell_is_not_said_to_fill_the_lesion() -> None:
     """Random history 7100: 78 % of the lesion is mineral and 19 % of its centre; the shell is 4.4 mm thick."""
     found = correlate.findings(timeline(60), rows(1, mineral_fraction=0.82, core_mineral_fraction=0.2))
     assert not [f.key for f in found if f.key == "rim.solid"]
-    unknown = rows(1, mineral_fraction=0.82, core_mineral_fraction="the central zone is too small")
+    small = "the central zone is too small"
+    unknown = rows(1, mineral_fraction=0.82, core_mineral_fraction=small, zonal_contrast=0.4)
     only(correlate.findings(timeline(60), unknown), "rim.solid")
+    # random history 7111: contrast 0.96, and a centre too small to be told from the blur of the shell
+    hollow = rows(1, mineral_fraction=0.82, core_mineral_fraction=small, zonal_contrast=0.9)
+    assert not [f.key for f in correlate.findings(timeline(60), hollow) if f.key == "rim.solid"]

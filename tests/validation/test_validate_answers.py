@@ -54,6 +54,11 @@ def test_right_sentences_are_right() -> None:
             f"In scan 2 (day 60) mineral is denser at the periphery; a shell covers part of the outline (40{THIN}% "
             "(35 to 45)).",
         ),
+        (
+            "mineral",
+            "In scan 2 (day 60) mineral is denser at the periphery; it fills the lesion, so there is no separate "
+            "shell.",
+        ),
         ("course", "Scan 1 (day 10) to scan 2 (day 60): smaller (−20 % in 50 days); more mineral (+350 % in 50 days)."),
         ("course", "Scan 1 (day 10) to scan 2 (day 60): not measurably larger or smaller; more mineral."),
         ("course", "Scan 1 (day 10) to scan 2 (day 60): larger; mineral not measurably changed."),
