@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from skimage.measure import approximate_polygon, find_contours
 
 from ..base import Floats, anatomical_words
 from .biopsy_site import Inside, depths
@@ -23,6 +22,8 @@ MOST_OF_PATH_MM = 25.0
 
 def draw_section(inside: Inside, entry: Any, target: Any) -> Section:
     """Cut the lesion by the plane that holds the path and its middle; a single point lies in an axial plane."""
+    from skimage.measure import approximate_polygon, find_contours  # brings half a second of statistics with it
+
     end = np.asarray(target, float)
     start = None if entry is None else np.asarray(entry, float)
     right, down = _axes(inside, start, end)

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from skimage.segmentation import watershed
 
 from ..base import Floats, Note, Volume
 from ..bones import Skeleton
@@ -105,6 +104,8 @@ def _up_to_the_neck(part: NDArray[np.bool_], spacing: Floats, at: NDArray[np.int
     size = tuple(2 * int(np.ceil(NECK_MM / s)) + 1 for s in spacing)
     tops = (inner == ndimage.maximum_filter(inner, size=size)) & part
     markers, _ = ndimage.label(tops, np.ones((3, 3, 3)))
+    from skimage.segmentation import watershed  # rarely needed, and long to load
+
     basins = watershed(-inner, markers, mask=part)
     return np.asarray(basins == basins[tuple(at)])
 

@@ -10,9 +10,9 @@ import pytest
 HEAVY = ("numpy", "scipy", "SimpleITK", "skimage", "matplotlib", "pydicom", "highdicom", "numba", "dask")
 
 
-def loaded(code: str) -> set[str]:
+def loaded(code: str, heavy: tuple[str, ...] = HEAVY) -> set[str]:
     """Heavy libraries in a fresh interpreter after some code."""
-    tell = f"import sys; print('HEAVY', *[name for name in {HEAVY!r} if name in sys.modules])"
+    tell = f"import sys; print('HEAVY', *[name for name in {heavy!r} if name in sys.modules])"
     done = subprocess.run([sys.executable, "-c", f"{code}\n{tell}"], check=True, capture_output=True, text=True)
     return set(done.stdout.rpartition("HEAVY")[2].split())
 
@@ -30,3 +30,9 @@ def test_a_child_that_decodes_slices_loads_no_image_or_drawing_library() -> None
     found = loaded("import mineralize.dicom.workers")
     assert "pydicom" in found  # the test sees what is loaded
     assert not found & {"SimpleITK", "skimage", "matplotlib", "highdicom", "numba"}
+
+
+def test_the_child_that_writes_dicom_loads_neither_statistics_nor_drawing() -> None:
+    seldom = ("scipy.stats", "scipy.signal", "skimage.segmentation", "matplotlib", "numba")
+    found = loaded("import mineralize.cases.dicom", (*seldom, "highdicom"))
+    assert found == {"highdicom"}
