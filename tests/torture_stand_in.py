@@ -25,7 +25,7 @@ import study_factory
 
 from mineralize.base import InputError, LesionNeeded
 from mineralize.batch import find, job, worker
-from mineralize.cases import one, record_impression, seal
+from mineralize.cases import dicom, one, record_impression, seal
 from mineralize.cli import commands
 from mineralize.dicom_out import seg, sr
 from mineralize.figures import Pictures
@@ -47,6 +47,7 @@ def install() -> None:
     one.read_timeline = lambda path, *, on_step=None: timeline(Path(path))
     one.analyse = lambda case, *_: measured(case)
     one.export_key = lambda *_: b"key"
+    dicom._light = lambda *_: False  # no process that writes for this one
     seg.write = lambda *_: {}
     sr.write = lambda *_: None
     commands.Progress = _Silent

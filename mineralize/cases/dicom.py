@@ -17,7 +17,7 @@ import subprocess
 import sys
 import threading
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import IO
@@ -59,9 +59,9 @@ def writing(study: Study, folder: Path, options: Options, jobs: int | None = Non
                 child.stdin.close()
 
 
-def write(study: Study, folder: Path, identity: Identity) -> None:
+def write(study: Study, folder: Path, identity: Identity, parts: Mapping[int, seg.Slab] | None = None) -> None:
     """Segmentations and structured report, by this process."""
-    sr.write(study, seg.write(study, folder, identity), folder, identity)
+    sr.write(study, seg.write(study, folder, identity, parts), folder, identity)
 
 
 def export_key(study: Study) -> bytes:
@@ -77,9 +77,9 @@ def export_key(study: Study) -> bytes:
 
 
 def _light(study: Study) -> bool:
-    """Whether a child can read the scans again at little cost: files, and none of them compressed."""
+    """Whether a study can be handed over at little cost: of scans in files it goes without their voxels."""
     images = [getattr(getattr(scan.source, "stack", None), "images", ()) for scan in study.timeline.scans]
-    return all(images) and not any(image.where.encapsulated for stack in images for image in stack)
+    return all(images)
 
 
 def _start(study: Study, folder: Path, identity: Identity) -> subprocess.Popen[bytes] | None:
@@ -89,7 +89,8 @@ def _start(study: Study, folder: Path, identity: Identity) -> subprocess.Popen[b
         bare.forget()  # of the copy alone
         scans.append(bare)
     timeline = replace(study.timeline, scans=tuple(scans), offered=(), hasher=None)
-    job = pickle.dumps((replace(study, timeline=timeline), folder, replace(identity, timeline=timeline)))
+    parts = seg.slabs(study, identity)
+    job = pickle.dumps((replace(study, timeline=timeline), folder, replace(identity, timeline=timeline), parts))
     command = isolated_python("mineralize.cases.dicom")
     try:
         child = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
@@ -110,6 +111,6 @@ def main() -> None:
     """What the child runs."""
     warnings.simplefilter("ignore")
     logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
-    study, folder, identity = pickle.loads(receive(sys.stdin.buffer))
+    study, folder, identity, parts = pickle.loads(receive(sys.stdin.buffer))
     end_with_parent(sys.stdin.buffer)
-    write(study, folder, identity)
+    write(study, folder, identity, parts)

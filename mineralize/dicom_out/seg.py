@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import highdicom as hd
 import numpy as np
@@ -30,6 +31,23 @@ class Slab:
 
     first: int
     masks: Mapping[str, NDArray[np.bool_]]
+
+    def __reduce__(self) -> Any:
+        """Handed to another process as the box that holds all that is marked."""
+        shape = next(iter(self.masks.values())).shape
+        marked = np.logical_or.reduce(list(self.masks.values()))
+        spans = [np.flatnonzero(marked.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
+        low = [int(span[0]) if len(span) else 0 for span in spans]
+        high = [int(span[-1]) + 1 if len(span) else 0 for span in spans]
+        box = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
+        return _laid_out, (self.first, shape, low, {name: mask[box].copy() for name, mask in self.masks.items()})
+
+
+def _laid_out(first: int, shape: tuple[int, ...], low: Sequence[int], boxes: Mapping[str, NDArray[np.bool_]]) -> Slab:
+    masks = {name: np.zeros(shape, bool) for name in boxes}
+    for name, box in boxes.items():
+        masks[name][tuple(slice(a, a + n) for a, n in zip(low, box.shape, strict=True))] = box
+    return Slab(first, masks)
 
 
 SERIAL = "none"
@@ -138,22 +156,31 @@ def tracking_uid(identity: Identity, group: str) -> str:
     return identity.new_uid("tracking", group)
 
 
-def write(study: Study, folder: Path, identity: Identity) -> dict[int, Segmentation]:
-    """Write ``seg-scan-N.dcm`` for every scan in which the lesion was outlined; the objects by scan number.
-
-    A scan whose images nothing can refer to under this policy is left out; :func:`refused` says which and why.
-    """
-    written: dict[int, Segmentation] = {}
+def slabs(study: Study, identity: Identity) -> dict[int, Slab]:
+    """The masks of every scan that a segmentation is written of, by scan number: all that is asked of its voxels."""
+    found = {}
     for outline in study.outlines:
-        if outline is None:
-            continue
-        scan = study.timeline.scan(outline.scan)
-        if identity.refusal(scan):
+        scan = None if outline is None else study.timeline.scan(outline.scan)
+        if scan is None or identity.refusal(scan):
             continue
         held = "volume" in scan.__dict__
-        part = slab(study, scan.number)
+        found[scan.number] = slab(study, scan.number)
         if not held:
             scan.forget()
+    return found
+
+
+def write(
+    study: Study, folder: Path, identity: Identity, parts: Mapping[int, Slab] | None = None
+) -> dict[int, Segmentation]:
+    """Write ``seg-scan-N.dcm`` for every scan in which the lesion was outlined; the objects by scan number.
+
+    A scan whose images nothing can refer to under this policy is left out; :func:`refused` says which and why. With
+    ``parts`` of :func:`slabs` no voxel is asked for.
+    """
+    written: dict[int, Segmentation] = {}
+    for number, part in (slabs(study, identity) if parts is None else parts).items():
+        scan = study.timeline.scan(number)
         if not part.masks["lesion"].any():
             continue
         written[scan.number], content = build(identity, scan, part)

@@ -8,6 +8,7 @@ geometry) have tests of their own.
 from __future__ import annotations
 
 import datetime
+import pickle
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -240,6 +241,21 @@ def test_a_scan_without_outline_is_reported_without_a_region(tmp_path: Path) -> 
     assert mine
     assert {g.ContentTemplateSequence[0].TemplateIdentifier for g in mine} == {"1501"}
     assert not [i for g in mine for i in g.ContentSequence if i.ValueType == "NUM" and i.RelationshipType == "CONTAINS"]
+
+
+def test_masks_are_handed_over_whole() -> None:
+    """To another process only the box with what is marked goes."""
+    rng = np.random.default_rng(4)
+    box = {name: rng.random((4, 5, 6)) > 0.5 for name in ("lesion", "rim", "core")}
+    masks = {name: np.pad(inner, ((2, 1), (90, 30), (0, 200))) for name, inner in box.items()}
+    for part in (seg.Slab(7, masks), seg.Slab(0, {"lesion": np.zeros((2, 3, 4), bool)})):
+        sent = pickle.dumps(part)
+        again = pickle.loads(sent)
+        assert again.first == part.first
+        assert again.masks.keys() == part.masks.keys()
+        assert len(sent) < 3000
+        for name, mask in part.masks.items():
+            np.testing.assert_array_equal(again.masks[name], mask)
 
 
 def test_masks_that_do_not_fit_are_refused() -> None:
