@@ -6,6 +6,7 @@ unsure, reason) and :class:`Curve` points over days. Limits of repeatability are
 
 from __future__ import annotations
 
+from .agent import hidden_agent
 from .course import LEAST_SCANS, Course, CourseDay, CourseParameter
 from .curves import Curve, CurvePoint, find_curves
 from .verdict import CAUTION_FACTOR, Change, find_changes
@@ -21,4 +22,5 @@ __all__ = [
     "CurvePoint",
     "find_changes",
     "find_curves",
+    "hidden_agent",
 ]

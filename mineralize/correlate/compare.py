@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
 
 from ..base import QUANTITIES
-from ..change import Change
+from ..change import Change, hidden_agent
 from ..timeline import comparability as table_of
 from ..timeline import value_words
 from .evidence import Evidence, make, trimmed, withheld
@@ -79,6 +80,11 @@ def _unlike(evidence: Evidence) -> dict[str, str]:
             groups.setdefault(value_words(row.code, scan.acquisition), []).append(scan.number)
         values = ", ".join(f"{word} in {scan_numbers(where)}" for word, where in groups.items())
         lines[row.code] = say(f"compare.{row.code}", values=values)
+    if "contrast" not in lines:
+        seen = [hidden_agent(a, b, evidence.rows) for a, b in combinations(scans, 2)]
+        words = dict.fromkeys(found.words for found in seen if found is not None)
+        if words:
+            lines["contrast"] = say("compare.agent", words="; ".join(words))
     return lines
 
 

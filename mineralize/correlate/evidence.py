@@ -38,7 +38,8 @@ class Evidence:
     alignments: tuple[Alignment, ...] = ()
 
     @cached_property
-    def _rows(self) -> dict[tuple[int, str], Measurement]:
+    def rows(self) -> dict[tuple[int, str], Measurement]:
+        """Every row by scan and quantity, withheld ones too."""
         return {(row.scan, row.quantity): row for row in self.measurements}
 
     @property
@@ -65,12 +66,12 @@ class Evidence:
 
     def trust(self, scan: int, quantity: str) -> Trust | None:
         """Trust of a row; ``None`` where there is none."""
-        row = self._rows.get((scan, quantity))
+        row = self.rows.get((scan, quantity))
         return None if row is None else row.trust
 
     def row(self, scan: int, quantity: str) -> Measurement | None:
         """The row if it has a value, else ``None``; :meth:`why_not` then says why."""
-        row = self._rows.get((scan, quantity))
+        row = self.rows.get((scan, quantity))
         return None if row is None or row.value is None or row.trust == "withheld" else row
 
     def value(self, scan: int, quantity: str) -> float | None:
@@ -91,7 +92,7 @@ class Evidence:
         reasons = []
         for quantity in quantities:
             if self.row(scan, quantity) is None:
-                held = self._rows.get((scan, quantity))
+                held = self.rows.get((scan, quantity))
                 reason = held.reason if held is not None else ""
                 reasons += (trimmed(reason) or say("not-measured", quantity=named(quantity))).split("; ")
         return "; ".join(dict.fromkeys(reasons))
@@ -114,7 +115,7 @@ class Evidence:
             return True
         if mass is not None and mass.value is not None:
             return mass.value <= 0 or (mass.low is not None and mass.low <= 0)
-        contrast = self._rows.get((scan, "zonal_contrast"))
+        contrast = self.rows.get((scan, "zonal_contrast"))
         # a reason given for the rim tells only where the lesion itself was outlined
         if contrast is None or not self.usable(scan, "lesion_volume"):
             return False
@@ -233,7 +234,7 @@ def make(
 ) -> Finding:
     """A finding whose trust is the worst of the rows it rests on, with their cautions spelt out."""
     plain = text
-    rows = [evidence._rows[at] for at in rests_on if at in evidence._rows]
+    rows = [evidence.rows[at] for at in rests_on if at in evidence.rows]
     levels: list[Trust] = [row.trust for row in rows if row.trust != "withheld"]
     given: dict[str, set[int]] = {}
     for row in rows:

@@ -230,6 +230,8 @@ SENTENCES: dict[str, str] = {
     "rose by 8 and 12.5 % in a phantom and by 47 % both in patients, whose number is not at hand)",
     "compare.kernel": "kernel {values} (edges and thin shells read differently)",
     "compare.contrast": "contrast medium {values} (vessels and enhancing tissue can pass for mineral)",
+    "compare.agent": "as far as muscle shows, {words}; no file says so (vessels and enhancing tissue can pass "
+    "for mineral)",
     "compare.field": "field of view {values} (it sets how finely a thin shell is resolved)",
     "compare.pixel": "pixels {values} (larger ones blur a thin shell)",
     "compare.maker": "scanner maker {values} (soft tissue may read differently)",

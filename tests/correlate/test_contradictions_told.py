@@ -172,3 +172,14 @@ def test_a_thick_shell_is_not_said_to_fill_the_lesion() -> None:
     # random history 7111: contrast 0.96, and a centre too small to be told from the blur of the shell
     hollow = rows(1, mineral_fraction=0.82, core_mineral_fraction=small, zonal_contrast=0.9)
     assert not [f.key for f in correlate.findings(timeline(60), hollow) if f.key == "rim.solid"]
+
+
+def test_contrast_agent_that_only_muscle_shows_is_told_of_where_scans_are_compared() -> None:
+    """Muscle reads 10 to 30 HU more after agent (common practice, no source); the changes follow the same rule."""
+    line = timeline(20, 80)
+    held = [*rows(1, reference_muscle=52.0, fat_reference=-95.0), *rows(2, reference_muscle=70.0, fat_reference=-95.0)]
+    found = correlate.findings(line, held)
+    assert "muscle reads 18 HU more in scan 2" in only(found, "compare.unlike").text
+    assert "contrast medium" in correlate.five_answers(line, held, said=found)[-1].text
+    alike = [*rows(1, fat_reference=-95.0), *rows(2, fat_reference=-95.0)]
+    only(correlate.findings(line, alike), "compare.alike")
