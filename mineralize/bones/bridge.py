@@ -1,9 +1,10 @@
 """The bone's own contour where a lesion touches it or is fused with it.
 
 Around the bone's centre line its surface is a height map: radius over level and angle. A lesion in contact is a bump
-on that map. The map is taken from the levels and angles where the lesion cannot be, continued beneath it as
-smoothly as the shaft allows (minimal bending: the smoothing of Whittaker 1923, 10.1017/S0013091500077853, in two
-directions), and pulled to the cortex edge wherever one is still visible through the lesion.
+on that map. The section of a shaft changes slowly along it, edges and ridges included: at every angle the map is
+carried from the free levels above and below. The difference that the free places beside the lesion show to that is continued
+beneath it as smoothly as the shaft allows (minimal bending: the smoothing of Whittaker 1923,
+10.1017/S0013091500077853, in two directions), and pulled to the cortex edge wherever one is still visible through the lesion.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ LEAST_FREE = 60
 """Surface points that make free bone on one side of the lesion."""
 STIFF_ALONG, STIFF_ACROSS = 60.0, 0.6
 """Bending stiffness along the shaft and around it: ridges run along the shaft."""
+CARRIED_CELLS = 3.0
+"""Levels over which the section of a shaft is averaged before it is carried along it."""
 BELIEVED_MM = 1.2
 """An edge this close to the continued contour is taken for the bone's own."""
 
@@ -157,7 +160,8 @@ def bridge(
         known = np.isfinite(start)
         radius = np.where(suspect & known, start, radius)
         weight = np.where(suspect & known, 0.3, weight)
-    smooth = _bend(np.nan_to_num(radius), weight)
+    section = _carried_along(np.nan_to_num(radius), weight)
+    smooth = section + _bend(np.nan_to_num(radius) - section, weight)
     seen = np.zeros_like(suspect)
     for _ in range(3):
         edge = _edge_near(hu_at, centre, rays, smooth)
@@ -166,7 +170,7 @@ def bridge(
         seen = own | outline
         value = np.where(own, edge, np.nan_to_num(radius))
         weight_now = np.where(own, 0.6, np.where(outline, 0.4, weight))
-        smooth = _bend(value, weight_now)
+        smooth = section + _bend(value - section, weight_now)
     one_sided = bool(min(below, above) < LEAST_FREE)
     return Bridge(centre, frame, smooth, suspect, seen, float(levels[0]), one_sided)
 
@@ -262,6 +266,27 @@ def _edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Floa
     edge = radius + offsets[before] + part * 0.5
     clear = below.any(axis=-1) & (first > 0) & (peak - low > 250.0) & (peak > 500.0)
     return np.where(clear, edge, np.nan)
+
+
+def _carried_along(value: Floats, weight: Floats) -> Floats:
+    """The map with every angle for itself: weighted values kept, steps between levels least.
+
+    Between free levels it runs straight, beyond the last one it stays as it is there.
+    """
+    levels, angles = value.shape
+    step = CARRIED_CELLS**2
+    band = np.zeros((2, angles, levels))
+    band[0] = weight.T + 1e-9 + 2 * step
+    band[0, :, [0, -1]] -= step
+    band[1, :, :-1] = -step
+    found = solveh_banded(
+        band.reshape(2, -1), (weight * value).T.ravel(), overwrite_ab=True, lower=True, check_finite=False
+    )
+    result = found.reshape(angles, levels).T
+    # An angle without a single free level knows nothing of its own.
+    known = weight.sum(axis=0) > 0.5
+    result[:, ~known] = 0.0
+    return np.asarray(result if known.all() else np.where(known, result, _bend(result, weight)))
 
 
 def _bend(value: Floats, weight: Floats) -> Floats:

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..base import Floats, Grid, Rigid, Volume, sample, to_sitk
-from .bridge import CONTACT_MARGIN_MM, Bridge, bridge
-from .field import signed_distance, sub_voxel_field
+from .beneath import FAR_MM, BoneField, continued
+from .bridge import CONTACT_MARGIN_MM, Bridge, DistanceAt
+from .field import signed_distance
 from .parts import Bone
 from .skeleton import Skeleton
 from .zone import LesionZone
 
 MARGIN_MM = 12.0
-FAR_MM = 60.0
 SAME_SURFACE_MM = 3.0
 """A part whose surface mostly lies this close to the outline is the lesion."""
 WHOLLY_INSIDE = 0.95
@@ -115,12 +115,17 @@ def bone_near(
         )
     known = np.isin(skeleton.point_labels, [part.label for part in parts])
     points, normals = skeleton.points[known], skeleton.normals[known]
-    field = sub_voxel_field(inside, grid, points)
-    native = _resampled(field, grid, crop.grid)
-    bridges: list[Bridge] = []
-    note = ""
-    if zone is not None:
-        native, bridges, note = _bridged(volume, skeleton, parts, points, field, grid, crop, native, zone, carried)
+    carried_at: DistanceAt | None = None
+    if carried is not None:
+        other, motion = carried
+
+        def carried_at(world: Floats, bone: BoneNear = other, motion: Rigid = motion) -> Floats:
+            return bone.distance_at(motion.apply(world))
+
+    found = continued(
+        BoneField(grid, labels, parts, points, skeleton.point_labels[known]), volume, crop, zone, carried_at
+    )
+    native, bridges, note = found.distance, found.bridges, found.note
     mask = native < 0
     if bridges and zone is not None:
         mask = _without_crumbs(mask, crop.grid, zone, CONTACT_MARGIN_MM + 3.0)
@@ -149,78 +154,6 @@ def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: f
     if lesion is not None:
         corners = np.vstack([corners, lesion - radius - 70.0, lesion + radius + 70.0])
     return skeleton.grid.bounds_around(corners, MARGIN_MM)
-
-
-def _resampled(field: NDArray[np.float32], grid: Grid, target: Grid) -> NDArray[np.float32]:
-    """A field on another grid, linear, 60 beyond its box."""
-    like = to_sitk(np.zeros(target.shape, np.uint8), target)
-    moved = sitk.Resample(to_sitk(field, grid), like, sitk.Transform(), sitk.sitkLinear, FAR_MM, sitk.sitkFloat32)
-    return np.asarray(sitk.GetArrayFromImage(moved), np.float32)
-
-
-def _bridged(
-    volume: Volume,
-    skeleton: Skeleton,
-    parts: list[Bone],
-    points: Floats,
-    field: NDArray[np.float32],
-    grid: Grid,
-    crop: Volume,
-    native: NDArray[np.float32],
-    zone: LesionZone,
-    carried: tuple[BoneNear, Rigid] | None,
-) -> tuple[NDArray[np.float32], list[Bridge], str]:
-    """Replace the contour of every bone that the lesion may touch."""
-    lesion, radius = zone.centre, zone.radius
-    reach = radius + CONTACT_MARGIN_MM
-    wide = volume.around(np.stack([lesion - radius - 70, lesion + radius + 70]), 0.0)
-    found: list[Bridge] = []
-    notes: list[str] = []
-    known = skeleton.point_labels[np.isin(skeleton.point_labels, [p.label for p in parts])]
-    for part in parts:
-        own = points[known == part.label]
-        if not (zone.apart(own) < CONTACT_MARGIN_MM).any():
-            continue
-        other = None
-        if carried is not None:
-            bone, motion = carried
-
-            def other(world: Floats, bone: BoneNear = bone, motion: Rigid = motion) -> Floats:
-                return bone.distance_at(motion.apply(world))
-
-        made = bridge(
-            lambda world: sample(field, grid, world, outside=FAR_MM),
-            lambda world: sample(wide.hu, wide.grid, world, outside=-1000.0),
-            own,
-            part.axis,
-            zone,
-            other,
-        )
-        if made is None:
-            notes.append("the lesion may touch a bone whose contour could not be continued beneath it")
-            continue
-        found.append(made)
-        if not made.suspect.any():
-            continue
-        box = crop.grid.bounds_around(np.stack([lesion - reach - 25, lesion + reach + 25]), 0.0)
-        (a, b), (c, d), (e, f) = box
-        native = native.copy()
-        part_of = native[a:b, c:d, e:f]
-        part_grid = crop.grid.cropped(box)
-        # Only what lies within 6 mm of the old contour or the new one can change.
-        wanted = part_of < 6.0
-        line, reach = made.line_within()
-        wanted[tuple(slice(*span) for span in part_grid.bounds_around(line, reach + 6.0))] = True
-        at = np.nonzero(wanted)
-        distance, applies = made.distance(part_grid.to_world(np.stack(at, axis=1)))
-        old = part_of[at]
-        part_of[at] = np.where(applies & (np.minimum(distance, old) < 6.0), distance, old)
-        hidden = made.suspect & ~made.seen
-        if hidden.any():
-            notes.append("the bone contour was continued beneath the lesion where it cannot be seen")
-        if made.one_sided:
-            notes.append("free bone is in view on one side of the lesion only")
-    return native, found, "; ".join(dict.fromkeys(notes))
 
 
 def _without_crumbs(mask: NDArray[np.bool_], grid: Grid, zone: LesionZone, margin: float) -> NDArray[np.bool_]:

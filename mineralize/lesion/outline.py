@@ -286,7 +286,8 @@ def _judged(
     if left_out > LEFT_OUT:
         outside = caution("mineral-outside", share=left_out)
         verdicts.append(outside.at("withheld") if left_out > 0.5 else outside)
-    dented = float((dents(vertices) > DENTED).mean())
+    # A bone in the way dents any lesion.
+    dented = float(((dents(vertices) > DENTED) & ~found.contact).mean())
     if dented > 0.02:
         verdicts.append(caution("dips-inward", share=dented))
     # Across slices the outline of a small lesion is wider than the lesion by up to a slice.

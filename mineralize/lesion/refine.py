@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,8 @@ from .start import Ellipsoid
 SHORT_SKIRTS = 0.07
 """A slice's box profile has shorter skirts than the Gaussian of the same variance that the layer fit assumes, which
 sets edges across slices outward by about this share of the blur (own phantoms, slices of 1.5-3 mm)."""
+ENDED_BY_BONE = 0.99
+"""Share of its length at which a ray must meet bone for its vertex to count as lying on bone."""
 BORDER_RINGS = 3
 """Vertices so many steps from a gap may look at the end of the wall rather than at its outer face."""
 
@@ -99,7 +101,30 @@ def refined(
             weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
         radius = np.clip(solved, 0.15, 2.5)
     assert found is not None
-    return Refined(body.centre + radius[:, None] * stretch, weight, found)
+    free = _outside_bone(near, body.centre, radius[:, None] * stretch)
+    # What bone ends is as well known as bone is, whatever the shell does there.
+    ended = free < ENDED_BY_BONE
+    weight = np.where(ended, np.maximum(weight, 0.5), weight)
+    found = replace(found, contact=found.contact | ended)
+    return Refined(body.centre + (free * radius)[:, None] * stretch, weight, found)
+
+
+def _outside_bone(near: Neighbourhood, centre: Floats, arms: Floats) -> Floats:
+    """Share (N,) of the way from the centre to every vertex after which bone begins, which is no part of a lesion.
+
+    A surface that bends little cannot follow a slim bone into the lesion by itself. 1 where no bone lies in the way, or
+    where the centre itself would have to be bone.
+    """
+    share = np.linspace(0.2, 1.0, 65)
+    bone = near.bone_at(centre + share[None, :, None] * arms[:, None, :])
+    inside = bone < 0.0
+    first = inside.argmax(axis=1)
+    rows = np.arange(len(arms))
+    met = inside.any(axis=1) & (first > 0)
+    before = np.maximum(first - 1, 0)
+    a, b = bone[rows, before], bone[rows, first]
+    at = share[before] + np.clip(a / np.maximum(a - b, 1e-6), 0.0, 1.0) * (share[1] - share[0])
+    return np.where(met, at, 1.0)
 
 
 def _near_the_shell(

@@ -4,18 +4,42 @@ from __future__ import annotations
 
 import statistics
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from mineralize import Seed, Timeline, analyse
 from mineralize.base import Acquisition, Grid, InMemory, Scan, Volume
 from phantoms.history import History, load_history
 
-QUANTITIES = ("lesion_volume", "mineral_mass", "cortex_gap", "cortex_contact_area", "cleft_fraction")
+QUANTITIES = (
+    "lesion_volume",
+    "mineral_mass",
+    "rim_core_ratio",
+    "zonal_contrast",
+    "cortex_gap",
+    "cortex_contact_area",
+    "cleft_fraction",
+)
 PARTED_MM = (0.3, 0.7, 1.0, 1.5, 2.2, 3.0)
 """Gaps of a free shell."""
 ATTACHED_MM = (-1.0, -2.0, -4.0)
 """How far a shell was laid into the bone."""
+PLATE = {
+    "radius": 19.0, "oval": 0.72, "oval_deg": 30.0, "cortex": 1.8, "ridge": 0.0, "bump": 0.0, "flare": 0.3,
+    "bow": (0.0, -14.0), "marrow_mg": 170.0,
+}  # fmt: skip
+"""A bone some 65 mm wide and 11 mm thick with a thin cortex, bent both ways, as a hip bone or a shoulder blade is."""
+LARGE = {"radii": [17.0, 14.0, 19.0]}
+HARD: dict[str, tuple[str, float, Mapping[str, Any] | None, Mapping[str, Any] | None]] = {
+    "plate": ("beside-cortex", 0.7, PLATE, {"place": {"deg": 120}, **LARGE}),
+    "plate, attached": ("broad-attachment", -2.0, PLATE, {"place": {"deg": 120}}),
+    "slanting": ("beside-cortex", 1.0, {"slant": (0.45, -0.2)}, {"angles": [0.0, 22.0, 30.0]}),
+    "slanting, attached": ("broad-attachment", -2.5, {"slant": (0.45, -0.2)}, {"angles": [0.0, 22.0, 30.0]}),
+    "near a thick femur": ("beside-cortex", 2.2, {"radius": 16.5, "cortex": 8.0, "ridge": 6.0}, LARGE),
+    "broad on a slim bone": ("broad-attachment", -3.0, {"radius": 10.5, "cortex": 5.0, "ridge": 6.0}, LARGE),
+}
+"""Base history, gap, what differs of its bone and of its lesion."""
 LEAST_HELD = 0.90
 """Share of intervals that must hold the truth."""
 
@@ -58,11 +82,29 @@ def cases(seeds: Sequence[int], slices: Sequence[float]) -> Iterator[Case]:
                     yield Case(name, _moved(base, scan, gap, thickness, seed))
 
 
-def _moved(base: str, scan: int, gap_mm: float, slice_mm: float, seed: int) -> History:
+def hard_cases(seeds: Sequence[int], slices: Sequence[float]) -> Iterator[Case]:
+    """What went wrong on held-out histories, built anew: a thin curved plate, slanting bone, broad bases."""
+    for seed in seeds:
+        for thickness in slices:
+            for name, (base, gap, bone, more) in HARD.items():
+                history = _moved(base, 1, gap, thickness, seed, bone, more)
+                yield Case(f"{name} {gap:+.1f} mm, slices {thickness:g} mm, seed {seed}", history)
+
+
+def _moved(
+    base: str,
+    scan: int,
+    gap_mm: float,
+    slice_mm: float,
+    seed: int,
+    bone: Mapping[str, Any] | None = None,
+    more: Mapping[str, Any] | None = None,
+) -> History:
     found = load_history(base, seed)
-    lesion = dict(found.table["lesion"])
-    lesion["place"] = {**lesion["place"], "gap_mm": gap_mm, "gap_jitter": 0.0}
-    table = {**found.table, "lesion": lesion, "scans": [found.table["scans"][scan]]}
+    lesion = {**found.table["lesion"], **(more or {})}
+    lesion["place"] = {**found.table["lesion"]["place"], **lesion["place"], "gap_mm": gap_mm, "gap_jitter": 0.0}
+    own = {**found.table.get("bone", {}), **(bone or {})}
+    table = {**found.table, "lesion": lesion, "bone": own, "scans": [found.table["scans"][scan]]}
     return replace(found, table=table).resized(slice_mm=slice_mm)
 
 

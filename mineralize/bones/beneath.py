@@ -1,0 +1,194 @@
+"""Every bone that a lesion may touch, one by one, its contour continued beneath the lesion."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import SimpleITK as sitk
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from ..base import Floats, Grid, Volume, sample, to_sitk
+from .bridge import CONTACT_MARGIN_MM, WINDOW_MM, Bridge, DistanceAt, bridge
+from .field import sub_voxel_field
+from .parts import Bone
+from .zone import LesionZone
+
+FAR_MM = 60.0
+CHANGED_MM = 6.0
+"""Only what lies this close to the old contour or the new one can change."""
+WINDOWS_MM = (WINDOW_MM, 40.0, 25.0)
+"""Lengths above and below the lesion within which bones that join elsewhere, at an ankle or a wrist, are looked at."""
+SHARED_LENGTH = 0.7
+"""Share of such a stretch that each of two bones side by side must run along."""
+LEAST_PIECE_MM3 = 400.0
+"""Smallest piece of a bone in such a stretch: 25 mm of a metacarpal's shaft; own judgement."""
+NOT_CONTINUED = "the lesion may touch a bone whose contour could not be continued beneath it"
+HIDDEN = "the bone contour was continued beneath the lesion where it cannot be seen"
+ONE_SIDED = "free bone is in view on one side of the lesion only"
+
+
+@dataclass(frozen=True, eq=False)
+class BoneField:
+    """Bones near a lesion on their coarse ``grid``: ``labels`` of ``parts``; surface ``points`` (N, 3) and the label of
+    each (``owner``)."""
+
+    grid: Grid
+    labels: NDArray[np.int16]
+    parts: Sequence[Bone]
+    points: Floats
+    owner: NDArray[np.int16]
+
+    @property
+    def inside(self) -> NDArray[np.bool_]:
+        """All of the parts."""
+        return np.isin(self.labels, [part.label for part in self.parts]) & (self.labels > 0)
+
+    def field(self, mask: NDArray[np.bool_], points: Floats) -> NDArray[np.float32]:
+        """Signed distance to a mask, through surface points."""
+        return sub_voxel_field(mask, self.grid, points)
+
+    def resampled(self, values: NDArray[np.float32], target: Grid) -> NDArray[np.float32]:
+        """A field on another grid, linear, 60 beyond its box."""
+        like = to_sitk(np.zeros(target.shape, np.uint8), target)
+        moved = sitk.Resample(
+            to_sitk(values, self.grid), like, sitk.Transform(), sitk.sitkLinear, FAR_MM, sitk.sitkFloat32
+        )
+        return np.asarray(sitk.GetArrayFromImage(moved), np.float32)
+
+
+@dataclass
+class Beneath:
+    """``distance`` float32 on the scan's box, every contour continued; ``bridges`` that did it, and ``notes`` on it."""
+
+    distance: NDArray[np.float32]
+    bridges: list[Bridge] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def note(self) -> str:
+        """What there is to say, each once."""
+        return "; ".join(dict.fromkeys(self.notes))
+
+
+def continued(
+    bones: BoneField, volume: Volume, crop: Volume, zone: LesionZone | None, carried_at: DistanceAt | None = None
+) -> Beneath:
+    """Distance to bone on the box ``crop`` of a scan, the contour of every bone that the lesion may touch replaced.
+
+    Each bone has a field of its own until it is done, so that the continued contour of one takes nothing of another
+    that lies beyond the lesion.
+    """
+    inside = bones.inside
+    if zone is None:
+        return Beneath(bones.resampled(bones.field(inside, bones.points), crop.grid))
+    rest, rest_points = inside.copy(), np.ones(len(bones.points), bool)
+    touched = []
+    for part in bones.parts:
+        at = bones.owner == part.label
+        if not (zone.apart(bones.points[at]) < CONTACT_MARGIN_MM).any():
+            continue
+        for mask, own in _pieces(bones, part, zone, at):
+            if (zone.apart(bones.points[own]) < CONTACT_MARGIN_MM).any():
+                touched.append((part, mask, own))
+                rest &= ~mask
+                rest_points &= ~own
+    result = Beneath(np.full(crop.grid.shape, FAR_MM, np.float32))
+    if rest.any():
+        result.distance = bones.resampled(bones.field(rest, bones.points[rest_points]), crop.grid)
+    wide = volume.around(np.stack([zone.centre - zone.radius - 70, zone.centre + zone.radius + 70]), 0.0)
+    for part, mask, own in touched:
+        own_field = bones.field(mask, bones.points[own])
+        native = bones.resampled(own_field, crop.grid)
+        made = _bridge_of(bones, own_field, wide, bones.points[own], part, zone, carried_at)
+        if made is None:
+            result.notes.append(NOT_CONTINUED)
+        else:
+            result.bridges.append(made)
+            if made.suspect.any():
+                native = _replaced(native, crop.grid, made, zone)
+                if (made.suspect & ~made.seen).any():
+                    result.notes.append(HIDDEN)
+                if made.one_sided:
+                    result.notes.append(ONE_SIDED)
+        result.distance = np.minimum(result.distance, native)
+    return result
+
+
+def _bridge_of(
+    bones: BoneField,
+    own_field: NDArray[np.float32],
+    wide: Volume,
+    points: Floats,
+    part: Bone,
+    zone: LesionZone,
+    carried_at: DistanceAt | None,
+) -> Bridge | None:
+    return bridge(
+        lambda world: sample(own_field, bones.grid, world, outside=FAR_MM),
+        lambda world: sample(wide.hu, wide.grid, world, outside=-1000.0),
+        points,
+        part.axis,
+        zone,
+        carried_at,
+    )
+
+
+def _replaced(native: NDArray[np.float32], grid: Grid, made: Bridge, zone: LesionZone) -> NDArray[np.float32]:
+    """A bone's own distance with the continued contour where it applies."""
+    reach = zone.radius + CONTACT_MARGIN_MM + 25
+    box = grid.bounds_around(np.stack([zone.centre - reach, zone.centre + reach]), 0.0)
+    native = native.copy()
+    part_of = native[tuple(slice(lo, hi) for lo, hi in box)]
+    part_grid = grid.cropped(box)
+    wanted = part_of < CHANGED_MM
+    line, width = made.line_within()
+    wanted[tuple(slice(*span) for span in part_grid.bounds_around(line, width + CHANGED_MM))] = True
+    at = np.nonzero(wanted)
+    distance, applies = made.distance(part_grid.to_world(np.stack(at, axis=1)))
+    old = part_of[at]
+    part_of[at] = np.where(applies & (np.minimum(distance, old) < CHANGED_MM), distance, old)
+    return native
+
+
+def _pieces(
+    bones: BoneField, part: Bone, zone: LesionZone, at: NDArray[np.bool_]
+) -> list[tuple[NDArray[np.bool_], NDArray[np.bool_]]]:
+    """A part as the bones that run side by side along the lesion, each with its surface points (mask over all points).
+
+    Shin and calf bone hang together at an ankle, and beside the lesion are two.
+    """
+    mask = bones.labels == part.label
+    index = np.argwhere(mask)
+    along = (bones.grid.to_world(index) - zone.centre) @ part.axis
+    half = zone.half_length(part.axis) + CONTACT_MARGIN_MM
+    for reach in WINDOWS_MM:
+        window = np.abs(along) < half + reach
+        if not window.any():
+            continue
+        local = np.zeros(mask.shape, bool)
+        local[tuple(index[window].T)] = True
+        found, count = ndimage.label(local)
+        if count < 2:
+            continue
+        kind = found[tuple(index[window].T)]
+        sizes = np.bincount(kind, minlength=count + 1) * bones.grid.voxel_volume_mm3
+        length = float(np.ptp(along[window]))
+        large = [
+            k
+            for k in range(1, count + 1)
+            if sizes[k] > LEAST_PIECE_MM3 and np.ptp(along[window][kind == k]) > SHARED_LENGTH * length
+        ]
+        if len(large) < 2:
+            continue
+        seeds = np.where(np.isin(found, large), found, 0)
+        nearest = ndimage.distance_transform_edt(
+            seeds == 0, sampling=bones.grid.spacing, return_distances=False, return_indices=True
+        )
+        owner = seeds[tuple(nearest)]
+        cell = np.clip(np.rint(bones.grid.to_index(bones.points)).astype(int), 0, np.asarray(mask.shape) - 1)
+        mine = owner[tuple(cell.T)]
+        return [(mask & (owner == k), at & (mine == k)) for k in large]
+    return [(mask, at)]

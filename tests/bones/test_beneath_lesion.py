@@ -1,0 +1,101 @@
+"""Bones with edges and bones side by side, beside a shell: closed forms of the sections, nothing of the program."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mineralize.base import AlignSettings, Grid, Volume
+from mineralize.bones import BoneNear, bone_near, find_skeleton
+from mineralize.bones.bridge import _bend, _carried_along
+
+Array = NDArray[np.float64]
+SPACING = (2.0, 0.9, 0.9)
+SHAPE = (80, 130, 130)
+SHELL_RADIUS = 11.0
+
+
+def volume_of(section: Callable[[Array], Array], lesion: Array, shell_hu: float) -> Volume:
+    """Bone where ``section`` (mm outside, at (..., 3) places) is negative, its cortex 4 mm thick, and a shell."""
+    origin = [-(n - 1) * s / 2 for n, s in zip(SHAPE[::-1], SPACING[::-1], strict=True)]
+    grid = Grid.from_parts(SHAPE, SPACING, origin)
+    hu = np.zeros(SHAPE, np.float32)
+    index = np.stack(np.meshgrid(*[np.arange(n, dtype=float) for n in SHAPE], indexing="ij"), axis=-1)
+    steps = (-1 / 3, 0.0, 1 / 3)
+    for shift in [(0.0, a, b) for a in steps for b in steps]:
+        p = grid.to_world(index + shift)
+        away = np.linalg.norm(p - lesion, axis=-1)
+        part = np.where(np.hypot(p[..., 0], p[..., 1]) < 52, 55.0, -1000.0)
+        part = np.where(away < SHELL_RADIUS, np.where(away > SHELL_RADIUS - 2.5, shell_hu, 40.0), part)
+        out = section(p)
+        hu += np.where(out < 0, np.where(out > -4.0, 1400.0, -60.0), part) / 9
+    hu += np.random.default_rng(3).normal(0, 10, SHAPE)
+    return Volume(np.rint(hu).astype(np.int16), grid)
+
+
+def edged(p: Array) -> Array:
+    """A section of three rounded edges, 1.5 mm round, as a shin bone has."""
+    turn = np.radians([90.0, 210.0, 330.0])
+    sides = np.stack([p[..., 0] * np.cos(a) + p[..., 1] * np.sin(a) - 7.5 for a in turn], axis=-1)
+    # a soft maximum of the distances from the three sides rounds the edges
+    return np.asarray(np.logaddexp.reduce(sides / 0.6, axis=-1) * 0.6)
+
+
+def beside(volume: Volume, lesion: Array) -> BoneNear:
+    skeleton = find_skeleton(volume, AlignSettings())
+    return bone_near(volume, lesion, 24.0, skeleton, lesion_point=lesion, lesion_radius_mm=SHELL_RADIUS)
+
+
+def test_an_edge_of_the_bone_stays_bone_beside_a_shell() -> None:
+    """The shell lies 1 mm off the edge that points down (-y); smoothing around the bone would cut the edge off."""
+    edge = next(y for y in np.arange(-10, -25, -0.02) if edged(np.array([0.0, y, 0.0])) > 0)
+    lesion = np.array([0.0, edge - 1.0 - SHELL_RADIUS, 0.0])
+    near = beside(volume_of(edged, lesion, 450.0), lesion)
+    world = near.volume.grid.world_of_all()
+    corner = (edged(world) < -0.5) & (world[..., 1] < edge + 5.0)
+    shell = np.linalg.norm(world - lesion, axis=-1) < SHELL_RADIUS
+    assert near.mask[corner].mean() > 0.9
+    assert near.mask[shell].mean() < 0.02
+
+
+def test_a_ridge_is_carried_along_the_shaft() -> None:
+    """A ridge of three cells goes on under a gap as wide as a lesion; bending alone, without it, cuts it off."""
+    level, angle = np.mgrid[0:60, 0:72]
+    ridge = 12.0 + 0.02 * level + 4.0 * np.exp(-(((angle - 30.0) / 1.5) ** 2))
+    weight = np.ones(ridge.shape)
+    weight[18:44, 15:48] = 0.0
+    hidden = weight == 0
+    section = _carried_along(ridge, weight)
+    kept = section + _bend(ridge - section, weight)
+    assert np.abs(kept - ridge)[hidden].max() < 0.3
+    assert np.abs(_bend(ridge, weight) - ridge)[hidden].max() > 1.0
+
+
+def test_an_angle_without_a_free_level_is_filled_from_its_neighbours() -> None:
+    weight = np.ones((40, 72))
+    weight[:, 20:30] = 0.0
+    assert np.allclose(_carried_along(np.full((40, 72), 13.0), weight), 13.0, atol=0.02)
+
+
+def test_a_slim_bone_that_hangs_together_with_its_neighbour_elsewhere_stays_bone() -> None:
+    """Two shafts that join at the lower end of the scan, as at an ankle; the shell lies on the slim one."""
+    slim = np.array([27.0, 0.0])
+
+    def pair(p: Array) -> Array:
+        one = np.hypot(p[..., 0] + 6.0, p[..., 1]) - 11.0
+        two = np.hypot(p[..., 0] - slim[0], p[..., 1] - slim[1]) - 5.5
+        bar = np.maximum(np.abs(p[..., 2] + 72.0) - 8.0, np.hypot((p[..., 0] - 10.0) / 2.2, p[..., 1]) - 10.0)
+        return np.asarray(np.minimum(np.minimum(one, two), bar))
+
+    lesion = np.array([slim[0], -5.5 - SHELL_RADIUS + 2.0, 10.0])
+    volume = volume_of(pair, lesion, 450.0)
+    skeleton = find_skeleton(volume, AlignSettings())
+    assert skeleton.label_at((slim[0], 0.0, 40.0)) == skeleton.label_at((-6.0, 10.0, 40.0))
+    near = beside(volume, lesion)
+    world = near.volume.grid.world_of_all()
+    own = (np.hypot(world[..., 0] - slim[0], world[..., 1]) < 4.8) & (np.abs(world[..., 2] - 10.0) < 14.0)
+    shell = (np.linalg.norm(world - lesion, axis=-1) < SHELL_RADIUS) & (pair(world) > 0)
+    assert near.mask[own].mean() > 0.97
+    assert near.mask[shell].mean() < 0.03
