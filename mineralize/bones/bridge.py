@@ -2,9 +2,9 @@
 
 Around the bone's centre line its surface is a height map: radius over level and angle. A lesion in contact is a bump
 on that map. The section of a shaft changes slowly along it, edges and ridges included: at every angle the map is
-carried from the free levels above and below. The difference that the free places beside the lesion show to that is continued
-beneath it as smoothly as the shaft allows (minimal bending: the smoothing of Whittaker 1923,
-10.1017/S0013091500077853, in two directions), and pulled to the cortex edge wherever one is still visible through the lesion.
+carried from the free levels above and below. What the free places beside the lesion show besides is continued beneath
+it as smoothly as the shaft allows (minimal bending: the smoothing of Whittaker 1923, 10.1017/S0013091500077853, in two
+directions), and pulled to the cortex edge wherever one is still visible through the lesion.
 """
 
 from __future__ import annotations
