@@ -62,6 +62,9 @@ SAYINGS: dict[str, str] = {
     "not-measured": "it was not measured",
     "undetermined": "it could not be determined",
     "bone-mixed": "{share:.0%} of the lesion could not be told from bone",
+    "bone-runs-through": (
+        "bone seems to have been outlined with the lesion: {mm3:.0f} mm3 in it are as dense as cortex and go on outside"
+    ),
     "no-mineral": "there is no mineral",
     "no-mineral-contrast": "there is no mineral",
     "carried-no-mineral": (

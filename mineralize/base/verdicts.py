@@ -101,6 +101,7 @@ KINDS: dict[str, Kind] = {
     "not-measured": Kind("value"),
     "undetermined": Kind("value"),
     "bone-mixed": Kind("outline"),
+    "bone-runs-through": Kind("outline"),
     # mineral
     "no-mineral": Kind("mineral"),
     "no-mineral-contrast": Kind("mineral"),

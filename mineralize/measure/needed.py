@@ -9,6 +9,8 @@ THICK_MM, TOO_THICK_MM = 3.5, 5.05
 """Slices from which the outline along the scan axis is doubtful, and from which lengths along it are not stated."""
 RIM_SPACING_MM = 3.0
 """Spacing of slices beyond which the rim is cautioned (`measurements.md` of the definitions: > 3 mm)."""
+LEAST_BONE_MM3 = 60.0
+"""Bone inside an outline from which nothing of it is stated: 70 mg at the density of cortex; own judgement."""
 MOST_IN_BONE = 0.15
 """Share of the lesion in what passes for bone from which neither is measured; contact hides a few percent."""
 
@@ -58,7 +60,9 @@ def _of_the_slices(site: Site, row: Quantity) -> Verdicts:
 
 
 def _of_the_bone(site: Site, row: Quantity) -> Verdicts:
-    """Withheld where the outline runs through what is taken for bone: one of the two is wrong."""
+    """Withheld where the outline runs through what is taken for bone, or through what must be bone."""
+    if site.running_on_mm3 > LEAST_BONE_MM3:
+        return (withhold("bone-runs-through", mm3=site.running_on_mm3),)
     if row.surface_only:
         return ()
     share = site.hidden_mm3 / max(float(site.zones.lesion.sum() * site.voxel_mm3), 1e-9)

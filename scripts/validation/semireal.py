@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
+import pickle
 import statistics
 import sys
 import time
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -18,6 +21,7 @@ from mineralize import Seed, Timeline, analyse, timeline
 from mineralize.base import Grid, InMemory, MineralizeError, Scan, Volume
 from phantoms.lesion import Lesion
 
+from . import semireal_draw
 from .real import CASES
 from .semireal_draw import Drawn, FineBone, Limb, placed
 
@@ -56,13 +60,14 @@ EDGE_MM = 9.0
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """One history: the drawn scans and what is true of each."""
+    """One history: int16 HU of every scan with the lesion drawn in, and what is true of each."""
 
     limb: str
     stratum: str
     seed: int
     gap_mm: float
-    drawn: tuple[Drawn, ...]
+    scans: tuple[Floats, ...]
+    truths: tuple[dict[str, float], ...]
 
     @property
     def name(self) -> str:
@@ -119,19 +124,42 @@ def limb_of(name: str, root: Path) -> tuple[Limb, Scan]:
     return Limb(hu, np.asarray(scan.grid.spacing), float(scan.acquisition.kvp or 140.0)), scan
 
 
-def cases(limbs: Sequence[str], strata: Sequence[str], seeds: Sequence[int], scans: int, root: Path) -> Iterator[Case]:
-    """One history for every limb, stratum and seed that has a place for it."""
+def cases(
+    limbs: Sequence[str],
+    strata: Sequence[str],
+    seeds: Sequence[int],
+    scans: int,
+    root: Path,
+    cache: Path | None = None,
+) -> Iterator[Case]:
+    """One history for every limb, stratum and seed that has a place for it; drawn ones are kept in ``cache``."""
+    own = b"".join(Path(str(module.__file__)).read_bytes() for module in (semireal_draw, sys.modules[__name__]))
     for name in limbs:
         for stratum in strata:
             for seed in seeds:
+                key = hashlib.sha256(own + repr((name, stratum, seed, scans)).encode()).hexdigest()[:16]
+                kept = None if cache is None else cache / f"{key}.bin"
+                if kept is not None and kept.is_file():
+                    yield pickle.loads(zlib.decompress(kept.read_bytes()))
+                    continue
                 made = _case(name, stratum, seed, scans, root)
                 if made is None:
                     print(f"{name}, {stratum}, seed {seed}: no place for it", file=sys.stderr)
-                else:
-                    yield made
+                    continue
+                if kept is not None:
+                    kept.parent.mkdir(parents=True, exist_ok=True)
+                    kept.write_bytes(zlib.compress(pickle.dumps(made, protocol=5), 1))
+                yield made
 
 
 def _case(name: str, stratum: str, seed: int, scans: int, root: Path) -> Case | None:
+    drawn, gap = _drawn(name, stratum, seed, scans, root)
+    if not drawn:
+        return None
+    return Case(name, stratum, seed, gap, tuple(d.rendered() for d in drawn), tuple(d.truth() for d in drawn))
+
+
+def _drawn(name: str, stratum: str, seed: int, scans: int, root: Path) -> tuple[list[Drawn], float]:
     limb, _ = limb_of(name, root)
     rng = np.random.default_rng([seed, *name.encode(), *stratum.encode()])
     small = name == "hand"
@@ -147,14 +175,14 @@ def _case(name: str, stratum: str, seed: int, scans: int, root: Path) -> Case | 
     )
     found = _place(limb, first, gap, rng)
     if found is None:
-        return None
+        return [], gap
     lesion, bone = found
     drawn = []
     for i in range(scans):
         now: dict[str, Any] = {key: values[i] for key, values in COURSE.items() if key != "scale"}
         x, y, z = (r * COURSE["scale"][i] for r in lesion.radii)
         drawn.append(Drawn(limb, replace(lesion, radii=(x, y, z), **now), bone))
-    return Case(name, stratum, seed, gap, tuple(drawn))
+    return drawn, gap
 
 
 def _place(limb: Limb, lesion: Lesion, gap: float, rng: np.random.Generator) -> tuple[Lesion, FineBone] | None:
@@ -203,34 +231,30 @@ def _room(limb: Limb, lesion: Lesion) -> bool:
     return float((hu[near & clear] > 180).mean()) < 0.002
 
 
-def history_of(case: Case, scan: Scan) -> tuple[Timeline, list[dict[str, float]]]:
-    """The scans in memory, each a little turned and moved, with a point in the middle one, and the truths."""
+def history_of(case: Case, scan: Scan) -> Timeline:
+    """The scans in memory, each a little turned and moved, with a point in the middle one."""
     rng = np.random.default_rng([case.seed, 5])
-    scans, truths = [], []
+    scans = []
     seeds: tuple[Seed, ...] = ()
-    for i, drawn in enumerate(case.drawn):
+    for i, (hu, truth) in enumerate(zip(case.scans, case.truths, strict=True)):
         turn = np.radians(float(rng.uniform(-4, 4)) * (i > 0))
         about = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1.0]])
         moved = np.asarray(scan.grid.affine)[:3, 3] + rng.uniform(-6, 6, 3) * (i > 0)
         directions = about @ np.asarray(scan.grid.directions)
         grid = Grid.from_parts(scan.grid.shape, list(scan.grid.spacing), list(moved), directions)
-        scans.append(
-            replace(scan, number=i + 1, day=DAYS[i], grid=grid, source=InMemory(Volume(drawn.rendered(), grid)))
-        )
-        truth = drawn.truth()
-        truths.append(truth)
-        if i == len(case.drawn) // 2:
+        scans.append(replace(scan, number=i + 1, day=DAYS[i], grid=grid, source=InMemory(Volume(hu, grid))))
+        if i == len(case.scans) // 2:
             middle = np.array([truth[f"centroid_{a}"] for a in "zyx"]) / scan.grid.spacing
             x, y, z = (float(v) for v in grid.to_world(middle[None])[0] + np.array([1.5, -1.0, 1.0]))
             seeds = (Seed(i + 1, (x, y, z)),)
-    return Timeline(tuple(scans), seeds=seeds), truths
+    return Timeline(tuple(scans), seeds=seeds)
 
 
 def measured(case: Case, root: Path) -> list[Row]:
     """All values of one history."""
     since = time.process_time()
     _, scan = limb_of(case.limb, root)
-    line, truths = history_of(case, scan)
+    line = history_of(case, scan)
     asked = ""
     found: dict[tuple[int, str], Any] = {}
     try:
@@ -239,7 +263,7 @@ def measured(case: Case, root: Path) -> list[Row]:
     except MineralizeError as error:
         asked = str(error)
     rows = []
-    for i, truth in enumerate(truths):
+    for i, truth in enumerate(case.truths):
         for quantity in QUANTITIES:
             if truth[quantity] != truth[quantity]:
                 continue

@@ -309,6 +309,24 @@ def test_what_cannot_be_told_from_bone_is_not_measured(gap: float, trust: str) -
     assert found["lesion_volume"].trust == "ok"
 
 
+@pytest.mark.parametrize("through", [True, False])
+def test_bone_that_was_outlined_with_the_lesion_is_not_measured(through: bool) -> None:
+    """A rod as dense as cortex, unknown as bone, runs through the outline and out of it; a dense shell does not."""
+    volume, ref, _, _ = seen(DENSER)
+    hu = np.array(volume.hu, np.float32)
+    if through:
+        world = volume.grid.world_of_all()
+        bone = special.ndtr((4.0 - np.hypot(world[..., 0] - 11.0, world[..., 1])) * 2.3548)
+        hu = np.asarray(hu + (1200.0 - hu) * bone, np.float32)
+    ref = replace(ref, cortex=Tissue(1200.0, 5.0, 100.0))
+    whole = Volume(hu, volume.grid)
+    result = measure_scan(neighbourhood(whole, None, ref), ref, ellipsoid_outline((15.0,) * 3), SETTINGS, whole, None)
+    found = {row.quantity: row for row in result.rows}
+    for name in ("lesion_volume", "mineral_mass", "rim_core_ratio", "longest_diameter"):
+        assert ("dense as cortex" in found[name].reason) == through
+        assert (found[name].trust == "withheld") == through
+
+
 @pytest.mark.parametrize("gap", [0.5, 0.8])
 def test_a_cleft_that_blur_fills_in_part_is_seen_as_open_all_along(gap: float) -> None:
     """Soft tissue all along, 0.5 and 0.8 mm wide at its narrowest, blurred by 1.0 mm in slices of 1.5 mm."""
