@@ -97,8 +97,9 @@ class TwoWriters:
                 yield wrong
         done = tuple(number for number in (0, 1) if codes[number] == 0)
         allowed = [may[order] for order in may if set(order) == set(done)]
-        if without_secret(work) not in allowed:
-            yield f"neither the one nor the other: exit codes {codes}"
+        if (found := without_secret(work)) not in allowed:
+            differing = [_differing(found, one_way) for one_way in allowed]
+            yield f"neither the one nor the other: exit codes {codes}, {differing}"
         if finished(forked(lambda: self.jobs[0](work))) != 0:
             yield "the next run fails"
         if left := left_over(work):
