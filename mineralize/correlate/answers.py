@@ -165,7 +165,8 @@ def _distrust(evidence: Evidence, said: Sequence[Finding]) -> Answer:
         names = list(dict.fromkeys(named(q) for q in refused))
         words = listed(names) if len(names) < 3 else say("brief.many", count=len(names))
         lines.append(say("answer.distrust.refused", quantities=words))
-    unsure = [n for n in evidence.scans if evidence.trust(n, "lesion_volume") == "caution"]
+    doubted = [n for n in evidence.scans if evidence.trust(n, "lesion_volume") in ("caution", "withheld")]
+    unsure = [n for n in doubted if n not in (*lost, *misfits, *strangers)]
     if unsure:
         lines.append(say("answer.distrust.outline", scans=scan_numbers(unsure)))
     unlike = next((f for f in said if f.key == "compare.unlike"), None)
