@@ -73,7 +73,7 @@ SAYINGS: dict[str, str] = {
     "mass-within-noise": "the mineral ({mg:.0f} mg) is no more than noise could make ({floor_mg:.0f} mg)",
     "no-mineral-in-zones": "neither the outer nor the central zone holds mineral",
     "in-bone-blur": "part of the lesion lies in the blur of the bone and was left out",
-    "drawn-cuts-mineral": "the drawn outline cuts through mineral that goes on outside it",
+    "drawn-cuts-mineral": "the outline cuts through mineral that goes on outside it, as bone does",
     "rim-unresolved": "the scan cannot resolve {share:.0%} of the shell",
     "rim-too-little": "less than 2% of the outline is mineralised",
     "inner-border-unseen": "the inner border of the mineral layer is not seen",

@@ -100,10 +100,12 @@ def _of_the_scale(site: Site) -> Verdicts:
 
 
 def _cut_through(site: Site) -> Verdicts:
-    """Withheld where a drawn outline runs through mineral: a drawn mask may take in parts of bones at a joint."""
-    if site.outline.method != "drawn":
+    """Withheld where an outline that mineral did not draw runs through mineral: it may take in parts of bones that the
+    scan does not show whole, as at a joint or beside a shoulder blade."""
+    if site.outline.method not in ("drawn", "mass margin"):
         return ()
-    over = (site.hu120 >= site.settings.mineral.threshold_hu120) & site.usable
+    # Smoothed, or noise along the outline would pass for mineral.
+    over = (site.calm >= site.settings.mineral.threshold_hu120) & site.usable
     depth = site.zones.depth
     outside = int((over & (depth < -1.5) & (depth >= -3.0)).sum())
     inside = int((over & (depth > 0.0) & (depth <= 1.5)).sum())
@@ -113,7 +115,7 @@ def _cut_through(site: Site) -> Verdicts:
 
 
 CUT_MM3 = 50.0
-"""Mineral just outside a drawn outline below which it counts as specks."""
+"""Mineral just outside an outline below which it counts as specks."""
 
 
 def _rounded_up(threshold_hu120: float) -> float:

@@ -119,14 +119,14 @@ class Site:
     @lazy
     def _base_hu(self) -> float:
         """HU120 of the lesion's own tissue without mineral, not below muscle: an enhanced mass lies over it."""
-        own = self._calm[self._soft & (self.zones.depth > 0.0)]
+        own = self.calm[self._soft & (self.zones.depth > 0.0)]
         return max(self.reference.muscle.mean_hu, float(np.median(own)) if len(own) >= 30 else -np.inf)
 
     @lazy
     def _soft(self) -> NDArray[np.bool_]:
         """Voxels of soft tissue near the lesion, by what they read over 2 mm, and clear of bone."""
         clear = self.near.bone_distance > max(1.5, 3.0 * self.reference.blur_sd_mm)
-        return np.asarray(clear & (self._calm < 110.0) & (self._calm > -200.0) & (self.zones.depth > -12.0))
+        return np.asarray(clear & (self.calm < 110.0) & (self.calm > -200.0) & (self.zones.depth > -12.0))
 
     @lazy
     def _possible(self) -> tuple[tuple[slice, ...], NDArray[np.bool_]]:
@@ -167,7 +167,7 @@ class Site:
         bone, and counts little there. Past the inner border of the mineral it is what lies inside.
         """
         outside, inside = self.background_alternatives
-        muscle = self._carried(self._plain & (self.zones.depth < 0.0) & (self._calm > -10.0))
+        muscle = self._carried(self._plain & (self.zones.depth < 0.0) & (self.calm > -10.0))
         own = np.maximum(inside, 0.8 * muscle + 0.2 * inside - 5.0)
         ground = 0.5 * (own + muscle)
         deeper = np.where(self.mineral, ground, np.where(self.zones.depth > 1.0, inside, ground))
@@ -181,7 +181,7 @@ class Site:
         return np.asarray(~grown & self._soft)
 
     @lazy
-    def _calm(self) -> NDArray[np.float32]:
+    def calm(self) -> NDArray[np.float32]:
         """HU120 smoothed over about 2 mm: noise must not choose which voxels count as plain tissue, or their mean is
         that of a distribution cut on one side (2 HU low at 20 HU of noise on a scanned phantom)."""
         return np.asarray(ndimage.gaussian_filter(self.near.hu120, 1.0 / self.near.grid.spacing), np.float32)

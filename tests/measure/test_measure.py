@@ -410,11 +410,12 @@ def test_depth_profile_and_rim_map() -> None:
 # ---- outlines that were drawn, points beside the lesion, scans without it ----------------------------
 
 
+@pytest.mark.parametrize("method", ["drawn", "mass margin"])
 @pytest.mark.parametrize(("radius", "trust"), [(12.0, "withheld"), (16.5, "caution")])
-def test_a_drawn_outline_through_mineral_says_nothing_of_mineral(radius: float, trust: str) -> None:
+def test_an_outline_through_mineral_says_nothing_of_mineral(radius: float, trust: str, method: str) -> None:
     """A ball drawn through the 15 mm shell cuts it; one drawn around it does not. Its volume stands in both."""
     volume, ref, near, _ = seen(SELF_TEST)
-    drawn = replace(ellipsoid_outline((radius,) * 3), method="drawn", verdicts=(caution("drawn-by-reader"),))
+    drawn = replace(ellipsoid_outline((radius,) * 3), method=method, verdicts=(caution("drawn-by-reader"),))
     found = {row.quantity: row for row in measure_scan(near, ref, drawn, SETTINGS, volume, None).rows}
     assert found["mineral_mass"].trust == trust
     assert ("cuts through mineral" in found["mineral_mass"].reason) == (trust == "withheld")
