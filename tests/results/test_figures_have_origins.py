@@ -64,8 +64,8 @@ def strings(value: Any) -> Iterator[tuple[str, str]]:
 
 
 def figures(text: str) -> list[float]:
-    """Numbers of a text, its blanks and the scale left out."""
-    plain = SCALE.sub("", re.sub(r"\{[^}]*\}", "", text))
+    """Numbers of a text, its blanks, powers of units and the scale left out."""
+    plain = SCALE.sub("", re.sub(r"\{[^}]*\}|\b[mc]m[23]\b", "", text))
     return [float(n) for n in re.findall(r"\d+(?:\.\d+)?", plain)]
 
 
