@@ -38,6 +38,8 @@ def test_the_whole_job_by_keyboard_alone(tmp_path: Path) -> None:
     root = tmp_path / "root"
     root.mkdir()
     with serving(root) as server, browser() as shown, tab(shown, accept_downloads=True) as page:
+        # The browser is told to hand file choosers over without waiting for its answer: early, so that none is missed.
+        page.on("filechooser", lambda chooser: None)
         page.goto(server.address)
         page.get_by_role("button", name="Choose files or a zip").wait_for()
         tab_to(page, "Name of the case")

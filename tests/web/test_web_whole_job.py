@@ -18,7 +18,7 @@ from mineralize.cases import Request
 from phantoms import load_history
 from phantoms.files import write_series
 
-LONG = 900_000
+LONG = 300_000
 """Milliseconds that a computation may take on a busy machine."""
 
 
