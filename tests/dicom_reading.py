@@ -72,7 +72,7 @@ def quantity_of(number: Dataset, group: str) -> codes.Coded:
     found = [
         row
         for row in codes.CODED
-        if row.group == group
+        if row.region == group
         and (row.name.value, row.name.scheme) == triple(number.ConceptNameCodeSequence)
         and [(t.value, t.scheme) for t in (row.derivation,) if t] == derivation
         and [(t.value, t.scheme) for t in (row.site,) if t] == site

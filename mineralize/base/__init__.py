@@ -7,6 +7,7 @@ typed text made harmless, typed files read within limits.
 
 from __future__ import annotations
 
+from . import terms
 from .child import isolated_python
 from .compiled import compiled
 from .documents import read_json, read_toml
@@ -24,10 +25,23 @@ from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_
 from .lazily import lazy
 from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
 from .parent import end_with_parent, receive, send
-from .quantities import GROUPS, QUANTITIES, UNITS, is_share, limit_for, quantities_of, quantity, title_of
-from .quantity import PRIVATE_SCHEME, Limit, Quantity, Region, Report, Term, private
+from .quantities import (
+    GROUPS,
+    MAIN,
+    QUANTITIES,
+    UNITS,
+    family_of,
+    is_share,
+    limit_for,
+    named,
+    quantities_of,
+    quantity,
+    title_of,
+)
+from .quantity import Limit, Quantity, Region, Report
 from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
+from .terms import PRIVATE_SCHEME, Term, private
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
 from .words import cell_text, plain_text, unknown_key
@@ -36,6 +50,7 @@ __all__ = [
     "GROUPS",
     "KINDS",
     "KNOWN_KVP",
+    "MAIN",
     "MINUS",
     "PRIVATE_SCHEME",
     "QUANTITIES",
@@ -82,12 +97,14 @@ __all__ = [
     "compiled",
     "decimals_for",
     "end_with_parent",
+    "family_of",
     "frozen",
     "is_share",
     "isolated_python",
     "known_voltage",
     "lazy",
     "limit_for",
+    "named",
     "neat",
     "number",
     "places",
@@ -103,6 +120,7 @@ __all__ = [
     "send",
     "shown_as",
     "slope",
+    "terms",
     "title_of",
     "to_hu120",
     "to_sitk",

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from .quantity import Limit, Quantity
-from .quantity_table import ROWS, VOLUME_LIMITS
+from .quantity_table import OTHER_THRESHOLDS, ROWS, VOLUME_LIMITS, at_threshold
 from .settings import MineralSettings
 
 QUANTITIES: dict[str, Quantity] = {row.name: row for row in ROWS}
@@ -15,8 +13,17 @@ GROUPS: dict[str, tuple[str, ...]] = {
     for group in dict.fromkeys(row.group for row in ROWS)
 }
 """Group of quantities: those that tables list in it; rows at other thresholds stand apart."""
+MAIN = frozenset(name for group in GROUPS.values() for name in group)
+"""Quantities at the main threshold, or at none: those that have words and a group of their own."""
 UNITS: dict[str, str] = {row.name: row.unit for row in ROWS}
 """Unit of every quantity in the order of the tables (UCUM)."""
+
+
+def family_of(name: str) -> tuple[str, str]:
+    """The quantity that a name is at another threshold of, and that threshold (HU); the name and "" for every other."""
+    family, _, threshold = name.rpartition("_")
+    asked = family in OTHER_THRESHOLDS and threshold.replace(".", "", 1).isdigit()
+    return (family, threshold) if asked else (name, "")
 
 
 def quantity(name: str) -> Quantity:
@@ -29,10 +36,7 @@ def quantity(name: str) -> Quantity:
     """
     if name in QUANTITIES:
         return QUANTITIES[name]
-    family, _, threshold = name.rpartition("_")
-    if family in ("mineral_volume", "rim_completeness") and threshold.replace(".", "", 1).isdigit():
-        return replace(QUANTITIES[family], name=name)
-    raise KeyError(name)
+    return at_threshold(QUANTITIES[family_of(name)[0]], name)
 
 
 def is_share(name: str) -> bool:
@@ -43,15 +47,21 @@ def is_share(name: str) -> bool:
         return False
 
 
+def _in_words(name: str, words: str) -> str:
+    _, threshold = family_of(name)
+    return f"{words} at {threshold} HU" if threshold else words
+
+
 def title_of(name: str) -> str:
     """The reader's name of a quantity; an unknown one keeps its own name with blanks."""
-    row = QUANTITIES.get(name)
-    if row is not None and row.title:
-        return row.title
-    family, _, threshold = name.rpartition("_")
-    if threshold.isdigit() and family in QUANTITIES:
-        return f"{QUANTITIES[family].title} at {threshold} HU"
-    return name.replace("_", " ").capitalize()
+    row = QUANTITIES.get(family_of(name)[0])
+    return _in_words(name, row.title) if row is not None else name.replace("_", " ").capitalize()
+
+
+def named(name: str) -> str:
+    """A quantity as it stands in sentences; an unknown one keeps its own name with blanks."""
+    row = QUANTITIES.get(family_of(name)[0])
+    return _in_words(name, row.named) if row is not None else name.replace("_", " ")
 
 
 def quantities_of(settings: MineralSettings) -> dict[str, str]:
@@ -60,8 +70,7 @@ def quantities_of(settings: MineralSettings) -> dict[str, str]:
     asked = {"mineral_volume": settings.other_thresholds_hu120, "rim_completeness": settings.rim_thresholds_hu120}
     found: dict[str, str] = {}
     for name, unit in UNITS.items():
-        family, _, threshold = name.rpartition("_")
-        if not (family in asked and threshold.isdigit()):
+        if not family_of(name)[1]:
             found[name] = unit
             found |= {f"{name}_{t:g}": unit for t in asked.get(name, ())}
     return found

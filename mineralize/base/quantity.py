@@ -5,31 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from .terms import Term
+
 Need = Literal["nothing", "surface", "middle", "layer", "sum"]
 """What a quantity needs of the outline: nothing at all; all of the closed surface; that its middle is the lesion's; a
 border of the mineral where it is seen; or only that all mineral of the lesion is inside."""
 Mover = Literal["kvp", "fat by kvp", "slice", "kernel", "contrast"]
 Region = Literal["lesion", "rim", "core", "mineral", "surroundings", "muscle", "fat", "cortex"]
 """Regions of a report; the last three are the patient's own steady tissues, away from the lesion."""
-PRIVATE_SCHEME = "99MINERALIZE"
-
-
-@dataclass(frozen=True)
-class Term:
-    """A coded concept: value, scheme, meaning (at most 16, 16 and 64 characters, PS3.3 8.8)."""
-
-    value: str
-    scheme: str
-    meaning: str
-
-    @property
-    def private(self) -> bool:
-        return self.scheme == PRIVATE_SCHEME
-
-
-def private(value: str, meaning: str) -> Term:
-    """A code of our own, where PS3.16 holds none for the meaning."""
-    return Term(value, PRIVATE_SCHEME, meaning)
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,27 @@
 
 Per row: unit (UCUM), what it needs of the outline, the smallest change of it that counts with its source, the width
 from which it is doubtful, what unlike scans may do to it, its words, and its codes for a report. A row here and a
-function that computes it make a quantity. Public codes are from PS3.16 (DCM, SCT and IBSI terms with the meanings
-listed there); private ones stand only where it holds none for the meaning.
+function that computes it make a quantity.
 """
 
 from __future__ import annotations
 
-from .quantity import Limit, Mover, Quantity, Report, Term, Width, private
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+from .quantity import Limit, Mover, Quantity, Report, Width
+from .terms import (
+    AT_120_KVP,
+    ATTENUATION,
+    BONE,
+    HYDROXYAPATITE,
+    MEAN,
+    MUSCLE,
+    SUBCUTANEOUS,
+    Term,
+    private,
+)
 
 OWN = "own judgement"
 OXNARD = "after a re-scan study of diameters, Oxnard 2011"
@@ -22,15 +36,36 @@ SHARE = (0.0, 1.0)
 AGENT: frozenset[Mover] = frozenset({"contrast"})
 FACES: frozenset[Mover] = frozenset({"slice", "kernel", "contrast"})
 
-MEAN = Term("373098007", "SCT", "Mean")
-ATTENUATION = Term("112031", "DCM", "Attenuation Coefficient")
-MUSCLE = Term("127954009", "SCT", "Skeletal muscle")
-SUBCUTANEOUS = Term("71966008", "SCT", "Subcutaneous tissue")
-BONE = Term("3138006", "SCT", "Bone")
-HYDROXYAPATITE = private("HAEQUIVALENT", "Excess over background as hydroxyapatite displacing water")
-AT_120_KVP = private("HU120", "Attenuation converted to 120 kVp by the slope of the scan")
+OTHER_THRESHOLDS: dict[str, dict[int, dict[str, Any]]] = {
+    "mineral_volume": {100: {}, 130: {}, 200: {"widest": Width(0.5, True)}, 300: {"widest": Width(0.6, True)}},
+    "rim_completeness": {100: {}, 200: {}, 300: {"moved_by": FACES}},
+}
+"""Quantities that are measured at other thresholds (HU at 120 kVp) too, and in what their rows differ then."""
 
-ROWS: tuple[Quantity, ...] = (
+
+def at_threshold(row: Quantity, name: str, **other: Any) -> Quantity:
+    """The row of a quantity at another threshold: its words follow from its family's, and no report holds it."""
+    return replace(row, name=name, title="", named="", meaning="", report=None, **other)
+
+
+def _with_other_thresholds(rows: tuple[Quantity, ...]) -> Iterator[Quantity]:
+    for row in rows:
+        yield row
+        for threshold, other in OTHER_THRESHOLDS.get(row.name, {}).items():
+            yield at_threshold(row, f"{row.name}_{threshold}", **other)
+
+
+def _share_of_centre(kind: str, words: str, report: Report, meaning: str = "share of it") -> Quantity:
+    """The row of a class of tissue of the central zone."""
+    return Quantity(
+        f"core_{kind}_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
+        group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
+        title=f"Central zone: {words}", named=f"{words} in the central zone",
+        meaning=meaning, report=report,
+    )  # fmt: skip
+
+
+_MAIN: tuple[Quantity, ...] = (
     # size
     Quantity(
         "lesion_volume", "mm3", "surface", Limit(0.39, 0.0, TUMOUR), Width(0.12, True),
@@ -77,22 +112,6 @@ ROWS: tuple[Quantity, ...] = (
         report=Report("mineral", Term("122660", "DCM", "Calcium Volume"), method=AT_120_KVP, over_threshold=True),
     ),
     Quantity(
-        "mineral_volume_100", "mm3", "sum", Limit(0.4, 20.0, OWN), Width(0.4, True),
-        group="Mineral", bounds=POSITIVE, moved_by=FACES, doubt="mass", grows=True,
-    ),
-    Quantity(
-        "mineral_volume_130", "mm3", "sum", Limit(0.4, 20.0, OWN), Width(0.4, True),
-        group="Mineral", bounds=POSITIVE, moved_by=FACES, doubt="mass", grows=True,
-    ),
-    Quantity(
-        "mineral_volume_200", "mm3", "sum", Limit(0.4, 20.0, OWN), Width(0.5, True),
-        group="Mineral", bounds=POSITIVE, moved_by=FACES, doubt="mass", grows=True,
-    ),
-    Quantity(
-        "mineral_volume_300", "mm3", "sum", Limit(0.4, 20.0, OWN), Width(0.6, True),
-        group="Mineral", bounds=POSITIVE, moved_by=FACES, doubt="mass", grows=True,
-    ),
-    Quantity(
         "mineral_fraction", "1", "surface", Limit(0.4, 0.05, OWN), Width(0.15),
         group="Mineral", bounds=SHARE, moved_by=FACES, share=True,
         title="Mineral fraction", named="the mineral fraction",
@@ -108,18 +127,6 @@ ROWS: tuple[Quantity, ...] = (
         meaning="share of the outline's area that carries mineral",
         report=Report("rim", Term("112018", "DCM", "Calcification extent as percent of surface"),
                       method=AT_120_KVP, over_threshold=True),
-    ),
-    Quantity(
-        "rim_completeness_100", "1", "surface", Limit(0.0, 0.1, OWN), Width(0.1),
-        group="Shell", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-    ),
-    Quantity(
-        "rim_completeness_200", "1", "surface", Limit(0.0, 0.1, OWN), Width(0.1),
-        group="Shell", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-    ),
-    Quantity(
-        "rim_completeness_300", "1", "surface", Limit(0.0, 0.1, OWN), Width(0.1),
-        group="Shell", bounds=SHARE, rim=True, moved_by=FACES, share=True,
     ),
     Quantity(
         "rim_unresolved", "1", "surface", Limit(0.0, 0.15, OWN), Width(0.15),
@@ -189,41 +196,23 @@ ROWS: tuple[Quantity, ...] = (
         report=Report("core", ATTENUATION, derivation=MEAN),
     ),
     # centre
-    Quantity(
-        "core_soft_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
-        group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-        title="Central zone: soft tissue", named="soft tissue in the central zone",
-        meaning="share of it",
-        report=Report("core", private("CORESOFT", "Share of central zone of soft-tissue attenuation")),
+    _share_of_centre(
+        "soft", "soft tissue", Report("core", private("CORESOFT", "Share of central zone of soft-tissue attenuation")),
     ),
-    Quantity(
-        "core_fluid_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
-        group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-        title="Central zone: fluid", named="fluid in the central zone",
-        meaning="share of it",
-        report=Report("core", private("COREFLUID", "Share of central zone of fluid attenuation")),
+    _share_of_centre(
+        "fluid", "fluid", Report("core", private("COREFLUID", "Share of central zone of fluid attenuation")),
     ),
-    Quantity(
-        "core_fat_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
-        group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-        title="Central zone: fat", named="fat in the central zone",
-        meaning="share of it",
-        report=Report("core", private("COREFAT", "Share of central zone of fat attenuation")),
+    _share_of_centre(
+        "fat", "fat", Report("core", private("COREFAT", "Share of central zone of fat attenuation")),
     ),
-    Quantity(
-        "core_haze_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
-        group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-        title="Central zone: haze", named="haze in the central zone",
+    _share_of_centre(
+        "haze", "haze", Report("core", private("COREHAZE", "Share of central zone of 80 to 150 HU")),
         meaning="share of it between soft tissue and mineral",
-        report=Report("core", private("COREHAZE", "Share of central zone of 80 to 150 HU")),
     ),
-    Quantity(
-        "core_mineral_fraction", "1", "middle", Limit(0.0, 0.15, OWN), Width(0.3),
-        group="Centre", bounds=SHARE, rim=True, moved_by=AGENT, share=True,
-        title="Central zone: mineral", named="mineral in the central zone",
-        meaning="share of it",
-        report=Report("core", private("COREMINERAL", "Share of central zone that is mineral"),
-                      method=AT_120_KVP, over_threshold=True),
+    _share_of_centre(
+        "mineral", "mineral",
+        Report("core", private("COREMINERAL", "Share of central zone that is mineral"), method=AT_120_KVP,
+               over_threshold=True),
     ),
     # bone
     Quantity(
@@ -292,3 +281,5 @@ ROWS: tuple[Quantity, ...] = (
         report=Report("cortex", ATTENUATION, derivation=MEAN, site=BONE),
     ),
 )  # fmt: skip
+
+ROWS: tuple[Quantity, ...] = tuple(_with_other_thresholds(_MAIN))

@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import combinations
 
-from ..base import QUANTITIES
+from ..base import MAIN
 from ..change import Change, hidden_agent
 from ..timeline import comparability as table_of
 from ..timeline import value_words
 from .evidence import Evidence, make, trimmed, withheld
 from .statements import Finding
 from .wording import amount, listed, named, say, scan_numbers
-
-TITLED = frozenset(name for name, row in QUANTITIES.items() if row.title)
-"""What sentences name; the same at other thresholds is in the tables."""
 
 
 def comparability(evidence: Evidence) -> tuple[Finding, ...]:
@@ -94,7 +91,7 @@ def _refused(evidence: Evidence) -> list[Finding]:
     for change in evidence.changes:
         ends = (change.from_scan, change.to_scan)
         both = all(evidence.usable(n, change.quantity) for n in ends)
-        if change.difference is None and change.reason and both and change.quantity in TITLED:
+        if change.difference is None and change.reason and both and change.quantity in MAIN:
             groups.setdefault((*ends, trimmed(change.reason)), []).append(change.quantity)
     found = []
     for (first, last, why), quantities in groups.items():

@@ -199,6 +199,3 @@ TOPICS: dict[str, str] = {
     "withheld": "Withheld",
 }
 """Headings, in reading order."""
-
-AT_THRESHOLD = "{quantity} at {threshold} HU"
-"""A quantity at another threshold than the main one."""

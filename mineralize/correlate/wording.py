@@ -7,13 +7,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..base import QUANTITIES, number, value_text
+from ..base import named, number, value_text
 from ..measure import Measurement
 from .sentences import SENTENCES as FINDING_SENTENCES
 from .sentences_brief import BRIEF_SENTENCES
 from .sentences_tissue import TISSUE_SENTENCES
 from .word_tables import (
-    AT_THRESHOLD,
     CONCORDANCE,
     CONCORDANCE_OPTIONS,
     CONCORDANCE_REASONS,
@@ -51,15 +50,6 @@ SENTENCES: dict[str, str] = {**FINDING_SENTENCES, **TISSUE_SENTENCES, **BRIEF_SE
 def say(key: str, **parts: object) -> str:
     """The sentence ``key`` with its blanks filled. KeyError for an unknown key or a blank left open."""
     return SENTENCES[key].format(**parts)
-
-
-def named(quantity: str) -> str:
-    """A quantity in words; one at another threshold than the main one names it."""
-    plain, _, threshold = quantity.rpartition("_")
-    if threshold.isdigit() and plain in QUANTITIES:
-        return AT_THRESHOLD.format(quantity=QUANTITIES[plain].named, threshold=threshold)
-    row = QUANTITIES.get(quantity)
-    return row.named if row is not None and row.named else quantity.replace("_", " ")
 
 
 def listed(items: list[str] | tuple[str, ...]) -> str:

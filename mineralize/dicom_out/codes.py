@@ -9,28 +9,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..base import QUANTITIES, Region, Term, private
+from ..base import QUANTITIES, Region, Report, Term, private, terms
 
 PRIVATE_SCHEME_NAME = "mineralize codes for mineralising soft-tissue lesions"
 
 
-@dataclass(frozen=True)
-class Coded:
-    """How one quantity is written: where, under which name, with which derivation, unit and site.
-
-    ``method`` names how it is measured where the name alone could be taken for another measure; ``over_threshold``
-    says that it rests on the threshold of mineral, which is then written beside it.
-    """
+@dataclass(frozen=True, kw_only=True)
+class Coded(Report):
+    """How one quantity is written: what the table of quantities says of it, its unit, and the factor to that unit."""
 
     quantity: str
-    group: Region
-    name: Term
     unit: Term
-    derivation: Term | None = None
-    site: Term | None = None
     factor: float = 1.0
-    method: Term | None = None
-    over_threshold: bool = False
 
     @property
     def told(self) -> Term:
@@ -49,11 +39,7 @@ PERCENT = Term("%", "UCUM", "Percent")
 RATIO = Term("{ratio}", "UCUM", "ratio")
 DAY = Term("d", "UCUM", "day")
 
-MEAN = Term("373098007", "SCT", "Mean")
-ATTENUATION = Term("112031", "DCM", "Attenuation Coefficient")
-MUSCLE = Term("127954009", "SCT", "Skeletal muscle")
-SUBCUTANEOUS = Term("71966008", "SCT", "Subcutaneous tissue")
-BONE = Term("3138006", "SCT", "Bone")
+MUSCLE, SUBCUTANEOUS, BONE, HYDROXYAPATITE = terms.MUSCLE, terms.SUBCUTANEOUS, terms.BONE, terms.HYDROXYAPATITE
 EXTREMITY = Term("66019005", "SCT", "Extremity")
 
 TISSUE = Term("85756007", "SCT", "Tissue")
@@ -76,8 +62,6 @@ TRUSTED = private("TRUSTED", "Trusted")
 COMMENT = Term("121106", "DCM", "Comment")
 FINDING = Term("121071", "DCM", "Finding")
 THRESHOLD = Term("112032", "DCM", "Threshold Attenuation Coefficient")
-HYDROXYAPATITE = private("HAEQUIVALENT", "Excess over background as hydroxyapatite displacing water")
-AT_120_KVP = private("HU120", "Attenuation converted to 120 kVp by the slope of the scan")
 DIFFERENCE = private("DIFFERENCE", "Difference from the earlier time point")
 PERCENT_CHANGE = private("PERCENTCHANGE", "Difference in percent of the earlier value")
 RATE = private("PER30DAYS", "Difference per 30 days")
@@ -98,15 +82,10 @@ UNITS = {"mm": MM, "mm2": MM2, "mm3": MM3, "mg": MG, "HU": HU, "1": RATIO}
 
 CODED: tuple[Coded, ...] = tuple(
     Coded(
+        **vars(row.report),
         quantity=row.name,
-        group=row.report.region,
-        name=row.report.name,
         unit=PERCENT if row.share else UNITS[row.unit],
-        derivation=row.report.derivation,
-        site=row.report.site,
         factor=100.0 if row.share else 1.0,
-        method=row.report.method,
-        over_threshold=row.report.over_threshold,
     )
     for row in QUANTITIES.values()
     if row.report is not None

@@ -112,7 +112,7 @@ def _group(
     measured, said = [], []
     for row in CODED:
         held = rows.get(row.quantity)
-        if row.group != name or held is None:
+        if row.region != name or held is None:
             continue
         if held.value is None or held.trust == "withheld":
             said.append(evaluation(row.told, codes.WITHHELD, held.reason))

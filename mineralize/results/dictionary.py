@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from .. import __version__
-from ..base import QUANTITIES, UNITS
+from ..base import QUANTITIES, UNITS, family_of, title_of
 from . import texts
 
 PROFILE: Final = "https://datapackage.org/profiles/2.0"
@@ -147,10 +147,10 @@ def _quantity(name: str) -> dict[str, Any]:
     unit = UNITS[name]
     return {
         "name": name,
-        "title": texts.quantity_title(name),
+        "title": title_of(name),
         "unit": unit,
         "ucum": UCUM.get(unit, unit),
-        "definition": texts.quantity_meaning(name) or texts.quantity_meaning(name.rpartition("_")[0]),
+        "definition": QUANTITIES[family_of(name)[0]].meaning,
         "source": f"defined by mineralize {__version__}; smallest change that counts: {_source(name)}",
         "missing": "empty where withheld; the reason says why",
     }

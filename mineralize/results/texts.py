@@ -194,9 +194,8 @@ BATCH_NO_SCHEDULER: Final = "no scheduler answers at that address; start one, or
 BATCH_FAULT: Final = "an unexpected fault ({kind}); run this case alone with summarise"
 
 
-def quantity_title(quantity: str) -> str:
-    """The reader's name of a quantity; an unknown one keeps its own name with blanks."""
-    return title_of(quantity)
+quantity_title = title_of
+"""The reader's name of a quantity."""
 
 
 def quantity_meaning(quantity: str) -> str:

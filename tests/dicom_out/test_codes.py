@@ -60,13 +60,13 @@ def test_codes_fit_their_value_representations() -> None:
 
 
 def test_every_quantity_is_found_again_by_its_codes() -> None:
-    names = [(row.group, row.name, row.derivation, row.site) for row in codes.CODED]
+    names = [(row.region, row.name, row.derivation, row.site) for row in codes.CODED]
     assert len(set(names)) == len(names)
     told = [row.told for row in codes.CODED]
     assert len({(t.value, t.scheme) for t in told}) == len(told)
     private = codes.private_terms()
     assert len({t.value for t in private}) == len(private)
-    assert all(row.group in codes.FOUND for row in codes.CODED)
+    assert all(row.region in codes.FOUND for row in codes.CODED)
 
 
 def test_units_are_ucum_and_fit_the_measurements() -> None:

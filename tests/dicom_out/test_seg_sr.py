@@ -147,7 +147,7 @@ def test_withheld_has_no_number_and_caution_is_said(made: tuple[Study, Path]) ->
         for item in group.ContentSequence:
             if item.ValueType == "CODE" and name in sr.GROUPS:
                 for row in codes.CODED:
-                    if row.group == name and (row.told.value, row.told.scheme) == triple(item.ConceptNameCodeSequence):
+                    if row.region == name and (row.told.value, row.told.scheme) == triple(item.ConceptNameCodeSequence):
                         said[number, row.quantity] = triple(item.ConceptCodeSequence)[0]
                         reasons[number, row.quantity] = [c.TextValue for c in child(item, "121106")]
     for m in study.measurements:
