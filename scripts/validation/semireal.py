@@ -22,6 +22,7 @@ from mineralize.base import Grid, InMemory, MineralizeError, Scan, Volume
 from phantoms.lesion import Lesion
 
 from . import semireal_draw
+from .bone import Row as OneCase
 from .real import CASES
 from .semireal_draw import Drawn, FineBone, Limb, placed
 
@@ -74,20 +75,13 @@ class Case:
         return f"{self.limb}, {self.stratum} {self.gap_mm:+.1f} mm, seed {self.seed}"
 
 
-@dataclass(frozen=True)
-class Row:
+@dataclass(frozen=True, kw_only=True)
+class Row(OneCase):
     """One quantity of one scan; ``value`` is ``None`` where it is withheld or the lesion was not found."""
 
-    case: str
     stratum: str
     limb: str
     scan: int
-    quantity: str
-    truth: float
-    value: float | None
-    low: float | None
-    high: float | None
-    trust: str
     reason: str
 
     @property
@@ -97,12 +91,6 @@ class Row:
         relative, _ = QUANTITIES[self.quantity]
         size = max(self.truth, SMALL_CONTACT_MM2 if self.quantity == "cortex_contact_area" else 1e-9)
         return abs(self.value - self.truth) / (size if relative else 1.0)
-
-    @property
-    def inside(self) -> bool | None:
-        if self.value is None or self.low is None or self.high is None:
-            return None
-        return self.low - 1e-6 <= self.truth <= self.high + 1e-6
 
     @property
     def silent(self) -> bool:
@@ -268,11 +256,19 @@ def measured(case: Case, root: Path) -> list[Row]:
             if truth[quantity] != truth[quantity]:
                 continue
             row = found.get((i + 1, quantity))
-            told = (case.name, case.stratum, case.limb, i + 1, quantity, truth[quantity])
-            if row is None:
-                rows.append(Row(*told, None, None, None, "withheld", asked or "not outlined"))
-            else:
-                rows.append(Row(*told, row.value, row.low, row.high, row.trust, row.reason))
+            told = (None, None, None, "withheld") if row is None else (row.value, row.low, row.high, row.trust)
+            rows.append(
+                Row(
+                    case.name,
+                    quantity,
+                    truth[quantity],
+                    *told,
+                    stratum=case.stratum,
+                    limb=case.limb,
+                    scan=i + 1,
+                    reason=(asked or "not outlined") if row is None else row.reason,
+                )
+            )
     print(f"{case.name}: {time.process_time() - since:.0f} s", file=sys.stderr, flush=True)
     return rows
 
