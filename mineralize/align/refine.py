@@ -20,6 +20,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from ..base import Floats, Grid, Rigid, Volume
+from ..bones import METAL_HU
 from .kernels import look_up, pull_of_greys
 
 OFFSETS_MM = np.arange(-4.0, 3.01, 1.0)
@@ -32,8 +33,6 @@ GRADIENT_BLUR_MM = 1.2
 """Further blur of the image the gradient is taken from: noisy gradients shrink the steps and stall the slide."""
 
 
-METAL_HU = 3000.0
-"""Above what cortex reads at any tube voltage (2200 at 80 kVp, ICRU-44), kernels that sharpen included."""
 SPOILT_MM = (4.0, 40.0)
 """How far from metal, along the scan and within its slices, grey values are not compared (own phantoms): its streaks
 run within the slices. Further out the robust weights do."""

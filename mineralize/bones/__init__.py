@@ -7,13 +7,14 @@ bone must not be compared.
 
 from __future__ import annotations
 
-from .field import bounding_box, signed_distance, sub_voxel_field
+from .field import METAL_HU, bounding_box, signed_distance, sub_voxel_field
 from .mask import BoneNear, bone_near
 from .parts import Bone
 from .skeleton import Skeleton, block_mean, find_skeleton
 from .zone import LesionZone
 
 __all__ = [
+    "METAL_HU",
     "Bone",
     "BoneNear",
     "LesionZone",

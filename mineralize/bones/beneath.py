@@ -10,7 +10,7 @@ import SimpleITK as sitk
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Grid, Volume, sample, to_sitk
+from ..base import Floats, Grid, Volume, lazy, sample, to_sitk
 from .bridge import CONTACT_MARGIN_MM, WINDOW_MM, Bridge, DistanceAt, bridge
 from .field import sub_voxel_field
 from .parts import Bone
@@ -41,7 +41,7 @@ class BoneField:
     points: Floats
     owner: NDArray[np.int16]
 
-    @property
+    @lazy
     def inside(self) -> NDArray[np.bool_]:
         """All of the parts."""
         return np.isin(self.labels, [part.label for part in self.parts]) & (self.labels > 0)

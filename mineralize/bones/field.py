@@ -17,8 +17,9 @@ from ..base import Floats, Grid, Volume, frozen, to_sitk
 
 MOST_POINTS = 40_000
 """Surface points kept per scan."""
-METAL_CONTRAST_HU = 3000.0
-"""Steps higher than any of cortex are the surface of metal."""
+METAL_HU = 3000.0
+"""Above what cortex reads at any tube voltage (2200 at 80 kVp, ICRU-44), kernels that sharpen included: metal; a step
+as high is its surface."""
 LEAST_CONTRAST_HU = 150.0
 """Cortex minus tissue outside that a surface point needs."""
 
@@ -57,7 +58,7 @@ def surface_points(
         points = points - value[:, None] * normals
     _, normals = field_and_normal(smooth, part_grid, points)
     shift, contrast = half_maximum(volume, points, normals)
-    keep = np.isfinite(shift) & (contrast < METAL_CONTRAST_HU)
+    keep = np.isfinite(shift) & (contrast < METAL_HU)
     moved = points[keep] + shift[keep, None] * normals[keep]
     inward = points[keep] - step * normals[keep]
     nearest = np.clip(np.rint(part_grid.to_index(inward)).astype(int), 0, np.asarray(part_grid.shape) - 1)

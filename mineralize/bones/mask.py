@@ -102,8 +102,10 @@ def bone_near(
     grid = skeleton.grid.cropped(box)
     (a, b), (c, d), (e, f) = box
     labels = skeleton.labels[a:b, c:d, e:f]
-    inside = np.isin(labels, [part.label for part in parts]) & (labels > 0)
-    if not inside.any():
+    known = np.isin(skeleton.point_labels, [part.label for part in parts])
+    points, normals = skeleton.points[known], skeleton.normals[known]
+    bones = BoneField(grid, labels, parts, points, skeleton.point_labels[known])
+    if not bones.inside.any():
         nothing = np.zeros((0, 3))
         return BoneNear(
             crop,
@@ -113,18 +115,14 @@ def bone_near(
             nothing,
             np.zeros(0, bool),
         )
-    known = np.isin(skeleton.point_labels, [part.label for part in parts])
-    points, normals = skeleton.points[known], skeleton.normals[known]
     carried_at: DistanceAt | None = None
     if carried is not None:
         other, motion = carried
 
-        def carried_at(world: Floats, bone: BoneNear = other, motion: Rigid = motion) -> Floats:
-            return bone.distance_at(motion.apply(world))
+        def carried_at(world: Floats) -> Floats:
+            return other.distance_at(motion.apply(world))
 
-    found = continued(
-        BoneField(grid, labels, parts, points, skeleton.point_labels[known]), volume, crop, zone, carried_at
-    )
+    found = continued(bones, volume, crop, zone, carried_at)
     native, bridges, note = found.distance, found.bridges, found.note
     mask = native < 0
     if bridges and zone is not None:

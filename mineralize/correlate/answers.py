@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from ..base import Trust, worst
 from ..change import Change
 from .evidence import Evidence, change_brief, direction_of, lean_of, trimmed
+from .place import relation_words
 from .statements import Answer, BiopsyReport, Finding, Zone
 from .states import rim_state, zoning_state
 from .wording import ZONE_WORDS, amount, listed, named, say, scan_numbers, with_interval
@@ -39,8 +40,8 @@ def _place(evidence: Evidence, said: Sequence[Finding]) -> Answer:
         why = evidence.why_not(scan, "cortex_gap", "cortex_contact_area")
         return Answer("place", say("answer.place.none", why=why), "withheld", "relation")
     scan = max(n for n, _ in told.rests_on)
-    relation = told.brief.removeprefix(say("brief.at-scan", scan=scan, brief=""))
-    return Answer("place", say("answer.place", scan=evidence.label(scan), relation=relation), told.trust, "relation")
+    text = say("answer.place", scan=evidence.label(scan), relation=relation_words(evidence, scan))
+    return Answer("place", text, told.trust, "relation")
 
 
 def _mineral(evidence: Evidence) -> Answer:

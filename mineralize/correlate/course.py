@@ -303,6 +303,7 @@ def muscle_around(evidence: Evidence) -> tuple[Finding, ...]:
             rests.append((scan, "oedema_extent"))
             words = say("muscle.extent", extent=with_interval(extent)) if state == "lower" else ""
         text = say(f"muscle.{state}", scan=evidence.label(scan), deficit=with_interval(row), extent=words)
+        brief = say(f"brief.muscle.{state}", deficit=with_interval(row))
         since = [evidence.day(scan) - day for day in biopsy_days(evidence)]
         recent = [d for d in since if 0 <= d <= AFTER_BIOPSY_DAYS]
         cautions = [say("muscle.biopsy", days=min(recent))] if recent else []
@@ -316,11 +317,7 @@ def muscle_around(evidence: Evidence) -> tuple[Finding, ...]:
                 limits=say("muscle.limits"),
                 sources=("Zubler20", "Crombe23", "Goodpaster00"),
                 cautions=[*cautions, *evidence.solid_caution(scan)],
-                brief=say(
-                    "brief.at-scan" if len(set(scans)) > 1 else "brief.muscle.plain",
-                    scan=scan,
-                    brief=say(f"brief.muscle.{state}", deficit=with_interval(row)),
-                ),
+                brief=say("brief.at-scan", scan=scan, brief=brief) if len(scans) > 1 else brief,
             )
         )
     return (*found, *missing)

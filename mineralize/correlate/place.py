@@ -57,9 +57,17 @@ def relation_to_bone(evidence: Evidence) -> tuple[Finding, ...]:
         limits=say("relation.limits"),
         sources=("Jelinek96",),
         cautions=evidence.solid_caution(scan),
-        brief=evidence.brief_of(scan, say(f"brief.relation.{state}", gap=with_interval(gap), area=with_interval(area))),
+        brief=evidence.brief_of(scan, relation_words(evidence, scan)),
     )
     return (found, *missing)
+
+
+def relation_words(evidence: Evidence, scan: int) -> str:
+    """How the lesion lies to the cortex in a scan in which gap and contact have values, in a few words."""
+    gap, area = evidence.row(scan, "cortex_gap"), evidence.row(scan, "cortex_contact_area")
+    assert gap is not None
+    assert area is not None
+    return say(f"brief.relation.{_bone_state(gap, area)}", gap=with_interval(gap), area=with_interval(area))
 
 
 def _bone_state(gap: Measurement, area: Measurement) -> str:

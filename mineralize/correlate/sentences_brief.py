@@ -43,7 +43,6 @@ BRIEF_SENTENCES: dict[str, str] = {
     "brief.centre.mainly": "mainly {kind}, mean {mean}",
     "brief.centre.between": "between the classes, mean {mean}",
     "brief.centre.mixed": "mixed, mean {mean}",
-    "brief.muscle.plain": "{brief}",
     "brief.muscle.lower": "lower than elsewhere by {deficit}",
     "brief.muscle.same": "no measurable difference from muscle elsewhere",
     "brief.muscle.higher": "higher than elsewhere, difference {deficit}",

@@ -49,11 +49,10 @@ def outline_at(
         return outline, notes
     back = alignment.transform.inverse()
     if source is None:
-        centre = None if own_seed is None else own_seed
-        if centre is None:
+        if own_seed is None:
             text = "the lesion was outlined in no other scan"
             return None, [Note("lesion-not-found", text, "caution", subject)]
-        return find_lesion(seen, centre, settings), []
+        return find_lesion(seen, own_seed, settings), []
     carried = carried_over(source, back, number)
     centre = carried.centroid
     if not seen.volume.grid.contains(centre):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from ..base import GROUPS, is_share
+from ..base import MAIN, is_share
 from ..results import shown, texts
 from .parts import day, esc, folded, held, mark, measured, measured_interval, note_letter, table, within
 
@@ -86,17 +86,10 @@ def quantities(document: Mapping[str, Any]) -> str:
     """All quantities by group, one column per scan, with interval, trust and lettered reasons."""
     at = {(r["scan"], r["quantity"]): i for i, r in enumerate(document["measurements"])}
     numbers = [s["scan"] for s in document["scans"]]
-    listed = {q for group in GROUPS.values() for q in group}
-    found = list(dict.fromkeys(r["quantity"] for r in document["measurements"]))
-    notes = FootNotes("why", len(found))
-    rest = tuple(q for q in found if q not in listed)
-    groups = [
-        (title, tuple(q for q in group if q in found)) for title, group in (*GROUPS.items(), (texts.OTHERS, rest))
-    ]
+    groups = shown.in_groups(document["measurements"])
+    notes = FootNotes("why", sum(len(group) for _, group in groups))
     body = ""
     for title, group in groups:
-        if not group:
-            continue
         rows = ""
         for quantity in group:
             cells = "".join(_cell(document, at.get((n, quantity)), notes) for n in numbers)
@@ -145,7 +138,7 @@ def _pair(document: Mapping[str, Any], first: int, last: int) -> str:
     notes = FootNotes("because", 0)
     body = ""
     for i, c in enumerate(document["changes"]):
-        if (c["from_scan"], c["to_scan"]) != (first, last) or not _listed(c["quantity"]):
+        if (c["from_scan"], c["to_scan"]) != (first, last) or c["quantity"] not in MAIN:
             continue
         title = f'<th scope="row">{esc(texts.quantity_title(c["quantity"]))}</th>'
         if c["difference"] is None:
@@ -173,7 +166,7 @@ def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
     at = {(c["from_scan"], c["to_scan"], c["quantity"]): i for i, c in enumerate(document["changes"])}
     units = _units(document)
     body = ""
-    for quantity in dict.fromkeys(c["quantity"] for c in document["changes"] if _listed(c["quantity"])):
+    for quantity in dict.fromkeys(c["quantity"] for c in document["changes"] if c["quantity"] in MAIN):
         cells = ""
         for pair in pairs:
             i = at.get((*pair, quantity))
@@ -191,10 +184,6 @@ def _matrix(document: Mapping[str, Any], pairs: list[tuple[int, int]]) -> str:
 
 def _units(document: Mapping[str, Any]) -> dict[str, str]:
     return {r["quantity"]: r["unit"] for r in document["measurements"]}
-
-
-def _listed(quantity: str) -> bool:
-    return any(quantity in group for group in GROUPS.values())
 
 
 def _held(units: Mapping[str, str], c: Mapping[str, Any], index: int, key: str) -> str:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from ..base import MINUS, THIN, decimals_for, number, places, shown_as
+from ..base import GROUPS, MAIN, MINUS, THIN, decimals_for, number, places, shown_as
 from ..correlate import ZONE_WORDS
+from . import texts
 
 __all__ = [
     "MINUS",
     "THIN",
     "decimals_for",
+    "in_groups",
     "interval",
     "number",
     "places",
@@ -23,6 +25,14 @@ __all__ = [
     "value",
     "zones",
 ]
+
+
+def in_groups(rows: Iterable[Mapping[str, Any]]) -> list[tuple[str, list[str]]]:
+    """The quantities of measurement rows by group as tables list them, those at other thresholds last."""
+    found = list(dict.fromkeys(row["quantity"] for row in rows))
+    rest = [name for name in found if name not in MAIN]
+    groups = [(title, [name for name in group if name in found]) for title, group in GROUPS.items()]
+    return [(title, group) for title, group in (*groups, (texts.OTHERS, rest)) if group]
 
 
 def value(row: Mapping[str, Any], key: str = "value", *, sign: bool = False) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from ..base import GROUPS, InputError, MineralizeError, is_share
+from ..base import MAIN, InputError, MineralizeError, is_share
 from ..correlate import TEST_CAVEATS, ZONE_WORDS
 from ..results import History, concordance, impression, shown, texts
 from ..results import form as answers
@@ -174,20 +174,15 @@ def _given(case: Case, look: Any) -> tuple[dict[str, Any] | None, str]:
 def numbers(case: Case) -> dict[str, Any]:
     """The tables, courses and profiles of the record, worded and rounded as the summary words and rounds them."""
     document = read_history(case.results / "history.json")
-    found = list(dict.fromkeys(r["quantity"] for r in document["measurements"]))
-    listed = {q for group in GROUPS.values() for q in group}
-    rest = tuple(q for q in found if q not in listed)
-    groups = [(title, [q for q in group if q in found]) for title, group in (*GROUPS.items(), (texts.OTHERS, rest))]
     at = {(r["scan"], r["quantity"]): r for r in document["measurements"]}
     scans = [s["scan"] for s in document["scans"]]
     return {
         "scans": [{"number": s["scan"], "day": s["day"]} for s in document["scans"]],
         "groups": [
             {"title": title, "rows": [_row(q, [at.get((n, q)) for n in scans]) for q in group]}
-            for title, group in groups
-            if group
+            for title, group in shown.in_groups(document["measurements"])
         ],
-        "changes": [_change(c, document) for c in document["changes"] if c["quantity"] in listed],
+        "changes": [_change(c, document) for c in document["changes"] if c["quantity"] in MAIN],
         "profiles": document["profiles"],
         "findings": [
             {"text": f["text"], "trust": f.get("trust", "ok"), "sources": f["sources"]}
