@@ -15,7 +15,7 @@ from ..base import CaseFileError, InputError, Settings, plain_text, read_toml
 from .calibration import GivenCalibration, read_calibrations
 from .corrections import GivenCorrections, read_corrections
 from .values import MOST_BIOPSIES, Point, Values
-from .which import ScanRef
+from .which import TAG, ScanRef
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
 
@@ -65,6 +65,7 @@ class CaseFile:
     one_patient: bool = False
     seeds: tuple[GivenSeed, ...] = ()
     drawn: int | None = None
+    drawn_tag: str = ""
     drawn_outline: bool = False
     events: tuple[GivenEvent, ...] = ()
     biopsies: tuple[GivenBiopsy, ...] = ()
@@ -141,6 +142,7 @@ class _Reader(Values):
             one_patient=one is True,
             seeds=seeds,
             drawn=drawn,
+            drawn_tag=self.drawn_tag(table.get("lesion"), drawn),
             drawn_outline=outline,
             events=tuple(e for where, item in self.items(table, "event") if (e := self.event(item, where))),
             biopsies=tuple(
@@ -159,7 +161,7 @@ class _Reader(Values):
         if not isinstance(value, Mapping):
             self.fault("lesion", "expected a table [lesion]")
             return (), None, False
-        self.known(value, "lesion", {"scan", "series", "seed", "more", "drawn", "outline"})
+        self.known(value, "lesion", {"scan", "series", "seed", "more", "drawn", "tag", "outline"})
         drawn = self.count(value["drawn"], "lesion.drawn") if "drawn" in value else None
         outline = value.get("outline", False)
         if not isinstance(outline, bool) or (outline and drawn is None):
@@ -177,6 +179,15 @@ class _Reader(Values):
             else:
                 found += self.seed(item, where)
         return tuple(found), drawn, outline
+
+    def drawn_tag(self, value: Any, drawn: int | None) -> str:
+        tag = value.get("tag", "") if isinstance(value, Mapping) else ""
+        if tag == "":
+            return ""
+        if drawn is None or not isinstance(tag, str) or not TAG.fullmatch(tag):
+            self.fault("lesion.tag", "expected 12 hexadecimal digits, and only together with drawn")
+            return ""
+        return tag
 
     def seed(self, item: Mapping[str, Any], where: str) -> list[GivenSeed]:
         point = self.point(item.get("seed"), f"{where}.seed")

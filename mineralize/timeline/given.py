@@ -16,7 +16,7 @@ from .case_file import CaseFile
 from .model import BiopsySite, Event, EventKind, Offered, Seed
 from .values import MOST_DAYS
 from .when import Placed, ordered, scans_of
-from .which import number_of
+from .which import number_of, place_tag
 
 SMALLEST_OFFER_MM3 = 100.0
 LARGEST_OFFER_MM3 = 2e6
@@ -151,9 +151,12 @@ def offers(drawn: Sequence[Drawn], scans: Sequence[Scan]) -> tuple[Offered, ...]
                 volume = float(mask.sum()) * grid.voxel_volume_mm3
                 if any(_same_region(o, scan.number, mask, grid) for o in found):
                     continue  # the same region written twice, or for two images of one frame of reference
-                found.append(Offered(number, one.kind, scan.number, deepest(mask, grid), volume, mask, grid))
+                point = deepest(mask, grid)
+                tag = place_tag(scan, one.kind, point, volume)
+                found.append(Offered(number, one.kind, scan.number, point, volume, mask, grid, tag))
             elif one.mask is None and not one.contours and scan.grid.contains(one.point):
-                found.append(Offered(number, one.kind, scan.number, one.point))
+                tag = place_tag(scan, one.kind, one.point, None)
+                found.append(Offered(number, one.kind, scan.number, one.point, tag=tag))
     return tuple(found)
 
 
@@ -163,14 +166,35 @@ def _same_region(offer: Offered, scan: int, mask: NDArray[np.bool_], grid: Grid)
     return offer.grid.same_as(grid) and bool((offer.mask == mask).all())
 
 
+def named_offer(case: CaseFile, offered: Sequence[Offered]) -> Offered | None:
+    """The place that ``case.toml`` names under ``lesion.drawn``, by its tag where that is given; ``None`` without one.
+
+    Raises
+    ------
+    CaseFileError
+        where no such place was drawn in the scans in use.
+    """
+    if case.drawn is None:
+        return None
+    if case.drawn_tag:
+        tagged = [offer for offer in offered if offer.tag == case.drawn_tag]
+        if len(tagged) != 1:
+            raise CaseFileError(
+                "case.toml: the place that lesion.tag names is not among those drawn in the scans in use; put its file "
+                "back, or take tag out and give drawn the number that inspect lists"
+            )
+        return tagged[0]
+    if case.drawn > len(offered):
+        raise CaseFileError(
+            f"case.toml: lesion.drawn names place {case.drawn}, but {len(offered)} were drawn in the scans in use"
+        )
+    return offered[case.drawn - 1]
+
+
 def taken(case: CaseFile, offered: Sequence[Offered], seeds: Sequence[Seed]) -> tuple[tuple[Seed, ...], list[Note]]:
     """Seeds, with the offer that ``case.toml`` names, or the only one there is, put first."""
-    if case.drawn is not None:
-        if case.drawn > len(offered):
-            raise CaseFileError(
-                f"case.toml: lesion.drawn names place {case.drawn}, but {len(offered)} were drawn in the scans in use"
-            )
-        chosen = offered[case.drawn - 1]
+    chosen = named_offer(case, offered)
+    if chosen is not None:
         rest = [s for s in seeds if s.scan != chosen.scan]
         return (Seed(chosen.scan, chosen.point), *rest), [_taken_note(chosen)]
     if seeds or not offered:

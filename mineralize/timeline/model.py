@@ -110,7 +110,7 @@ class Offered:
 
     ``number`` counts from 1 as ``inspect`` lists them (``[lesion] drawn = 1`` in ``case.toml`` takes it). ``point``
     (LPS mm of scan ``scan``) lies inside the region. ``mask`` is the region on ``grid``, a part of the scan's own
-    grid; both are ``None`` for a mere point.
+    grid; both are ``None`` for a mere point. ``tag`` names it whatever else is drawn later (:func:`.which.place_tag`).
     """
 
     number: int
@@ -120,6 +120,7 @@ class Offered:
     volume_mm3: float | None = None
     mask: NDArray[np.bool_] | None = field(default=None, repr=False)
     grid: Grid | None = field(default=None, repr=False)
+    tag: str = ""
 
 
 @dataclass(frozen=True, eq=False)

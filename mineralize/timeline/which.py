@@ -1,4 +1,4 @@
-"""Which scan an entry of ``case.toml`` means: by number, by date, or by the series itself.
+"""Which scan or drawn place an entry of ``case.toml`` means: by number, by date, or by what it is itself.
 
 A number counts in time order, so an earlier scan that comes in later moves it. What a program writes therefore names
 the series too, by a tag made of its UID; the tag goes before the number, and stays right whatever joins the case.
@@ -22,6 +22,15 @@ def scan_tag(scan: Scan) -> str:
     """The first twelve hexadecimal digits of the SHA-256 of its SeriesInstanceUID; ``""`` where it has none."""
     uid = scan.identifiers.get("SeriesInstanceUID", "")
     return hashlib.sha256(uid.encode()).hexdigest()[:12] if uid else ""
+
+
+def place_tag(scan: Scan, kind: str, point: tuple[float, float, float], volume_mm3: float | None) -> str:
+    """Twelve hexadecimal digits for a place drawn in a scan, by its series, kind, point (LPS mm) and volume (mm3).
+
+    Its number counts among all that was drawn, so one drawn or found later moves it; the tag stays.
+    """
+    where = " ".join(f"{value:.3f}" for value in (*point, volume_mm3 or 0.0))
+    return hashlib.sha256(f"{scan_tag(scan)} {kind} {where}".encode()).hexdigest()[:12]
 
 
 def number_of(ref: ScanRef, scans: Sequence[Scan], where: str, faults: list[str]) -> int | None:

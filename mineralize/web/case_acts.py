@@ -45,7 +45,7 @@ def _point_at(document: TOMLDocument, act: Mapping[str, Any]) -> None:
     if not isinstance(lesion, Table):
         lesion = tomlkit.table()
         document["lesion"] = lesion
-    for name in ("drawn", "outline"):
+    for name in ("drawn", "tag", "outline"):
         lesion.pop(name, None)
     _mark_scan(lesion, act)
     lesion["seed"] = _numbers(_place(act, "at"))
@@ -58,6 +58,8 @@ def _use_drawn(document: TOMLDocument, act: Mapping[str, Any]) -> None:
         raise InputError("expected the number of a drawn region")
     table = tomlkit.table()
     table["drawn"] = number
+    if act.get("tag"):
+        table["tag"] = act["tag"]
     table["outline"] = act.get("outline") is True
     document["lesion"] = table
 

@@ -58,9 +58,9 @@ def whole(case: Case, job: Job | None) -> dict[str, Any]:
     files = fingerprint(case)
     if look is not None:
         told["day_zero"] = look["day_zero"]
-        told["scans"] = [{name: value for name, value in scan.items() if name != "tag"} for scan in look["scans"]]
+        told["scans"], told["offers"] = _untagged(look["scans"]), _untagged(look["offers"])
         told["looked_version"] = look["case_file"]
-        told |= {name: look[name] for name in ("offers", "notes", "seeds")}
+        told |= {name: look[name] for name in ("notes", "seeds")}
         told["wholes"] = look["wholes"] if look["files"] == files else None
     told["given"], told["case_fault"] = _given(case, look)
     told["candidates"] = case.remembered("candidates")
@@ -126,21 +126,29 @@ def _told_job(job: Job | None, hidden: bool) -> dict[str, Any] | None:
 
 
 def with_series(case: Case, act: Mapping[str, Any]) -> dict[str, Any]:
-    """An act of the page with the tag of the series that its scan number means now.
+    """An act of the page with the tag of the series, or of the drawn place, that its number means now.
 
     Raises
     ------
     Conflict
         when files came or went since the page was told the numbers.
     """
-    named = {name: value for name, value in act.items() if name != "series"}
+    named = {name: value for name, value in act.items() if name not in ("series", "tag")}
     look = case.remembered("look")
-    if "scan" not in named or look is None:
+    drawn = named.get("do") == "drawn"
+    if look is None or not (drawn or "scan" in named):
         return named
     if look["files"] != fingerprint(case):
         raise case_edit.Conflict
-    tags = {scan["number"]: scan.get("tag", "") for scan in look["scans"]}
+    tags = {one["number"]: one.get("tag", "") for one in look["offers" if drawn else "scans"]}
+    if drawn:
+        return named | {"tag": tags.get(named.get("number"), "")}
     return named | {"series": tags.get(named["scan"], "")}
+
+
+def _untagged(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows as the browser may know them."""
+    return [{name: value for name, value in row.items() if name != "tag"} for row in rows]
 
 
 def _numbered(value: Any, numbers: Mapping[str, int]) -> Any:
@@ -150,6 +158,7 @@ def _numbered(value: Any, numbers: Mapping[str, int]) -> Any:
     if not isinstance(value, dict):
         return value
     named = {name: _numbered(item, numbers) for name, item in value.items()}
+    named.pop("tag", None)
     if "series" in named:
         named["scan"] = numbers.get(str(named.pop("series")), 0)
     return named

@@ -160,6 +160,7 @@ class Work:
                     "scan": o.scan,
                     "volume_mm3": o.volume_mm3,
                     "region": o.mask is not None,
+                    "tag": o.tag,
                 }
                 for o in timeline.offered
             ],
