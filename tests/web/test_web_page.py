@@ -185,6 +185,19 @@ def test_two_tabs_and_a_clear_message(shown: Any, served: Page) -> None:
         one.get_by_role("button", name=re.compile("Remove Event 1")).wait_for(state="detached")
 
 
+def test_a_message_is_read_and_then_makes_room(shown: Any, served: Page) -> None:
+    with tab(shown) as p:
+        entered(p, served)
+        p.evaluate("async () => (await import('/static/dom.js')).say('The margin is set here.')")
+        message = p.get_by_text("The margin is set here.")
+        p.keyboard.press("Tab")
+        assert message.is_visible(), "gone before anybody can have read it"
+        p.wait_for_timeout(2700)
+        assert message.is_visible(), "gone although the person did nothing yet"
+        p.keyboard.press("Tab")
+        message.wait_for(state="detached")
+
+
 def test_a_picture_comes_and_the_wheel_draws_more(shown: Any, served: Page) -> None:
     """What it took is printed, not judged: the targets, 1 s and 30 pictures a second, are for an idle machine."""
     with tab(shown) as p:

@@ -44,10 +44,20 @@ function held(children) {
   return /** @type {(Node | string)[]} */ (children.filter((c) => c !== null && c !== undefined && c !== false && c !== ""));
 }
 
-/** Said politely to who listens, and shown. @param {string} text */
+/** A message stays at least so long (ms) before what the person does next takes it away. */
+const READ_MS = 2500;
+let saidAt = 0;
+
+/** Said politely to who listens, and shown until the person goes on; it would cover what lies below it.
+ * @param {string} text */
 export function say(text) {
   const place = document.getElementById("said");
+  saidAt = Date.now();
   if (place && place.textContent !== text) place.textContent = text;
+}
+
+for (const went of ["pointerdown", "keydown", "wheel"]) {
+  addEventListener(went, () => { if (Date.now() - saidAt > READ_MS) say(""); }, { passive: true });
 }
 
 /** Said at once, and shown until dismissed or replaced. @param {string} text */
