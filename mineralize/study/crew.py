@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TypeVar
 
 import SimpleITK as sitk
+from threadpoolctl import threadpool_limits
 
 from ..base import Grid
 
@@ -98,13 +99,18 @@ class Crew:
 
 @contextmanager
 def crew(workers: int) -> Iterator[Crew]:
-    """Workers for a while. They share the cores, so the image library's own threads are cut meanwhile."""
+    """Workers for a while. They share the cores, so the image library's own threads are cut meanwhile.
+
+    Linear algebra has one thread: its sums, and so the last digits of a record, would depend on how many it is allowed
+    on this machine or in this worker of a cluster.
+    """
     own = sitk.ProcessObject.GetGlobalDefaultNumberOfThreads()
     made = Crew(workers)
     if made.workers > 1:
         sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(max(1, own // made.workers))
     try:
-        yield made
+        with threadpool_limits(limits=1, user_api="blas"):
+            yield made
     finally:
         made.stop()
         sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(own)

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import SimpleITK as sitk
 from histories import timeline
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from mineralize.base import Grid, SeriesError, lazy
 from mineralize.batch import work as batch
@@ -94,6 +95,18 @@ def test_the_image_library_does_not_multiply_threads_and_gets_its_own_back() -> 
         assert sitk.ProcessObject.GetGlobalDefaultNumberOfThreads() == 4
     finally:
         sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(own)
+
+
+def _blas_threads() -> set[int]:
+    return {library["num_threads"] for library in threadpool_info() if library["user_api"] == "blas"}
+
+
+def test_sums_of_linear_algebra_do_not_depend_on_how_many_threads_it_is_allowed() -> None:
+    with threadpool_limits(limits=2, user_api="blas"):
+        given = _blas_threads()
+        with crew(2) as workers:
+            assert workers.each(lambda _: _blas_threads(), range(3)) == [{1}] * 3
+        assert _blas_threads() == given
 
 
 @pytest.mark.parametrize(
