@@ -24,11 +24,6 @@ Files = dict[str, bytes]
 Job = Callable[[], Any]
 
 
-def given_place() -> str | None:
-    """In memory where there is such a place: a kill loses nothing that was written, so no disk need be waited for."""
-    return "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
-
-
 def files(folder: Path) -> Files:
     """All files below a folder but those of a run under way."""
     if not folder.is_dir():
@@ -76,8 +71,14 @@ def forked(job: Job, said: Path | None = None) -> int:
 
 
 def finished(process: int) -> int:
-    """The exit code, or minus the signal."""
-    return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
+    """The exit code, or minus the signal. Where this process is told to end, the other ends first."""
+    try:
+        return os.waitstatus_to_exitcode(os.waitpid(process, 0)[1])
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.kill(process, signal.SIGKILL)
+            os.waitpid(process, 0)
+        raise
 
 
 def sentence_missing(code: int, said: Path) -> str:

@@ -11,7 +11,6 @@ import os
 import resource
 import shutil
 import subprocess
-import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -23,7 +22,8 @@ from typing import Any
 import numpy as np
 import torture_stand_in as stand_in
 from dicom_factory import Series, voxels
-from torture_tools import Files, files, finished, forked, given_place, left_over, sentence_missing
+from own_place import alone_with_mounts, own_place
+from torture_tools import Files, files, finished, forked, left_over, sentence_missing
 
 from mineralize.cases import one
 from mineralize.timeline import read
@@ -61,8 +61,7 @@ class TwoWriters:
         faults: list[str] = []
         ends: Counter[str] = Counter()
         chance = Random(seed)
-        with tempfile.TemporaryDirectory(dir=given_place()) as held:
-            place = Path(held)
+        with own_place() as place:
             start = time.monotonic()
             may = {order: self._in_turn(place, order) for order in ((0,), (1,), (0, 1), (1, 0))}
             lasts = (time.monotonic() - start) / 6
@@ -115,7 +114,7 @@ class FullDisk:
     def torture(self, random: int, seed: int, chosen: bool) -> list[str]:
         faults: list[str] = []
         ends: Counter[str] = Counter()
-        with tempfile.TemporaryDirectory(dir=given_place()) as held, self._drive(Path(held)) as place:
+        with own_place() as held, self._drive(held) as place:
             if place is None:
                 print(f"{self.name}: left out, no small drive can be made here", flush=True)
                 return []
@@ -132,7 +131,7 @@ class FullDisk:
                 code = self._run(place, work, room)
                 ends["done" if code == 0 else "refused"] += 1
                 where = f"{self.name}, room for {room} {'pages' if self.drive else 'bytes'}"
-                faults += [f"{where}: {fault}" for fault in self._look(work, code, before, after, Path(held))]
+                faults += [f"{where}: {fault}" for fault in self._look(work, code, before, after, held)]
                 shutil.rmtree(work)
         return told(self.name, ends, faults)
 
@@ -144,14 +143,14 @@ class FullDisk:
             yield place
             return
         options = f"size={DRIVE_MIB}m,mode=700"
-        mount = subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(place)], capture_output=True)
-        if mount.returncode:
+        command = ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(place)]
+        if not alone_with_mounts() or subprocess.run(command, capture_output=True).returncode:
             yield None
             return
         try:
             yield place
         finally:
-            subprocess.run(["umount", str(place)], check=True)
+            subprocess.run(["umount", "--lazy", str(place)], check=True)
 
     def _run(self, place: Path, work: Path, room: int) -> int:
         said = place.parent / "said"
@@ -291,8 +290,7 @@ class Vanishing:
         faults: list[str] = []
         ends: Counter[str] = Counter()
         chance = Random(seed)
-        with tempfile.TemporaryDirectory(dir=given_place()) as held:
-            place = Path(held)
+        with own_place() as place:
             before = without_secret(made(place, "before", self.ready))
             work = made(place, "undisturbed", self.ready)
             start = time.monotonic()

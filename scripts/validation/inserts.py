@@ -75,7 +75,7 @@ def scan(data: Path) -> Scan:
     """The phantom's scan, read by the program's own reader."""
     with tempfile.TemporaryDirectory() as folder:
         with tarfile.open(data / ARCHIVE) as archive:
-            archive.extractall(folder, filter="data")
+            archive.extractall(folder, **({"filter": "data"} if hasattr(tarfile, "data_filter") else {}))
         (only,) = mz.read(folder).scans
         return replace(only, source=InMemory(only.volume))
 

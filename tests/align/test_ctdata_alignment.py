@@ -8,13 +8,12 @@ truth is the transform itself, so nothing of ours judges ours.
 from __future__ import annotations
 
 import os
-import tarfile
-import zipfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 import SimpleITK as sitk
+from packed import unpack
 
 from mineralize.align import Alignment, align
 from mineralize.base import Acquisition, AlignSettings, Grid, MineralSettings, Rigid, Volume, to_sitk
@@ -48,12 +47,10 @@ def read(kind: str, path: Path, work: Path) -> Volume:
     """The volume by SimpleITK's own reader, independent of the project's."""
     folder = path
     if kind == "tar":
-        with tarfile.open(path) as packed:
-            packed.extractall(work, filter="data")
+        unpack(path, work)
         folder = next(p for p in work.rglob("image") if p.is_dir())
     elif kind == "zip":
-        with zipfile.ZipFile(path) as packed:
-            packed.extractall(work)
+        unpack(path, work)
         folder = next(p.parent for p in sorted(work.rglob("*")) if p.is_file())
     names = sitk.ImageSeriesReader.GetGDCMSeriesFileNames(str(folder))
     image = sitk.ReadImage(names)

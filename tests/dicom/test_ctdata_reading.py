@@ -7,13 +7,12 @@ Voxel values are compared with SimpleITK where that reader is known to be right 
 from __future__ import annotations
 
 import os
-import tarfile
-import zipfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 import SimpleITK as sitk
+from packed import unpack
 
 from mineralize import timeline
 from mineralize.base import errors
@@ -125,12 +124,8 @@ def by_sitk(folder: Path) -> tuple[np.ndarray, object]:
 )
 def test_voxels_and_geometry_agree_with_an_independent_reader(path: str, tmp_path: Path) -> None:
     folder = ROOT / path
-    if folder.suffix == ".zip":
-        with zipfile.ZipFile(folder) as packed:
-            packed.extractall(tmp_path)
-    elif folder.suffix == ".xz":
-        with tarfile.open(folder) as packed_tar:
-            packed_tar.extractall(tmp_path, filter="data")
+    if folder.is_file():
+        unpack(folder, tmp_path)
     if not folder.is_dir():
         folder = max(
             (p for p in tmp_path.rglob("*") if p.is_dir()), key=lambda p: len(list(p.iterdir())), default=tmp_path
