@@ -190,6 +190,23 @@ def test_tilt_is_measured_against_locations_along_the_table(tmp_path: Path) -> N
     assert cautions(scan) == {"gantry-tilt"}
 
 
+def test_positions_off_by_the_cosine_of_the_tilt_are_not_taken_for_it(tmp_path: Path) -> None:
+    """As far as two tilted series of one maker and two of another state them, the distances are those of the table."""
+    tilt = np.radians(12.0)
+    orientation = (1.0, 0.0, 0.0, 0.0, float(np.cos(tilt)), float(np.sin(tilt)))
+    apart = float(1.0 / np.cos(tilt))
+
+    def longer(ds: Dataset, k: int) -> None:
+        ds.ImagePositionPatient = [round(v * apart, 6) for v in ds.ImagePositionPatient]
+
+    stated = setter(GantryDetectorTilt=12.0)
+    tilted = {"orientation": orientation, "step": (0.0, 0.0, 2.0)}
+    assert cautions(read(tmp_path / "right", stated, **tilted)) == {"gantry-tilt"}
+    found = read(tmp_path / "longer", stated, longer, **tilted)
+    assert cautions(found) == {"gantry-tilt", "stated-spacing"}
+    assert any("2.04 mm apart along the table and 2.00 mm across" in note.text for note in found.notes)
+
+
 def test_more_pixels_than_the_header_describes_are_refused(tmp_path: Path) -> None:
     """Columns of another matrix shear every row; the rest of the bytes betrays it."""
     with pytest.raises(InputError, match="it holds more pixels than its header describes"):
