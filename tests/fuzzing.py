@@ -32,7 +32,8 @@ class Late(BaseException):
 def raised(error: BaseException) -> tuple[str, str]:
     """(outcome, detail) of what is neither a value nor an error of our own."""
     if isinstance(error, Late):
-        return "hang", ""
+        used = resource.getrusage(resource.RUSAGE_SELF).ru_utime
+        return "hang", f"after {used:.1f} s of the processor since the start\n{traceback.format_exc()[-900:]}"
     return "traceback", f"{type(error).__name__} {traceback.format_exc()[-900:]}"
 
 

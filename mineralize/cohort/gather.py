@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from ..base import InputError
+from ..base import UNITS, InputError
 from . import words
 from .table import Row, number_in, read_about, read_rows, with_about
 from .visits import Cohort, Lesion, Visit
@@ -33,7 +33,7 @@ def read_cohort(
         rows = with_about(rows, read_about(about))
     units = sorted({row.get("unit", "") for row in rows})
     if len(units) != 1:
-        raise InputError(words.UNITS.format(quantity=quantity, units=", ".join(u or "none" for u in units)))
+        raise InputError(words.UNITS.format(quantity=quantity, units=_units_named(units)))
     if units[0] not in RISING_UNITS:
         raise InputError(words.NO_RISE.format(quantity=quantity, units=", ".join(RISING_UNITS)))
     left_out: Counter[str] = Counter()
@@ -47,6 +47,13 @@ def read_cohort(
             lesions.append(lesion)
     notes = tuple(sentence.format(n=left_out[sentence]) for sentence in words.LEFT_OUT if left_out[sentence])
     return Cohort(quantity, units[0], tuple(lesions), notes)
+
+
+def _units_named(units: Sequence[str]) -> str:
+    """Units as they may be said: what no quantity of ours has is not quoted, as it may be anything."""
+    known = {*UNITS.values(), ""}
+    said = [unit or "none" for unit in units if unit in known]
+    return ", ".join(said + ["another"] * (len(said) < len(units)))
 
 
 def _lesion(case: str, rows: Sequence[Row], onset_within_days: float, left_out: Counter[str]) -> Lesion | None:

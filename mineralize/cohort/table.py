@@ -16,6 +16,8 @@ from typing import Any
 from ..base import InputError, read_json
 from . import words
 
+LONGEST_NAME = 255
+"""Bytes of a file name (NAME_MAX of Linux and of most file systems)."""
 NEEDED = ("case", "scan", "day", "quantity", "value", "low", "high", "unit", "trust")
 ABOUT = ("patient", "onset_within_days", "onset", "ended_by", "kvp", "slice_mm", "kernel")
 """What may be said of a case or a scan beyond its measurements."""
@@ -113,6 +115,11 @@ def number_in(row: Mapping[str, str], column: str) -> float | None:
     return value
 
 
+def _is_name(case: str) -> bool:
+    """Whether a case can be a folder beside its table: a name, no way to elsewhere, no longer than systems allow."""
+    return Path(case).name == case and "\0" not in case and len(case.encode("utf-8", "surrogatepass")) <= LONGEST_NAME
+
+
 class _Beside:
     """What ``history.json`` beside a table says of a case: acquisition of its scans, onset, excision."""
 
@@ -147,7 +154,8 @@ class _Beside:
     def _document(self, case: str) -> dict[str, Any] | None:
         if case not in self._held:
             self._held[case] = None
-            for path in (self._folder / "history.json", self._folder / case / "history.json"):
+            folders = [self._folder, *([self._folder / case] if _is_name(case) else [])]
+            for path in (folder / "history.json" for folder in folders):
                 document = _json(path) if path.is_file() else None
                 if document is not None and (path.parent != self._folder or document.get("case") == case):
                     self._held[case] = document

@@ -171,12 +171,27 @@ def lean_of_stack(laid: Laid) -> Doubt | None:
         return Doubt(
             f"states a gantry tilt of {abs(stated):g} degrees, but its positions have {found:.1f}, which are used"
         )
+    if stated is not None and laid.tilted and _leans_the_other_way(laid, stated):
+        return Doubt(
+            f"states a gantry tilt of {stated:+.1f} degrees, but its slices lean the other way; the orientation is used"
+        )
     assert laid.first.spacing is not None
     coding, (row_mm, column_mm) = laid.first.coding, laid.first.spacing
     reach = float(np.hypot(coding.rows * row_mm, coding.columns * column_mm))
     if not laid.tilted and aside / length * reach > FAR_MM and aside > 0.03:
         return Doubt(f"its slices lie {found:.2f} degrees askew of the direction in which they follow each other")
     return None
+
+
+def _leans_the_other_way(laid: Laid, stated: float) -> bool:
+    """Sign of Gantry/Detector Tilt (0018,1120): negative where the top of the gantry leans away from where the table
+    comes in (PS3.3 C.8.2.1, from memory; so do the two tilted series of one maker at hand)."""
+    label = laid.first.making.patient_position
+    if label not in _UPRIGHT or abs(laid.normal[2]) < 0.8:
+        return False
+    up, far = (-1.0 if label.endswith("S") else 1.0), (1.0 if label.startswith("HF") else -1.0)
+    away = -up * far * float(laid.normal[1] / laid.normal[2])
+    return away * stated > 0
 
 
 def days_of_slices(laid: Laid) -> Doubt | None:

@@ -68,6 +68,15 @@ def test_about_adds_what_the_table_lacks(tmp_path: Path) -> None:
     assert [v.kvp for v in one.visits] == [None, 100.0]
 
 
+@pytest.mark.parametrize("case", ["A" * 300, "a/" * 3000 + "b", "..", "/", "../elsewhere", "A\x01"])
+def test_a_case_that_is_no_name_has_no_record_beside_its_table(tmp_path: Path, case: str) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "history.json").write_text('{"day_zero": "first scan"}', encoding="utf-8")
+    path = table(tmp_path / "here", HEAD + f"{case},1,20,mineral_mass,100,90,111.1,mg,ok,\n")
+    assert len(cohort.read_cohort([path], "mineral_mass").lesions) == 1
+    assert len(cohort.read_curves([path], "mineral_mass")) == 1
+
+
 def test_history_beside_the_table_is_read(tmp_path: Path) -> None:
     scans = [
         {"scan": n, "acquisition": {"kvp": 80.0 + 20 * n, "slice_thickness_mm": 1.0, "kernel_class": "soft"}}
@@ -100,7 +109,9 @@ def test_history_beside_the_table_is_read(tmp_path: Path) -> None:
         (HEAD.replace("high,", "") + "A,1,20,mineral_mass,1,1,mg,ok,\n", "mineral_mass", "lacks the columns high"),
         (HEAD + "A,1,x,mineral_mass,1,1,1,mg,ok,\n", "mineral_mass", "column day"),
         (HEAD + "A,1,2,mineral_mass,inf,1,1,mg,ok,\n", "mineral_mass", "column value"),
-        (HEAD + ROWS + "C,1,2,mineral_mass,1,1,1,g,ok,\n", "mineral_mass", "several units"),
+        (HEAD + ROWS + "C,1,2,mineral_mass,1,1,1,g,ok,\n", "mineral_mass", r"units \(mg, another\);"),
+        (HEAD + ROWS + "C,1,2,mineral_mass,1,1,1,\u202eg,ok,\n", "mineral_mass", r"units \(mg, another\);"),
+        (HEAD + ROWS + "C,1,2,mineral_mass,1,1,1,mm3,ok,\n", "mineral_mass", r"units \(mg, mm3\);"),
         (HEAD + '"A,1', "mineral_mass", "table 1 cannot be read"),
     ],
 )

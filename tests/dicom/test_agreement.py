@@ -207,6 +207,20 @@ def test_positions_off_by_the_cosine_of_the_tilt_are_not_taken_for_it(tmp_path: 
     assert any("2.04 mm apart along the table and 2.00 mm across" in note.text for note in found.notes)
 
 
+@pytest.mark.parametrize("label", ["HFS", "FFS"])
+@pytest.mark.parametrize("lean", [12.0, -12.0])
+def test_the_sign_of_the_stated_tilt_is_that_of_the_slices(tmp_path: Path, label: str, lean: float) -> None:
+    """Head first and supine as two series of a real scanner have it (+16.5 degrees with a column that rises to the head
+    as it goes back, -18.5 with one that falls; see MINERALIZE_CTDATA); feet first the other way (0018,1120)."""
+    tilt = np.radians(lean)
+    orientation = (1.0, 0.0, 0.0, 0.0, float(np.cos(tilt)), float(np.sin(tilt)))
+    right = lean if label == "HFS" else -lean
+    for stated, found in ((right, {"gantry-tilt"}), (-right, {"gantry-tilt", "stated-tilt"})):
+        edit = setter(GantryDetectorTilt=stated, PatientPosition=label)
+        scan = read(tmp_path / f"{stated}", edit, orientation=orientation, step=(0.0, 0.0, 2.0))
+        assert cautions(scan) == found
+
+
 def test_more_pixels_than_the_header_describes_are_refused(tmp_path: Path) -> None:
     """Columns of another matrix shear every row; the rest of the bytes betrays it."""
     with pytest.raises(InputError, match="it holds more pixels than its header describes"):
