@@ -14,6 +14,7 @@ from ..base import Floats, Grid, Volume, lazy, sample, to_sitk
 from .bridge import CONTACT_MARGIN_MM, WINDOW_MM, Bridge, DistanceAt, bridge
 from .field import sub_voxel_field
 from .parts import Bone
+from .sheet import BESIDE_MM, Sheet, sheet
 from .zone import LesionZone
 
 FAR_MM = 60.0
@@ -23,6 +24,8 @@ WINDOWS_MM = (WINDOW_MM, 40.0, 25.0)
 """Lengths above and below the lesion within which bones that join elsewhere, at an ankle or a wrist, are looked at."""
 SHARED_LENGTH = 0.7
 """Share of such a stretch that each of two bones side by side must run along."""
+ASTRAY_MM, LEAST_SHAFT = 2.0, 0.85
+"""A bone is a shaft where this share of its surface beside the lesion lies so close to one contour around a line."""
 LEAST_PIECE_MM3 = 400.0
 """Smallest piece of a bone in such a stretch: 25 mm of a metacarpal's shaft; own judgement."""
 NOT_CONTINUED = "the lesion may touch a bone whose contour could not be continued beneath it"
@@ -64,7 +67,7 @@ class Beneath:
     """``distance`` float32 on the scan's box, every contour continued; ``bridges`` that did it, and ``notes`` on it."""
 
     distance: NDArray[np.float32]
-    bridges: list[Bridge] = field(default_factory=list)
+    bridges: list[Bridge | Sheet] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -125,18 +128,25 @@ def _bridge_of(
     part: Bone,
     zone: LesionZone,
     carried_at: DistanceAt | None,
-) -> Bridge | None:
-    return bridge(
-        lambda world: sample(own_field, bones.grid, world, outside=FAR_MM),
-        lambda world: sample(wide.hu, wide.grid, world, outside=-1000.0),
-        points,
-        part.axis,
-        zone,
-        carried_at,
-    )
+) -> Bridge | Sheet | None:
+    """A shaft is continued along its axis, any other bone across its surface."""
+
+    def distance_at(world: Floats) -> Floats:
+        return sample(own_field, bones.grid, world, outside=FAR_MM)
+
+    def hu_at(world: Floats) -> Floats:
+        return sample(wide.hu, wide.grid, world, outside=-1000.0)
+
+    along = bridge(distance_at, hu_at, points, part.axis, zone, carried_at)
+    if along is not None:
+        apart = zone.apart(points)
+        beside = points[(apart > CONTACT_MARGIN_MM) & (apart < CONTACT_MARGIN_MM + BESIDE_MM)]
+        if len(beside) and (along.astray(beside) < ASTRAY_MM).mean() > LEAST_SHAFT:
+            return along
+    return sheet(own_field, bones.grid, distance_at, hu_at, points, zone) or along
 
 
-def _replaced(native: NDArray[np.float32], grid: Grid, made: Bridge, zone: LesionZone) -> NDArray[np.float32]:
+def _replaced(native: NDArray[np.float32], grid: Grid, made: Bridge | Sheet, zone: LesionZone) -> NDArray[np.float32]:
     """A bone's own distance with the continued contour where it applies."""
     reach = zone.radius + CONTACT_MARGIN_MM + 25
     box = grid.bounds_around(np.stack([zone.centre - reach, zone.centre + reach]), 0.0)

@@ -68,6 +68,13 @@ class Bridge:
         rows = np.flatnonzero(self.suspect.any(axis=1))
         return self.centre[max(int(rows[0]) - 1, 0) : int(rows[-1]) + 2], float(self.radius.max()) + LEVEL_MM
 
+    def spots(self) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """Points (N, 3) of the continued surface, outward directions, and whether each was seen."""
+        level, angle = np.nonzero(self.suspect)
+        turn = angle * 2 * np.pi / self.suspect.shape[1]
+        ray = np.cos(turn)[:, None] * self.frame[0] + np.sin(turn)[:, None] * self.frame[1]
+        return self.centre[level] + self.radius[level, angle][:, None] * ray, ray, self.seen[level, angle]
+
     def locate(self, world: Floats) -> tuple[Floats, Floats, Floats]:
         """Fractional level, fractional angle cell and distance from the centre line of ``(N, 3)`` points."""
         level = (world @ self.frame[2] - self.first) / LEVEL_MM
@@ -78,6 +85,13 @@ class Bridge:
         x, y = (world - middle) @ self.frame[0], (world - middle) @ self.frame[1]
         angle = (np.arctan2(y, x) / (2 * np.pi) * ANGLES) % ANGLES
         return level, angle, np.hypot(x, y)
+
+    def astray(self, world: Floats) -> Floats:
+        """mm (N,) by which points of the bone's surface lie off the contour: much where the bone is no shaft."""
+        level, angle, radial = self.locate(world)
+        at = np.stack([np.clip(level, 0, len(self.centre) - 1), angle])
+        wrapped = np.concatenate([self.radius, self.radius[:, :1]], axis=1)
+        return np.asarray(np.abs(radial - map_coordinates(wrapped, at, order=1, mode="nearest")))
 
     def distance(self, world: Floats) -> tuple[Floats, NDArray[np.bool_]]:
         """Signed mm outside the continued contour at ``(N, 3)`` points, and where it applies; infinite elsewhere."""
@@ -135,7 +149,7 @@ def bridge(
             return None
         bent = min((along[aside] < 0).sum(), (along[aside] > 0).sum()) >= LEAST_FREE
         centre_line, axis = _centre_line(points[aside], points[window & free], axis, bent)
-    frame = _frame(axis)
+    frame = frame_of(axis)
     along = (points[window] - lesion) @ axis
     base = float(lesion @ axis)
     levels = np.arange(base + along.min() + 2, base + along.max() - 2, LEVEL_MM)
@@ -148,9 +162,9 @@ def bridge(
     depths = np.arange(0.0, LARGEST_RADIUS_MM, DEPTH_MM)
     world = centre[:, None, None, :] + depths[:, None] * rays[None, :, None, :]
     radius = _first_crossing(distance_at(world), depths)
-    suspect = _within(zone, _spots(centre, rays, radius), CONTACT_MARGIN_MM)
+    suspect = within(zone, _spots(centre, rays, radius), CONTACT_MARGIN_MM)
     # Rays that pass the lesion are suspect whatever radius they found.
-    passing = _within(zone, world, PASSING_MM).any(axis=2)
+    passing = within(zone, world, PASSING_MM).any(axis=2)
     suspect |= passing & (np.nan_to_num(radius, nan=99.0) > 0)
     weight = np.where(np.isfinite(radius) & ~suspect, 1.0, 0.0)
     if weight.sum() < 0.15 * weight.size:
@@ -164,7 +178,7 @@ def bridge(
     smooth = section + _bend(np.nan_to_num(radius) - section, weight)
     seen = np.zeros_like(suspect)
     for _ in range(3):
-        edge = _edge_near(hu_at, centre, rays, smooth)
+        edge = edge_near(hu_at, centre, rays, smooth)
         own = suspect & (np.abs(edge - smooth) < BELIEVED_MM)
         outline = suspect & ~own & (np.abs(np.nan_to_num(radius, nan=99.0) - smooth) < BELIEVED_MM)
         seen = own | outline
@@ -175,7 +189,7 @@ def bridge(
     return Bridge(centre, frame, smooth, suspect, seen, float(levels[0]), one_sided)
 
 
-def _within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]:
+def within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]:
     """Whether ``(..., 3)`` LPS points lie in the lesion or within a margin of it."""
     inside = np.asarray(np.linalg.norm(world - zone.centre, axis=-1) < zone.radius + margin)
     if zone.surface is not None:
@@ -183,7 +197,7 @@ def _within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]
     return inside
 
 
-def _frame(axis: Floats) -> Floats:
+def frame_of(axis: Floats) -> Floats:
     helper = np.eye(3)[int(np.argmin(np.abs(axis)))]
     first = np.cross(axis, helper)
     first /= np.linalg.norm(first)
@@ -246,7 +260,7 @@ def _first_crossing(field: Floats, depths: Floats) -> Floats:
     return np.where(found, depths[before] + part * DEPTH_MM, np.nan)
 
 
-def _edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Floats:
+def edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Floats:
     """Radius of the cortex edge next to a contour: half way from the cortex to what lies outside, NaN if unclear."""
     offsets = np.arange(-4.0, 3.01, 0.5)
     at = radius[..., None] + offsets

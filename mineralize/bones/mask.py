@@ -15,6 +15,7 @@ from .beneath import FAR_MM, BoneField, continued
 from .bridge import CONTACT_MARGIN_MM, Bridge, DistanceAt
 from .field import signed_distance
 from .parts import Bone
+from .sheet import Sheet
 from .skeleton import Skeleton
 from .zone import LesionZone
 
@@ -179,7 +180,7 @@ def _with_points(
     distance: NDArray[np.float32],
     points: Floats,
     normals: Floats,
-    bridges: list[Bridge],
+    bridges: list[Bridge | Sheet],
     note: str,
     centre: Any,
     radius_mm: float,
@@ -192,14 +193,11 @@ def _with_points(
     for made in bridges:
         _, replaced = made.distance(points)
         points, normals, bridged = points[~replaced], normals[~replaced], bridged[~replaced]
-        level, angle = np.nonzero(made.suspect)
-        turn = angle * 2 * np.pi / made.suspect.shape[1]
-        ray = np.cos(turn)[:, None] * made.frame[0] + np.sin(turn)[:, None] * made.frame[1]
-        spots = made.centre[level] + made.radius[level, angle][:, None] * ray
+        spots, ray, seen = made.spots()
         inside = crop.grid.contains(spots)
         points = np.vstack([points, spots[inside]])
         normals = np.vstack([normals, ray[inside]])
-        bridged = np.concatenate([bridged, ~made.seen[level, angle][inside]])
+        bridged = np.concatenate([bridged, ~seen[inside]])
     # What is left on the lesion's own surface no longer borders the mask.
     own = np.abs(sample(distance, crop.grid, points)) < 1.5
     return BoneNear(crop, mask, distance, points[own], normals[own], bridged[own], note)

@@ -18,11 +18,12 @@ import numpy as np
 from scipy import ndimage
 
 from mineralize import Seed, Timeline, analyse, timeline
-from mineralize.base import Grid, InMemory, MineralizeError, Scan, Volume
+from mineralize.base import Acquisition, Grid, InMemory, MineralizeError, Scan, Volume
 from phantoms.lesion import Lesion
 
 from . import semireal_draw
 from .bone import Row as OneCase
+from .invented_hip import KVP, SPACING, invented_hip
 from .real import CASES
 from .semireal_draw import Drawn, FineBone, Limb, placed
 
@@ -30,6 +31,8 @@ Floats = Any
 TUNING = ("thigh", "lower legs", "knee without mineral")
 HELD_OUT = ("knee", "buttock", "hand")
 """Limbs that nothing was tuned on: a thigh above the knee, a hip bone, hand and wrist."""
+INVENTED = "invented hip"
+"""A hip made of solids, to be tuned on (seeds 1-10): real hips are for reports."""
 GAPS_MM = {"free": (5.0, 12.0), "near": (0.4, 3.0), "attached": (-4.0, -0.7)}
 """Strata: how far the outline lies from cortex, or how deep it reaches into it."""
 QUANTITIES = {
@@ -106,10 +109,24 @@ class Row(OneCase):
 
 @cache
 def limb_of(name: str, root: Path) -> tuple[Limb, Scan]:
-    """A real scan as drawn into, and as the program read it."""
-    (scan, *_) = timeline.read(root / CASES[name][0]).scans
+    """A real scan (or the invented one) as drawn into, and as the program read it."""
+    scan = _invented() if name == INVENTED else timeline.read(root / CASES[name][0]).scans[0]
     hu = np.array(scan.volume.hu)
     return Limb(hu, np.asarray(scan.grid.spacing), float(scan.acquisition.kvp or 140.0)), scan
+
+
+def _invented() -> Scan:
+    hu = invented_hip()
+    grid = Grid.from_parts(hu.shape, list(SPACING), [0.0, 0.0, 0.0], np.eye(3))
+    made = Acquisition(
+        kvp=KVP,
+        kernel="standard",
+        kernel_class="standard",
+        slice_thickness_mm=SPACING[0],
+        slice_spacing_mm=SPACING[0],
+        pixel_spacing_mm=SPACING[1],
+    )
+    return Scan(1, 0, grid, made, InMemory(Volume(hu, grid)))
 
 
 def cases(
