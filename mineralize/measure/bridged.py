@@ -5,6 +5,10 @@ opening's share ``g`` of the ball's area, the cap holds ``g^2 (3 - 2g)`` of its 
 ``w = g / (1 + g)`` of the area drawn (from the closed forms of the spherical cap: area ``2 pi r h``, volume
 ``pi h^2 (3 r - h) / 3``). How much of that is to be feared follows from the shell: a regular one shows how it goes on,
 an irregular one does not.
+
+Blur carries the picture of a wall beyond its end, so that an opening is wider than what no edge carries: for the volume
+it counts with a border of :data:`HIDDEN_BORDER` standard deviations of blur all round, which is much of a small lesion
+and little of a large one.
 """
 
 from __future__ import annotations
@@ -22,6 +26,9 @@ IRREGULAR = 0.04
 """Standard deviation of a shell's distance from its ellipsoid, as a share of it, from which nothing can be foretold."""
 LARGEST_OPENING = 0.35
 """A wider one is not crossed straight: the outline follows the ellipsoid there."""
+HIDDEN_BORDER = 2.0
+"""... standard deviations of blur by which an opening is wider, all round, than what no edge carries: dense mineral
+(1500 HU) is above the threshold (150 HU) up to 1.3 beyond its end, and the smoothed surface gives way before."""
 REGULAR_PART = 0.2
 """Part of the cap that is to be feared even where the shell is an ellipsoid."""
 
@@ -45,8 +52,16 @@ def cap_volume(opening: float) -> float:
     return opening**2 * (3.0 - 2.0 * opening)
 
 
-def bridged(outline: Outline) -> Bridged:
-    """What of the outline crosses gaps, and how wrong that may be."""
+def with_hidden_border(opening: float, border: float) -> float:
+    """Share of a ball's area in a round opening of share ``opening`` (0..1) with a border of ``border`` radians."""
+    if opening <= 0.0:
+        return 0.0
+    half_angle = np.arccos(1.0 - 2.0 * min(opening, 1.0))
+    return float(0.5 * (1.0 - np.cos(min(half_angle + border, np.pi))))
+
+
+def bridged(outline: Outline, blur_sd_mm: float = 0.0) -> Bridged:
+    """What of the outline crosses gaps, and how wrong that may be in a picture blurred by ``blur_sd_mm`` (mm)."""
     area = vertex_areas(outline.vertices, outline.faces)
     free = outline.supported <= UNSUPPORTED
     if outline.touches_bone is not None:
@@ -57,4 +72,6 @@ def bridged(outline: Outline) -> Bridged:
     if outline.ellipsoid is not None and (~free).sum() >= 10:
         relative = outline.ellipsoid.relative_radius(outline.vertices[~free])
         wobble = float(np.clip(relative.std() / relative.mean() / IRREGULAR, REGULAR_PART, 1.0))
-    return Bridged(share, wobble * cap_volume(opening), wobble * (opening - share), wobble * opening)
+    radius = float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
+    wider = min(with_hidden_border(opening, HIDDEN_BORDER * blur_sd_mm / radius), LARGEST_OPENING)
+    return Bridged(share, wobble * cap_volume(wider), wobble * (opening - share), wobble * opening)

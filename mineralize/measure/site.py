@@ -68,7 +68,7 @@ class Site:
     @lazy
     def bridged(self) -> Bridged:
         """The part of the outline that crosses gaps unseen."""
-        return bridged(self.outline)
+        return bridged(self.outline, self.reference.blur_sd_mm)
 
     @lazy
     def hu(self) -> NDArray[np.float32]:

@@ -8,24 +8,25 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mineralize.lesion.start import Ellipsoid
-from mineralize.measure.bridged import REGULAR_PART, bridged, cap_volume
-from mineralize.surface import RayMesh
+from mineralize.measure.bridged import HIDDEN_BORDER, REGULAR_PART, bridged, cap_volume, with_hidden_border
+from mineralize.surface import RayMesh, mesh_volume
 
 
 class _Outline:
-    """A ball of radius 10 mm cut straight across a share of its area, with no edge over the cut."""
+    """A ball cut straight across a share of its area, with no edge over the cut."""
 
-    def __init__(self, opening: float, wobble: float = 0.0) -> None:
+    def __init__(self, opening: float, wobble: float = 0.0, radius: float = 10.0) -> None:
         mesh = RayMesh.of(8000)
         self.faces = mesh.faces
         height = 1.0 - 2.0 * opening
         top = mesh.directions[:, 2] > height
         rough = 1.0 + wobble * np.sin(9 * mesh.directions[:, 0]) * np.sqrt(2)
-        self.vertices = 10.0 * mesh.directions * rough[:, None]
-        self.vertices[top] *= (10.0 * height / self.vertices[top, 2])[:, None]
+        self.vertices = radius * mesh.directions * rough[:, None]
+        self.vertices[top] *= (radius * height / self.vertices[top, 2])[:, None]
         self.supported = np.where(top, 0.0, 1.0)
         self.touches_bone = None
-        self.ellipsoid = Ellipsoid(np.zeros(3), 10.0 * np.eye(3))
+        self.ellipsoid = Ellipsoid(np.zeros(3), radius * np.eye(3))
+        self.volume_mm3 = mesh_volume(self.vertices, self.faces)
 
 
 @given(st.floats(0.01, 0.49))
@@ -33,6 +34,23 @@ def test_cap_volume_is_the_closed_form(opening: float) -> None:
     # Spherical cap: V = pi h^2 (3 r - h) / 3, A = 2 pi r h (closed form, any handbook of mathematics).
     height = 2.0 * opening
     assert cap_volume(opening) == pytest.approx(np.pi * height**2 * (3.0 - height) / 3.0 / (4.0 / 3.0 * np.pi))
+
+
+@given(st.floats(0.01, 0.49), st.floats(0.01, 0.5))
+def test_a_border_widens_an_opening_by_its_angle(opening: float, border: float) -> None:
+    # Spherical cap of half-angle a: A = 2 pi r^2 (1 - cos a), so its share of the ball is (1 - cos a) / 2.
+    wider = with_hidden_border(opening, border)
+    assert np.arccos(1.0 - 2.0 * wider) - np.arccos(1.0 - 2.0 * opening) == pytest.approx(border)
+    assert with_hidden_border(0.0, border) == 0.0
+
+
+@pytest.mark.parametrize("radius", [5.0, 15.0])
+def test_blur_hides_the_border_of_an_opening_the_more_the_smaller_the_shell(radius: float) -> None:
+    seen, blur = 0.16, 0.7
+    outline = _Outline(seen, wobble=0.06, radius=radius)
+    half_angle = np.arccos(1.0 - 2.0 * seen) + HIDDEN_BORDER * blur / radius
+    found = bridged(outline, blur)  # type: ignore[arg-type]
+    assert found.volume == pytest.approx(cap_volume((1.0 - np.cos(half_angle)) / 2.0), rel=0.2)
 
 
 @pytest.mark.parametrize("opening", [0.1, 0.2, 0.3])
