@@ -6,9 +6,9 @@ opening's share ``g`` of the ball's area, the cap holds ``g^2 (3 - 2g)`` of its 
 ``pi h^2 (3 r - h) / 3``). How much of that is to be feared follows from the shell: a regular one shows how it goes on,
 an irregular one does not.
 
-Blur carries the picture of a wall beyond its end, so that an opening is wider than what no edge carries: for the volume
-it counts with a border of :data:`HIDDEN_BORDER` standard deviations of blur all round, which is much of a small lesion
-and little of a large one.
+Blur carries the picture of a wall beyond its end, so that an opening is wider than what no edge carries: it counts with
+a border of :data:`HIDDEN_BORDER` standard deviations of blur all round, which is much of a small lesion and little of a
+large one.
 """
 
 from __future__ import annotations
@@ -74,4 +74,4 @@ def bridged(outline: Outline, blur_sd_mm: float = 0.0) -> Bridged:
         wobble = float(np.clip(relative.std() / relative.mean() / IRREGULAR, REGULAR_PART, 1.0))
     radius = float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
     wider = min(with_hidden_border(opening, HIDDEN_BORDER * blur_sd_mm / radius), LARGEST_OPENING)
-    return Bridged(share, wobble * cap_volume(wider), wobble * (opening - share), wobble * opening)
+    return Bridged(share, wobble * cap_volume(wider), wobble * (wider - share), wobble * wider)

@@ -159,7 +159,7 @@ def measure_shape(site: Site) -> list[Estimate]:
     ]
 
 
-LENGTH_PER_CAP = (0.8, 0.6, 1.0)
+LENGTH_PER_CAP = (0.85, 0.6, 1.0)
 """Relative 95 % half-width of the longest diameter, the axial one and the one across it per share of the volume that
 may be missing: a gap shortens the one across more, and the longest as much where it lies at its end (own phantoms)."""
 LENGTH_PER_SLICE = 0.75
