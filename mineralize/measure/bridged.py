@@ -38,13 +38,15 @@ class Bridged:
     """The uncertain part of the outline.
 
     ``share`` of its area that no edge carries and that does not lie on bone; ``volume`` and ``area``, the shares of
-    the lesion's volume and of its area by which the crossing may be wrong (95 %); ``height``, how far in radii.
+    the lesion's volume and of its area by which the crossing may be wrong (95 %); ``height``, how far in radii;
+    ``hidden``, what of ``volume`` the border adds that blur hides.
     """
 
     share: float
     volume: float
     area: float
     height: float
+    hidden: float
 
 
 def cap_volume(opening: float) -> float:
@@ -74,4 +76,6 @@ def bridged(outline: Outline, blur_sd_mm: float = 0.0) -> Bridged:
         wobble = float(np.clip(relative.std() / relative.mean() / IRREGULAR, REGULAR_PART, 1.0))
     radius = float(np.cbrt(0.75 * outline.volume_mm3 / np.pi))
     wider = min(with_hidden_border(opening, HIDDEN_BORDER * blur_sd_mm / radius), LARGEST_OPENING)
-    return Bridged(share, wobble * cap_volume(wider), wobble * (wider - share), wobble * wider)
+    volume = cap_volume(wider)
+    hidden = volume - cap_volume(opening)
+    return Bridged(share, wobble * volume, wobble * (wider - share), wobble * wider, wobble * hidden)

@@ -131,14 +131,14 @@ def measure_shape(site: Site) -> list[Estimate]:
     axial, across = axial_diameters(outline.vertices, outline.faces, normal, 1.0)
     ends = np.subtract(*longest_pair(outline.vertices))
     longest = float(np.linalg.norm(ends))
-    crossing = site.bridged.volume
+    crossing, hidden = site.bridged.volume, site.bridged.hidden
     width = {"outline": 0.6 * area * shift, "bridged gaps": crossing * volume}
     across_mm = {"outline": 2.2 * shift, "bridged gaps": LENGTH_PER_CAP[1] * crossing * axial}
     # The outline's position along the scan axis is worse, and a largest distance gathers what errs outward.
     upright = abs(float(ends @ normal)) / max(longest, 1e-9)
     longest_mm = {
         **across_mm,
-        "bridged gaps": LENGTH_PER_CAP[0] * crossing * longest,
+        "bridged gaps": (LENGTH_PER_CAP[0] * (crossing - hidden) + hidden) * longest,
         "slice thickness": LENGTH_PER_SLICE * upright * slices_mm(site),
     }
     if outline.doubt is not None:
@@ -159,9 +159,10 @@ def measure_shape(site: Site) -> list[Estimate]:
     ]
 
 
-LENGTH_PER_CAP = (0.85, 0.6, 1.0)
+LENGTH_PER_CAP = (0.45, 0.6, 1.0)
 """Relative 95 % half-width of the longest diameter, the axial one and the one across it per share of the volume that
-may be missing: a gap shortens the one across more, and the longest as much where it lies at its end (own phantoms)."""
+may be missing: a gap shortens the shorter ones more (own phantoms). What blur hides of an opening counts in full for
+the longest: in a small shell it may be its end (random history 7212)."""
 LENGTH_PER_SLICE = 0.75
 """95 % half-width of a length along the scan axis, in slices: a thin shell that ends within a slice at both poles reads
 half a slice longer at each (own phantoms)."""
