@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import signal
 import sys
@@ -30,6 +31,17 @@ def files(folder: Path) -> Files:
         return {}
     found = {p.relative_to(folder).as_posix(): p for p in sorted(folder.rglob("*")) if p.is_file()}
     return {name: p.read_bytes() for name, p in found.items() if ".mineralize-" not in name}
+
+
+def without_secret(out: Path) -> Files:
+    """Results without the marker of the whole folder, which may hold a secret drawn anew for every folder."""
+    return {name: data for name, data in files(out).items() if name != ".mineralize"}
+
+
+def batch_states(out: Path) -> list[dict[str, Any]]:
+    """What a batch remembers of its cases, those that have ended."""
+    found = [json.loads(path.read_text(encoding="utf-8")) for path in (out / ".mineralize-cases").glob("*.json")]
+    return [state for state in found if state["report"]]
 
 
 def left_over(work: Path) -> list[str]:

@@ -23,7 +23,7 @@ import numpy as np
 import torture_stand_in as stand_in
 from dicom_factory import Series, voxels
 from own_place import alone_with_mounts, own_place
-from torture_tools import Files, files, finished, forked, left_over, sentence_missing
+from torture_tools import Files, files, finished, forked, left_over, sentence_missing, without_secret
 
 from mineralize.cases import one
 from mineralize.timeline import read
@@ -31,11 +31,6 @@ from mineralize.timeline import read
 Ready = Callable[[Path], None]
 Work = Callable[[Path], Any]
 DRIVE_MIB = 16
-
-
-def without_secret(work: Path) -> Files:
-    """Results without the marker of the whole folder, which may hold a secret drawn anew for every folder."""
-    return {name: data for name, data in files(work / "out").items() if name != ".mineralize"}
 
 
 def made(place: Path, name: str, ready: Ready) -> Path:
@@ -79,7 +74,7 @@ class TwoWriters:
         work = made(place, f"turn{order}", self.ready)
         for number in order:
             assert finished(forked(lambda n=number: self.jobs[n](work))) == 0, f"{self.name} does not run at all"
-        return without_secret(work)
+        return without_secret(work / "out")
 
     def _together(self, work: Path, offset: float) -> tuple[int, int]:
         order = (0, 1) if offset >= 0 else (1, 0)
@@ -96,7 +91,7 @@ class TwoWriters:
                 yield wrong
         done = tuple(number for number in (0, 1) if codes[number] == 0)
         allowed = [may[order] for order in may if set(order) == set(done)]
-        if (found := without_secret(work)) not in allowed:
+        if (found := without_secret(work / "out")) not in allowed:
             differing = [_differing(found, one_way) for one_way in allowed]
             yield f"neither the one nor the other: exit codes {codes}, {differing}"
         if finished(forked(lambda: self.jobs[0](work))) != 0:
@@ -118,12 +113,12 @@ class FullDisk:
             if place is None:
                 print(f"{self.name}: left out, no small drive can be made here", flush=True)
                 return []
-            before = without_secret(made(place, "before", self.ready))
+            before = without_secret(made(place, "before", self.ready) / "out")
             work = made(place, "undisturbed", self.ready)
             free = _free(place)
             assert finished(forked(lambda: self.job(work))) == 0, f"{self.name} does not run at all"
             most = free - _free(place) if self.drive else max(len(data) for data in files(work / "out").values())
-            after = without_secret(work)
+            after = without_secret(work / "out")
             chance = Random(seed)
             for number in range(random):
                 work = made(place, f"{number}", self.ready)
@@ -173,12 +168,12 @@ class FullDisk:
     def _look(self, work: Path, code: int, before: Files, after: Files, held: Path) -> Iterator[str]:
         if wrong := sentence_missing(code, held / "said"):
             yield wrong
-        yield from whole(without_secret(work), before, after, strict=code == 0)
+        yield from whole(without_secret(work / "out"), before, after, strict=code == 0)
         if left := [name for name in left_over(work) if not name.endswith(".new")]:
             yield f"left over by a run that ended by itself: {left[:4]}"
         if finished(forked(lambda: self.job(work))) != 0:
             yield "the next run fails"
-        found = without_secret(work)
+        found = without_secret(work / "out")
         if found != after and "impressions/impression-002.json" not in found:
             yield f"the next run does not end like an undisturbed one: {_differing(found, after)}"
         if left := left_over(work):
@@ -291,12 +286,12 @@ class Vanishing:
         ends: Counter[str] = Counter()
         chance = Random(seed)
         with own_place() as place:
-            before = without_secret(made(place, "before", self.ready))
+            before = without_secret(made(place, "before", self.ready) / "out")
             work = made(place, "undisturbed", self.ready)
             start = time.monotonic()
             assert self._run(work) == 0, f"{self.name} does not run at all"
             lasts = time.monotonic() - start
-            after = without_secret(work)
+            after = without_secret(work / "out")
             other = {act: self._beforehand(place, act) for act in ACTS}
             for number in range(random):
                 work = made(place, f"{number}", self.ready)
@@ -327,12 +322,12 @@ class Vanishing:
         work = made(place, f"beforehand {act}", self.ready)
         ACTS[act](work / self.scan)
         self._run(work)
-        return without_secret(work)
+        return without_secret(work / "out")
 
     def _look(self, work: Path, code: int, may: list[Files], after: Files) -> Iterator[str]:
         if wrong := sentence_missing(code, work / "said"):
             yield wrong
-        found = without_secret(work)
+        found = without_secret(work / "out")
         if "history.json" in after and found not in may:
             yield f"results of neither input: {_differing(found, may[0])}"
         for case in {name.partition("/")[0] for name in after if "/" in name and "history.json" not in after}:
@@ -343,7 +338,7 @@ class Vanishing:
         scan_into(work / self.scan)
         if self._run(work) != 0:
             yield "the next run fails"
-        if (found := without_secret(work)) != after:
+        if (found := without_secret(work / "out")) != after:
             yield f"the next run does not end like an undisturbed one: {_differing(found, after)}"
         if left := left_over(work):
             yield f"left over: {left[:4]}"

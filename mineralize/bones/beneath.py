@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..base import Floats, Grid, Volume, lazy, sample, to_sitk
-from .bridge import CONTACT_MARGIN_MM, WINDOW_MM, Bridge, DistanceAt, bridge
+from .bridge import CONTACT_MARGIN_MM, WINDOW_MM, DistanceAt, bridge
 from .field import sub_voxel_field
 from .parts import Bone
-from .sheet import BESIDE_MM, Sheet, sheet
+from .sheet import BESIDE_MM, Continued, sheet
 from .zone import LesionZone
 
 FAR_MM = 60.0
@@ -67,7 +67,7 @@ class Beneath:
     """``distance`` float32 on the scan's box, every contour continued; ``bridges`` that did it, and ``notes`` on it."""
 
     distance: NDArray[np.float32]
-    bridges: list[Bridge | Sheet] = field(default_factory=list)
+    bridges: list[Continued] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -128,7 +128,7 @@ def _bridge_of(
     part: Bone,
     zone: LesionZone,
     carried_at: DistanceAt | None,
-) -> Bridge | Sheet | None:
+) -> Continued | None:
     """A shaft is continued along its axis, any other bone across its surface."""
 
     def distance_at(world: Floats) -> Floats:
@@ -146,7 +146,7 @@ def _bridge_of(
     return sheet(own_field, bones.grid, distance_at, hu_at, points, zone) or along
 
 
-def _replaced(native: NDArray[np.float32], grid: Grid, made: Bridge | Sheet, zone: LesionZone) -> NDArray[np.float32]:
+def _replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: LesionZone) -> NDArray[np.float32]:
     """A bone's own distance with the continued contour where it applies."""
     reach = zone.radius + CONTACT_MARGIN_MM + 25
     box = grid.bounds_around(np.stack([zone.centre - reach, zone.centre + reach]), 0.0)

@@ -12,10 +12,10 @@ from scipy import ndimage
 
 from ..base import Floats, Grid, Rigid, Volume, sample, to_sitk
 from .beneath import FAR_MM, BoneField, continued
-from .bridge import CONTACT_MARGIN_MM, Bridge, DistanceAt
+from .bridge import CONTACT_MARGIN_MM, DistanceAt
 from .field import signed_distance
 from .parts import Bone
-from .sheet import Sheet
+from .sheet import Continued
 from .skeleton import Skeleton
 from .zone import LesionZone
 
@@ -180,7 +180,7 @@ def _with_points(
     distance: NDArray[np.float32],
     points: Floats,
     normals: Floats,
-    bridges: list[Bridge | Sheet],
+    bridges: list[Continued],
     note: str,
     centre: Any,
     radius_mm: float,

@@ -9,6 +9,7 @@ thickness changes slowly, so that the far face with the thickness carried beneat
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,17 @@ from scipy import ndimage, sparse
 from scipy.sparse.linalg import spsolve
 
 from ..base import Floats, Grid
-from .bridge import BELIEVED_MM, CONTACT_MARGIN_MM, LEAST_FREE, PASSING_MM, DistanceAt, edge_near, frame_of, within
+from .bridge import (
+    BELIEVED_MM,
+    CONTACT_MARGIN_MM,
+    LEAST_FREE,
+    PASSING_MM,
+    Bridge,
+    DistanceAt,
+    edge_near,
+    frame_of,
+    within,
+)
 from .field import field_and_normal
 from .zone import LesionZone
 
@@ -99,6 +110,10 @@ class Sheet:
         applies[applies] = self.zone.apart(world[applies]) < CONTACT_MARGIN_MM
         applies |= inside & self.suspect[cell] & ~absent & (local[:, 2] > self.floor[cell]) & (distance < 0)
         return np.where(applies, distance, np.inf), applies
+
+
+Continued = Bridge | Sheet
+"""A bone's own contour beneath a lesion, along its shaft or across its surface."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -223,11 +238,13 @@ def _with_edges(
 
 def _plane(field: NDArray[np.float32], grid: Grid, points: Floats, zone: LesionZone) -> tuple[Floats, Floats] | None:
     """Outward direction and middle of the surface that the lesion lies beside."""
-    near = points[zone.apart(points) < CONTACT_MARGIN_MM + BESIDE_MM]
+    apart = zone.apart(points)
+    close = apart < CONTACT_MARGIN_MM + BESIDE_MM
+    near, apart = points[close], apart[close]
     if len(near) < LEAST_FREE:
         return None
     _, normals = field_and_normal(field, grid, near)
-    off, apart = zone.centre - near, zone.apart(near)
+    off = zone.centre - near
     facing = np.einsum("ij,ij->i", normals, off) > FACING * np.linalg.norm(off, axis=1)
     if facing.sum() < LEAST_FREE:
         return None
@@ -282,7 +299,10 @@ def _bend(value: Floats, weight: Floats) -> Floats:
     return np.asarray(found.reshape(value.shape))
 
 
+@lru_cache(maxsize=4)
 def _stiffness(rows: int, columns: int) -> Any:
+    """What bending costs over all cells of a map of that size, free at its edges (sparse)."""
+
     def second(n: int) -> Any:
         return sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(n - 2, n))
 

@@ -15,7 +15,7 @@ from ..base import CaseFileError, InputError, Settings, plain_text, read_toml
 from .calibration import GivenCalibration, read_calibrations
 from .corrections import GivenCorrections, read_corrections
 from .values import MOST_BIOPSIES, Point, Values
-from .which import TAG, ScanRef
+from .which import ScanRef, is_tag
 
 KINDS = ("injury", "biopsy", "excision", "treatment", "other")
 
@@ -130,7 +130,7 @@ class _Reader(Values):
         one = table.get("one_patient", False)
         if not isinstance(one, bool):
             self.fault("one_patient", "expected true or false")
-        seeds, drawn, outline = self.lesion(table.get("lesion"))
+        seeds, drawn, tag, outline = self.lesion(table.get("lesion"))
         settings = Settings()
         try:
             settings = Settings.from_mapping(table.get("settings", {}))
@@ -142,7 +142,7 @@ class _Reader(Values):
             one_patient=one is True,
             seeds=seeds,
             drawn=drawn,
-            drawn_tag=self.drawn_tag(table.get("lesion"), drawn),
+            drawn_tag=tag,
             drawn_outline=outline,
             events=tuple(e for where, item in self.items(table, "event") if (e := self.event(item, where))),
             biopsies=tuple(
@@ -155,14 +155,18 @@ class _Reader(Values):
             settings=settings,
         )
 
-    def lesion(self, value: Any) -> tuple[tuple[GivenSeed, ...], int | None, bool]:
+    def lesion(self, value: Any) -> tuple[tuple[GivenSeed, ...], int | None, str, bool]:
         if value is None:
-            return (), None, False
+            return (), None, "", False
         if not isinstance(value, Mapping):
             self.fault("lesion", "expected a table [lesion]")
-            return (), None, False
+            return (), None, "", False
         self.known(value, "lesion", {"scan", "series", "seed", "more", "drawn", "tag", "outline"})
         drawn = self.count(value["drawn"], "lesion.drawn") if "drawn" in value else None
+        tag = value.get("tag", "")
+        if tag != "" and (drawn is None or not is_tag(tag)):
+            self.fault("lesion.tag", "expected 12 hexadecimal digits, and only together with drawn")
+            tag = ""
         outline = value.get("outline", False)
         if not isinstance(outline, bool) or (outline and drawn is None):
             self.fault("lesion.outline", "expected true or false, and true only together with drawn")
@@ -178,16 +182,7 @@ class _Reader(Values):
                 self.fault(where, "expected both scan and seed")
             else:
                 found += self.seed(item, where)
-        return tuple(found), drawn, outline
-
-    def drawn_tag(self, value: Any, drawn: int | None) -> str:
-        tag = value.get("tag", "") if isinstance(value, Mapping) else ""
-        if tag == "":
-            return ""
-        if drawn is None or not isinstance(tag, str) or not TAG.fullmatch(tag):
-            self.fault("lesion.tag", "expected 12 hexadecimal digits, and only together with drawn")
-            return ""
-        return tag
+        return tuple(found), drawn, tag, outline
 
     def seed(self, item: Mapping[str, Any], where: str) -> list[GivenSeed]:
         point = self.point(item.get("seed"), f"{where}.seed")

@@ -191,9 +191,10 @@ def named_offer(case: CaseFile, offered: Sequence[Offered]) -> Offered | None:
     return offered[case.drawn - 1]
 
 
-def taken(case: CaseFile, offered: Sequence[Offered], seeds: Sequence[Seed]) -> tuple[tuple[Seed, ...], list[Note]]:
-    """Seeds, with the offer that ``case.toml`` names, or the only one there is, put first."""
-    chosen = named_offer(case, offered)
+def taken(
+    chosen: Offered | None, offered: Sequence[Offered], seeds: Sequence[Seed]
+) -> tuple[tuple[Seed, ...], list[Note]]:
+    """Seeds, with the offer that ``case.toml`` names (``chosen``), or the only one there is, put first."""
     if chosen is not None:
         rest = [s for s in seeds if s.scan != chosen.scan]
         return (Seed(chosen.scan, chosen.point), *rest), [_taken_note(chosen)]

@@ -48,8 +48,8 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
     notes += more
     scans = timeline_given.calibrated(case, scans)
     offered = timeline_given.offers([d for other in reading.others for d in read_drawn(other)], scans)
-    drawn = timeline_given.named_offer(case, offered) if case.drawn_outline else None
-    seeds, more = timeline_given.taken(case, offered, timeline_given.seeds_of(case, scans))
+    drawn = timeline_given.named_offer(case, offered)
+    seeds, more = timeline_given.taken(drawn, offered, timeline_given.seeds_of(case, scans))
     notes += [*more, *_unlike(scans)]
     chosen_images = [image for p in placed for image in (p.chosen.stack.images if p.chosen.stack else ())]
     return Timeline(
@@ -67,7 +67,7 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
         ),
         settings=case.settings,
         offered=offered,
-        drawn_outline=drawn.number if drawn else None,
+        drawn_outline=drawn.number if drawn and case.drawn_outline else None,
         by_hand=timeline_corrections.acts_of(case.corrections, scans, zero),
         hasher=partial(input_hash, tuple(chosen_images)),
         series=tuple(row for choice in choices for row in choose.rows(choice)),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from ..base import unknown_key
-from .which import TAG, ScanRef
+from .which import ScanRef, is_tag
 
 Point = tuple[float, float, float]
 
@@ -80,7 +80,7 @@ class Values:
     def scan(self, item: Mapping[str, Any], where: str, value: Any = None) -> ScanRef | None:
         """The scan that an entry means by its ``series``, else by its ``scan``, else ``value``."""
         tag = item.get("series")
-        if isinstance(tag, str) and TAG.fullmatch(tag):
+        if is_tag(tag):
             return tag
         if tag is not None:
             self.fault(f"{where}.series", "expected twelve digits 0 to 9 and a to f, as the review page writes them")

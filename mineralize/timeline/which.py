@@ -10,12 +10,18 @@ import datetime
 import hashlib
 import re
 from collections.abc import Sequence
+from typing import Any, TypeGuard
 
 from ..base import Scan
 
 ScanRef = int | datetime.date | str
 """A scan by its number in time order, by its date, or by its tag (:func:`scan_tag`)."""
 TAG = re.compile(r"[0-9a-f]{12}")
+
+
+def is_tag(value: Any) -> TypeGuard[str]:
+    """Whether a value read from a file has the form of a tag."""
+    return isinstance(value, str) and TAG.fullmatch(value) is not None
 
 
 def scan_tag(scan: Scan) -> str:

@@ -84,7 +84,7 @@ class Site:
         act = asked.get("act")
         if not isinstance(act, dict):
             raise InputError("expected an act")
-        named = await anyio.to_thread.run_sync(told.with_series, case, act)
+        named = await anyio.to_thread.run_sync(told.with_tag, case, act)
         if case.packed:
             case = await self._unpacked(case)
         await anyio.to_thread.run_sync(

@@ -125,7 +125,7 @@ def _told_job(job: Job | None, hidden: bool) -> dict[str, Any] | None:
     return told
 
 
-def with_series(case: Case, act: Mapping[str, Any]) -> dict[str, Any]:
+def with_tag(case: Case, act: Mapping[str, Any]) -> dict[str, Any]:
     """An act of the page with the tag of the series, or of the drawn place, that its number means now.
 
     Raises
