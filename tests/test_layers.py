@@ -29,6 +29,10 @@ ORDER = [name for floor in FLOORS for name in floor]
 PURE = ORDER[: ORDER.index("study") + 1]
 NOT_PURE = {"pydicom", "matplotlib", "dask", "distributed", "http", "socketserver", "starlette", "uvicorn", "highdicom"}
 LARGEST_MODULE = 350
+MOST_POSITIONAL = 5
+"""Arguments of a function that a call may give without their names."""
+ORDER_IS_FIXED = {"mineralize/reference/tissues.py:model"}
+"""Functions whose caller is a library that knows no names: a curve to be fitted takes its parameters in a row."""
 
 
 def package_of(path: Path) -> str:
@@ -120,6 +124,21 @@ def test_pure_packages_touch_no_files_or_pictures(path: Path) -> None:
 @pytest.mark.parametrize("path", modules(), ids=lambda p: p.relative_to(PACKAGE).as_posix())
 def test_no_module_is_too_long(path: Path) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= LARGEST_MODULE
+
+
+def is_compiled(function: ast.FunctionDef | ast.AsyncFunctionDef) -> bool:
+    """A compiled loop takes its arguments in a row; names would cost a new compilation."""
+    return any("compiled" in ast.unparse(decorator) for decorator in function.decorator_list)
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_long_lists_of_arguments_are_named(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) or is_compiled(node):
+            continue
+        names = [a.arg for a in (*node.args.posonlyargs, *node.args.args) if a.arg not in ("self", "cls")]
+        place = f"{path.relative_to(PACKAGE.parent).as_posix()}:{node.name}"
+        assert len(names) <= MOST_POSITIONAL or place in ORDER_IS_FIXED, place
 
 
 def test_phantoms_and_measuring_share_nothing() -> None:

@@ -118,6 +118,7 @@ def soft_tissue_agreement(
     moving: Volume,
     pose: Rigid,
     bone_points: Floats,
+    *,
     zone: LesionZone,
     margin_mm: float,
 ) -> float:

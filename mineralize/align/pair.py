@@ -72,8 +72,8 @@ def align(
     moving_skeleton: Skeleton,
     fixed_scan_no: int,
     fixed: Volume,
-    fixed_skeleton: Skeleton,
     *,
+    fixed_skeleton: Skeleton,
     lesion_point: Any,
     lesion_radius_mm: float,
     settings: AlignSettings,
@@ -227,18 +227,18 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
     few = spread_out(side.points, 3000, seed=17)
     others = pair.moving_skeleton
     surface = fit_surface(
-        side.points[few], side.normals[few], others.points, others.normals, others.scan_grid, fit.pose
+        side.points[few], side.normals[few], others.points, others.normals, others.scan_grid, pose=fit.pose
     )
     slices = float(max(pair.fixed.grid.spacing[0], pair.moving.grid.spacing[0]))
     moved, gap = moved_bone(pair.fixed_skeleton, tuple(labels), field, fit.pose, pair.zone)
     evidence = replace(
-        _evidence(side.axis, fit, samples, blurred, surface, pair.lesion),
+        _evidence(side.axis, fit, samples, blurred, surface, lesion=pair.lesion),
         patch=patch_mismatch(side.points[few], surface.distance),
         runner_up=runner_up,
         second_bone=moved,
         second_bone_gap=gap,
         soft_tissue=soft_tissue_agreement(
-            pair.fixed, pair.fixed_skeleton, pair.moving, fit.pose, side.points, pair.zone, margin
+            pair.fixed, pair.fixed_skeleton, pair.moving, fit.pose, side.points, zone=pair.zone, margin_mm=margin
         ),
         model_sd=MODEL_SD_MM + MODEL_SD_PER_SLICE * slices,
         slice_mm=slices,
@@ -301,7 +301,7 @@ def _fine_grey(side: _Side, pair: _Pair, pose: Rigid) -> tuple[GreyFit, Samples,
 
 
 def _evidence(
-    axis: Floats, fit: GreyFit, samples: Samples, blurred: Blurred, surface: SurfaceFit, lesion: Floats
+    axis: Floats, fit: GreyFit, samples: Samples, blurred: Blurred, surface: SurfaceFit, *, lesion: Floats
 ) -> Evidence:
     total, turn, slide = fit_sd_at(fit, lesion, axis)
     jack, jack_turn, jack_slide, halves = refits(samples, blurred, fit, lesion, axis)

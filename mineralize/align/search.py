@@ -127,20 +127,20 @@ def search(fixed_points: Floats, moving: Skeleton, field: Field, about: Floats, 
     centre = fixed_points.mean(axis=0)
     axis = _main_axis(fixed_points)
     length = float(np.ptp((fixed_points - centre) @ axis))
-    along = [_along_bone(few, centre, axis, length, bone, field) for bone in _counterparts(moving, length)]
+    along = [_along_bone(few, centre, axis, length, bone, field=field) for bone in _counterparts(moving, length)]
     every = Poses.joined([best for best, _ in along] + [_as_laid(few, centre, moving, field)])
     order = np.argsort(every.score, kind="stable")
-    chosen = every.take(_distinct(every.take(order), about, centre, order, 9.0, 5.0, SHORT_FITS))
+    chosen = every.take(_distinct(every.take(order), about, centre, order, 9.0, mm=5.0, keep=SHORT_FITS))
     slid = Poses.joined([slides for _, slides in along])
     slid = slid.take(np.argsort(slid.score, kind="stable")[:SLIDE_FITS])
     slid = slid.take(slid.score < 1e3)
     poses = short_fits(few, field, Poses.joined([chosen, slid]), steps=9)
     order = np.argsort(poses.score, kind="stable")
-    poses = poses.take(_distinct(poses.take(order), about, centre, order, 6.0, 3.0, MIDDLE_FITS))
+    poses = poses.take(_distinct(poses.take(order), about, centre, order, 6.0, mm=3.0, keep=MIDDLE_FITS))
     more = fixed_points[spread_out(fixed_points, 2 * SEARCH_POINTS, seed=5)]
     poses = short_fits(more, field, poses, steps=8, last_scale_mm=0.6)
     order = np.argsort(poses.score, kind="stable")
-    return poses.take(_distinct(poses.take(order), about, centre, order, 4.0, 3.0, keep))
+    return poses.take(_distinct(poses.take(order), about, centre, order, 4.0, mm=3.0, keep=keep))
 
 
 def _main_axis(points: Floats) -> Floats:
@@ -204,7 +204,7 @@ def _best(rotation: Floats, shifts: Floats, score: Floats, keep: int) -> Poses:
 
 
 def _along_bone(
-    few: Floats, centre: Floats, axis: Floats, length: float, bone: Bone, field: Field
+    few: Floats, centre: Floats, axis: Floats, length: float, bone: Bone, *, field: Field
 ) -> tuple[Poses, Poses]:
     """Both directions of the bone's axis, all turns about it, slides along it and shifts across.
 
@@ -254,7 +254,7 @@ def _as_laid(few: Floats, centre: Floats, moving: Skeleton, field: Field) -> Pos
 
 
 def _distinct(
-    ordered: Poses, about: Floats, centre: Floats, names: NDArray[np.intp], degrees: float, mm: float, keep: int
+    ordered: Poses, about: Floats, centre: Floats, names: NDArray[np.intp], degrees: float, *, mm: float, keep: int
 ) -> NDArray[np.intp]:
     """Names of the best poses that differ by an angle or by where they take two points."""
     spots = ordered.apply(np.stack([about, centre]))

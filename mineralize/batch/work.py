@@ -106,7 +106,7 @@ def run_found(
     using: Engine | None = None,
 ) -> list[Report]:
     """:func:`run` for cases that were found already, in a folder that is held."""
-    round_ = _Round(list(found), out, template, how, on_done, on_standing)
+    round_ = _Round(list(found), out, template, how, on_done, on_standing=on_standing)
     todo = round_.todo()
     if todo:
         if using is not None:
@@ -150,6 +150,7 @@ class _Round:
         template: Request,
         how: How,
         on_done: OnDone | None,
+        *,
         on_standing: OnStanding | None,
     ) -> None:
         self._found, self._on_done, self._on_standing = found, on_done, on_standing

@@ -105,7 +105,7 @@ def continued(
     for part, mask, own in touched:
         own_field = bones.field(mask, bones.points[own])
         native = bones.resampled(own_field, crop.grid)
-        made = _bridge_of(bones, own_field, wide, bones.points[own], part, zone, carried_at)
+        made = _bridge_of(bones, own_field, wide, bones.points[own], part, zone=zone, carried_at=carried_at)
         if made is None:
             result.notes.append(NOT_CONTINUED)
         else:
@@ -126,6 +126,7 @@ def _bridge_of(
     wide: Volume,
     points: Floats,
     part: Bone,
+    *,
     zone: LesionZone,
     carried_at: DistanceAt | None,
 ) -> Continued | None:
@@ -137,13 +138,13 @@ def _bridge_of(
     def hu_at(world: Floats) -> Floats:
         return sample(wide.hu, wide.grid, world, outside=-1000.0)
 
-    along = bridge(distance_at, hu_at, points, part.axis, zone, carried_at)
+    along = bridge(distance_at, hu_at, points, part.axis, zone, carried_at=carried_at)
     if along is not None:
         apart = zone.apart(points)
         beside = points[(apart > CONTACT_MARGIN_MM) & (apart < CONTACT_MARGIN_MM + BESIDE_MM)]
         if len(beside) and (along.astray(beside) < ASTRAY_MM).mean() > LEAST_SHAFT:
             return along
-    return sheet(own_field, bones.grid, distance_at, hu_at, points, zone) or along
+    return sheet(own_field, bones.grid, distance_at, hu_at, points, zone=zone) or along
 
 
 def _replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: LesionZone) -> NDArray[np.float32]:

@@ -120,6 +120,7 @@ def bridge(
     points: Floats,
     axis: Floats,
     zone: LesionZone,
+    *,
     carried_at: DistanceAt | None = None,
 ) -> Bridge | None:
     """Continue the bone's contour beneath a lesion.

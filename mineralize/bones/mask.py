@@ -129,7 +129,9 @@ def bone_near(
     if bridges and zone is not None:
         mask = _without_crumbs(mask, crop.grid, zone, CONTACT_MARGIN_MM + 3.0)
     distance = _far_and_near(mask, native, crop.grid)
-    return _with_points(crop, mask, distance, points, normals, bridges, note, centre_lps, radius_mm)
+    return _with_points(
+        crop, mask, distance, points, normals, bridges=bridges, note=note, centre=centre_lps, radius_mm=radius_mm
+    )
 
 
 def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
@@ -180,6 +182,7 @@ def _with_points(
     distance: NDArray[np.float32],
     points: Floats,
     normals: Floats,
+    *,
     bridges: list[Continued],
     note: str,
     centre: Any,

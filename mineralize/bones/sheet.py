@@ -130,7 +130,7 @@ class _Map:
 
 
 def sheet(
-    field: NDArray[np.float32], grid: Grid, distance_at: DistanceAt, hu_at: Any, points: Floats, zone: LesionZone
+    field: NDArray[np.float32], grid: Grid, distance_at: DistanceAt, hu_at: Any, points: Floats, *, zone: LesionZone
 ) -> Sheet | None:
     """Continue a bone's surface beneath a lesion.
 
@@ -150,14 +150,15 @@ def sheet(
     plane = _plane(field, grid, points, zone)
     if plane is None:
         return None
-    seen_here = _looked_at(field, grid, distance_at, zone, *plane)
+    outward, middle = plane
+    seen_here = _looked_at(field, grid, distance_at, zone, outward, middle=middle)
     if seen_here is None:
         return None
     height, base, sure, thick = _first_course(seen_here)
     far = np.nan_to_num(seen_here.far, nan=1e3, neginf=-1e3)
     # What is met first above the middle of the plate is the lesion, and no plate lies there.
     absent = seen_here.suspect & (far > height - 0.5 * thick)
-    height, seen = _with_edges(seen_here, hu_at, height, base, sure, absent)
+    height, seen = _with_edges(seen_here, hu_at, height, base, sure, absent=absent)
     rise = np.gradient(height, CELL_MM)
     slope = 1.0 / np.sqrt(1.0 + rise[0] ** 2 + rise[1] ** 2)
     floor = np.where(far < height, np.maximum((height + far) / 2, height - INNER_MM), height - INNER_MM)
@@ -167,7 +168,13 @@ def sheet(
 
 
 def _looked_at(
-    field: NDArray[np.float32], grid: Grid, distance_at: DistanceAt, zone: LesionZone, outward: Floats, middle: Floats
+    field: NDArray[np.float32],
+    grid: Grid,
+    distance_at: DistanceAt,
+    zone: LesionZone,
+    outward: Floats,
+    *,
+    middle: Floats,
 ) -> _Map | None:
     """Both faces over the plane through ``middle``; ``None`` where too little is free."""
     frame = frame_of(outward)
@@ -212,7 +219,7 @@ def _first_course(seen: _Map) -> tuple[Floats, Floats, Floats, Floats]:
 
 
 def _with_edges(
-    seen: _Map, hu_at: Any, height: Floats, base: Floats, sure: Floats, absent: NDArray[np.bool_]
+    seen: _Map, hu_at: Any, height: Floats, base: Floats, sure: Floats, *, absent: NDArray[np.bool_]
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """The surface pulled to the edges of cortex that are seen beneath the lesion, and where one was.
 

@@ -108,7 +108,7 @@ def studied(
 ) -> Study:
     """:func:`analyse`, with the hash of all that was read, which writing will ask for, taken while a worker is idle."""
     known: list[str] = []
-    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()), keep)
+    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()), keep=keep)
     return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
 
 

@@ -81,7 +81,7 @@ def _change(
     doubling = None
     if about.grows and a.value > 0 and b.value > 0 and days > 0 and abs(b.value / a.value - 1) > 1e-6:
         doubling = days * math.log(2) / math.log(b.value / a.value)
-    real, why = _verdict(a, b, difference, low, high, diameter, unlike)
+    real, why = _verdict(a, b, difference, low, high, diameter=diameter, unlike=unlike)
     said = (why, *doubts(a), *(v for v in doubts(b) if v not in doubts(a)))
     return Change(
         a.scan, b.scan, days, a.quantity, difference, percent, low, high, rate, doubling, real, why.text, a.unit, said
@@ -94,6 +94,7 @@ def _verdict(
     difference: float,
     low: float,
     high: float,
+    *,
     diameter: float | None,
     unlike: Mapping[str, Difference],
 ) -> tuple[Real, Verdict]:

@@ -126,7 +126,7 @@ def sample(
     """Draws from the posterior; the same arguments give the same draws on one machine."""
     start = crude_start(arrays, priors.steepness, terms.family)
     data = {key: jnp.asarray(value) for key, value in (plain(arrays) | coordinates(start)).items()}
-    firsts = _first_places(arrays, terms, priors, start, effort.chains, seed)
+    firsts = _first_places(arrays, terms, priors, start, effort.chains, seed=seed)
     chain = _chain(terms, priors, effort)
     made = []
     for number, key in enumerate(jax.random.split(jax.random.PRNGKey(seed), effort.chains)):
@@ -147,7 +147,9 @@ def _diagnose(chains: Mapping[str, NDArray[np.float64]], divergent: int) -> Diag
     return Diagnostics(r_hat, effective, divergent, size)
 
 
-def _first_places(arrays: Arrays, terms: Terms, priors: Priors, start: Start, chains: int, seed: int) -> dict[str, Any]:
+def _first_places(
+    arrays: Arrays, terms: Terms, priors: Priors, start: Start, chains: int, *, seed: int
+) -> dict[str, Any]:
     """Unconstrained starting values, one row per chain, scattered around the crude fit."""
     made = np.random.default_rng(seed)
     lesions = arrays.day.shape[0]

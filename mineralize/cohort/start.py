@@ -62,8 +62,8 @@ def crude_start(arrays: Arrays, steepness: float, family: str = "logistic") -> S
     assert best is not None
     _, half_rise, off_rate, level, lesions = best
     middle = np.array([half_rise, level])
-    mode, root, centred = _newton(data, weight, lesions, middle, steepness * np.exp(off_rate), family)
-    up, _, _ = _newton(data, weight, mode, middle, steepness * np.exp(off_rate + RATE_STEP), family)
+    mode, root, centred = _newton(data, weight, lesions, middle, steepness * np.exp(off_rate), family=family)
+    up, _, _ = _newton(data, weight, mode, middle, steepness * np.exp(off_rate + RATE_STEP), family=family)
     by_rate = np.clip((up - mode) / RATE_STEP, -2.0, 2.0)
     known = arrays.known[:, None]
     return Start(
@@ -103,7 +103,7 @@ def _try(
 
 
 def _newton(
-    data: dict[str, Any], weight: Floats, lesions: Floats, middle: Floats, rate: float, family: str
+    data: dict[str, Any], weight: Floats, lesions: Floats, middle: Floats, rate: float, *, family: str
 ) -> tuple[Floats, Floats, Floats]:
     """(mode, Cholesky factor of its covariance, how well each coordinate is seen) of every lesion, by Gauss-Newton."""
     at = lesions.copy()

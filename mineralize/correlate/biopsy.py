@@ -91,7 +91,7 @@ def _report(case: _Case, number: int, site: BiopsySite) -> BiopsyReport:
         text = say("biopsy.no-scan", number=number, scan=site.scan)
         nowhere = _unplaced(site.scan, None, None, "there is no such scan", text)
         return BiopsyReport(number, day, nowhere, (), (), (), text, "", "withheld", limits, sources)
-    own = _place(case, site, site.scan, day, Rigid.identity(), 0.0, "ok", "", number)
+    own = _place(case, site, site.scan, day, Rigid.identity(), error=0.0, trust="ok", reason="", number=number)
     carried = tuple(
         _carry(case, site, scan.number, day, number) for scan in case.timeline.scans if scan.number != site.scan
     )
@@ -148,7 +148,7 @@ def _carry(case: _Case, site: BiopsySite, scan: int, day: int | None, number: in
     reasons = [say("biopsy.carried.caution")]
     reasons += [trimmed(a.reason) for a in (from_, to) if a.trust == "caution" and a.reason]
     reason = "; ".join(dict.fromkeys(reasons))
-    return _place(case, site, scan, day, move, error, "caution", reason, number)
+    return _place(case, site, scan, day, move, error=error, trust="caution", reason=reason, number=number)
 
 
 def _to_reference(case: _Case, scan: int) -> Alignment | None:
@@ -193,6 +193,7 @@ def _place(
     scan: int,
     day: int | None,
     move: Rigid,
+    *,
     error: float,
     trust: Trust,
     reason: str,

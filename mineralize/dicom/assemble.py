@@ -66,7 +66,7 @@ def assemble(part: Part) -> Stack:
     spacing, ladder, more = _distances(part, heights)
     notes += more
     row_mm, column_mm = first.spacing
-    shear, more = _tilt(part, positions, heights, across / column_mm, down / row_mm, normal)
+    shear, more = _tilt(part, positions, heights, across / column_mm, down / row_mm, normal=normal)
     notes += more
     notes += agreement.compare(
         Laid(part.label, images, positions, heights, across, down, normal, spacing, shear is not None)
@@ -140,7 +140,7 @@ def _distances(part: Part, heights: Floats) -> tuple[float, Floats | None, list[
 
 
 def _tilt(
-    part: Part, positions: Floats, heights: Floats, across_px: Floats, down_px: Floats, normal: Floats
+    part: Part, positions: Floats, heights: Floats, across_px: Floats, down_px: Floats, *, normal: Floats
 ) -> tuple[Shear | None, list[Note]]:
     """In-plane shift of every slice: none, a straight line (tilt), or something that is no stack."""
     moved = positions - positions[0]

@@ -49,7 +49,7 @@ def build(
     for scan in timeline.scans:
         rows = {m.quantity: m for m in study.measurements if m.scan == scan.number}
         for name in GROUPS:
-            group = _group(identity, study, scan, name, rows, segmentations.get(scan.number))
+            group = _group(identity, study, scan, name, rows, seg=segmentations.get(scan.number))
             if group is not None:
                 groups.append(group)
     groups += change_groups(identity, timeline, study.changes)
@@ -107,6 +107,7 @@ def _group(
     scan: Scan,
     name: Region,
     rows: Mapping[str, Measurement],
+    *,
     seg: Segmentation | None,
 ) -> Any:
     measured, said = [], []

@@ -21,6 +21,7 @@ def outline_at(
     base: SeenScan,
     outlines: dict[int, Outline | None],
     own_seed: Floats | None,
+    *,
     settings: Settings,
 ) -> tuple[Outline | None, list[Note]]:
     """Outline the lesion in another scan than the one it was pointed out in.
@@ -65,7 +66,7 @@ def outline_at(
     if outline is not None and off <= max(8.0, 0.6 * size):
         return outline, []
     if own_seed is None:
-        moved, notes = _slid(seen, base, source, centre, size, settings)
+        moved, notes = _slid(seen, base, source, centre, size, settings=settings)
         if moved is not None or notes:
             return moved, notes
     if outline is not None:
@@ -76,7 +77,7 @@ def outline_at(
 
 
 def _slid(
-    seen: SeenScan, base: SeenScan, source: Outline, centre: Floats, size: float, settings: Settings
+    seen: SeenScan, base: SeenScan, source: Outline, centre: Floats, size: float, *, settings: Settings
 ) -> tuple[Outline | None, list[Note]]:
     """The lesion beside where bone puts it, where one mineral body of its like lies within what muscle slides.
 

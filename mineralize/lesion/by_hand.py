@@ -99,7 +99,7 @@ def corrected(
         moved = _pushed(found, points, sd)
         own = found
     else:
-        moved = _through(near, reference, hand, points, sd, seed, settings)
+        moved = _through(near, reference, hand, points, sd, seed=seed, settings=settings)
         own = None
     if moved is None:
         return found
@@ -165,6 +165,7 @@ def _through(
     hand: Hand,
     points: Floats,
     sd: Floats,
+    *,
     seed: Floats,
     settings: Settings,
 ) -> _Moved | None:

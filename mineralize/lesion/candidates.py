@@ -90,7 +90,7 @@ def find_candidates(scan: int, volume: Volume, skeleton: Skeleton, reference: Re
         extent = float(np.linalg.norm(np.ptp(points, axis=0)))
         if mass < LEAST_MASS_MG or extent < LEAST_EXTENT_MM:
             continue
-        found.append(_describe(scan, index, points, mass, extent, grid, distance, attached))
+        found.append(_describe(scan, index, points, mass, extent, grid=grid, bone_distance=distance, attached=attached))
     found.sort(key=lambda c: -c.score)
     return tuple(replace(c, number=i + 1) for i, c in enumerate(found[:9]))
 
@@ -140,6 +140,7 @@ def _describe(
     points: Floats,
     mass: float,
     extent: float,
+    *,
     grid: Grid,
     bone_distance: NDArray[Any] | None,
     attached: bool,

@@ -52,7 +52,7 @@ def seen_edges(near: Neighbourhood, reference: Reference, drawn: Drawn) -> tuple
     cost = image + 0.5 * (offsets[None, :] / np.maximum(sd, 1.0)[:, None]) ** 2
     chosen = offsets[optimal_levels(cost, drawn.mesh.edges, 0.25)]
     settled = vertices + chosen[:, None] * normals
-    shift, weight, _ = shift_to_edge(near, soft, tissues, settled, normals, drawn.mesh, drawn.centre)
+    shift, weight, _ = shift_to_edge(near, soft, tissues, settled, normals, mesh=drawn.mesh, centre=drawn.centre)
     at = settled + np.clip(shift, -1.5, 1.5)[:, None] * normals
     total = chosen + np.clip(shift, -1.5, 1.5)
     usable = (weight > 0) & (sd > LEAST_OPEN_MM) & (np.abs(total) < REACH * sd)

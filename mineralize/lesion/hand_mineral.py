@@ -138,7 +138,7 @@ def with_parts(
             distance = np.where(same & (np.abs(near.bone_distance) < 3.0), near.bone_distance, distance)
             distance = np.where(added, np.maximum(distance, 2.0), distance)
     if taken.any():
-        hu = _filled(hu, near.hu120, taken, distance, spacing, reference)
+        hu = _filled(hu, near.hu120, taken, distance, spacing, reference=reference)
     anew = neighbourhood(Volume(np.asarray(hu, np.float32), near.grid), distance, reference)
     excess = sum(abs(p.excess) for p in parts if _within(p, scan_grid_origin, near.grid.shape))
     return replace(anew, added=added if added.any() else None, hand_excess=excess)
@@ -164,6 +164,7 @@ def _filled(
     taken: NDArray[np.bool_],
     distance: NDArray[np.float32],
     spacing: Floats,
+    *,
     reference: Reference,
 ) -> NDArray[np.float32]:
     """HU with parts filled by the median of the plain tissue around each."""

@@ -61,11 +61,11 @@ def find_mass_margin(
     seen = _seen(near, margin, vertices, vertex_normals(vertices, mesh.faces))
     if seen < 0.6:
         return None
-    return margin_outline(scan, vertices, mesh.faces, np.full(len(vertices), SOFT_SUPPORT), seen, expected)
+    return margin_outline(scan, vertices, mesh.faces, np.full(len(vertices), SOFT_SUPPORT), seen, body=expected)
 
 
 def margin_outline(
-    scan: int, vertices: Floats, faces: NDArray[Any], support: Floats, seen: float, body: Ellipsoid
+    scan: int, vertices: Floats, faces: NDArray[Any], support: Floats, seen: float, *, body: Ellipsoid
 ) -> Outline:
     """The outline of a surface drawn by soft tissue, always cautioned.
 

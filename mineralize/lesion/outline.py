@@ -163,7 +163,7 @@ def find_outline(
     body, coverage = _ellipsoid_of(points, seed, mesh.directions, expected)
     margin = mass_margin(near, reference, body)
     for _ in range(2):
-        radius = _first_surface(near, mineral, body, mesh, settings, margin)
+        radius = _first_surface(near, mineral, body, mesh, settings, margin=margin)
         surface = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
         if coverage >= WELL_COVERED:
             # Only where the surface lies on mineral may it move the ellipsoid; across gaps it follows the ellipsoid.
@@ -171,9 +171,9 @@ def find_outline(
             surface[free] = body.centre + mesh.directions[free] @ body.shape.T
         body = fit_ellipsoid(surface[:: max(len(surface) // 300, 1)], body.centre, start=body)
         margin = mass_margin(near, reference, body)
-    radius = _first_surface(near, mineral, body, mesh, settings, margin)
-    edged = refined(near, reference, body, radius, mesh, margin, settings)
-    return _judged(near, reference, body, edged, mesh.faces, mineral, scan, margin.visible)
+    radius = _first_surface(near, mineral, body, mesh, settings, margin=margin)
+    edged = refined(near, reference, body, radius, mesh, margin=margin, settings=settings)
+    return _judged(near, reference, body, edged, mesh.faces, mineral=mineral, scan=scan, soft_seen=margin.visible)
 
 
 def _ellipsoid_of(
@@ -200,6 +200,7 @@ def _first_surface(
     body: Ellipsoid,
     mesh: RayMesh,
     settings: Settings,
+    *,
     margin: Margin,
 ) -> Floats:
     """(N,) relative radius of the globally best surface on a coarse scale."""
@@ -249,6 +250,7 @@ def _judged(
     body: Ellipsoid,
     surface: Refined,
     faces: NDArray[Any],
+    *,
     mineral: NDArray[np.bool_],
     scan: int,
     soft_seen: bool,

@@ -52,6 +52,7 @@ def refined(
     body: Ellipsoid,
     radius: Floats,
     mesh: RayMesh,
+    *,
     margin: Margin,
     settings: Settings,
 ) -> Refined:
@@ -70,7 +71,7 @@ def refined(
     deepest = 0.35 * float(np.cbrt(np.prod(body.radii)))
     for search in (min(6.0, deepest), min(4.0, deepest), min(3.0, deepest), min(3.0, deepest)):
         vertices = body.centre + radius[:, None] * stretch
-        found = edges_along_normals(near, reference, vertices, faces, blend, settings, search_mm=search)
+        found = edges_along_normals(near, reference, vertices, faces, blend, settings=settings, search_mm=search)
         normals = vertex_normals(vertices, faces)
         forward = np.einsum("ij,ij->i", normals, stretch)
         soft_depth, soft_weight = _margin_edges(near, margin, vertices, normals, blend)
@@ -91,8 +92,10 @@ def refined(
         trust = trust * np.clip((0.25 - dents(vertices)) / 0.1, 0.0, 1.0)
         trust = trust * np.clip((np.einsum("ij,ij->i", normals, outward) - 0.7) / 0.15, 0.0, 1.0)
         target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
-        target = _no_way_in(target, radius, trust, carried, mesh, vertices, stretch, penalty, pull)
-        target = _near_the_shell(target, radius, trust, carried, vertices, stretch, penalty, pull)
+        target = _no_way_in(
+            target, radius, trust, carried, mesh, vertices=vertices, stretch=stretch, penalty=penalty, pull=pull
+        )
+        target = _near_the_shell(target, radius, trust, carried, vertices, stretch=stretch, penalty=penalty, pull=pull)
         weight = trust
         solved = radius
         for _ in range(3):
@@ -133,6 +136,7 @@ def _near_the_shell(
     trust: Floats,
     carried: NDArray[np.bool_],
     vertices: Floats,
+    *,
     stretch: Floats,
     penalty: Any,
     pull: Any,
@@ -154,6 +158,7 @@ def _no_way_in(
     trust: Floats,
     carried: NDArray[np.bool_],
     mesh: RayMesh,
+    *,
     vertices: Floats,
     stretch: Floats,
     penalty: Any,
@@ -208,8 +213,8 @@ def edges_along_normals(
     vertices: Floats,
     faces: NDArray[Any],
     blend: Any,
-    settings: Settings,
     *,
+    settings: Settings,
     search_mm: float = 3.0,
 ) -> Edges:
     """Outer mineral edge along the inward normal of every vertex; ``blend`` averages neighbouring profiles."""

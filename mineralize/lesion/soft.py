@@ -111,7 +111,7 @@ def find_soft_margin(
     found, before = None, 0.0
     start = np.asarray(seed, float)
     for _ in range(MOST_SEARCHES):
-        found = search_from(near, soft, marked, start, reference, tissue_at)
+        found = search_from(near, soft, marked, start, reference, tissue_at=tissue_at)
         if found is None or not _believed(found):
             return None
         if abs(found.volume_mm3 - before) <= LARGEST_DISAGREEMENT * before:
@@ -121,7 +121,7 @@ def find_soft_margin(
         return None
     support = np.where(found.seen, SOFT_SUPPORT, 0.0)
     share = float(found.seen.mean())
-    outline = margin_outline(scan, found.vertices, found.mesh.faces, support, share, found.body)
+    outline = margin_outline(scan, found.vertices, found.mesh.faces, support, share, body=found.body)
     if not found.like_muscle:
         return outline
     return replace(outline, verdicts=(*outline.verdicts, caution("like-muscle")))
@@ -185,6 +185,7 @@ def search_from(
     marked: NDArray[Any],
     start: Floats,
     reference: Reference,
+    *,
     tissue_at: Floats | None = None,
 ) -> SoftSurface | None:
     """The surface around one start: a ball of rays first, then an ellipsoid laid through what was found.
@@ -202,7 +203,7 @@ def search_from(
     mesh = RayMesh.of(COARSE_RAYS)
     body = Ellipsoid(np.asarray(start, float), np.eye(3))
     levels = np.arange(1.5, SEARCHED_MM, 1.0)
-    radius, leaked = _cut(near, marked, regions, body, mesh, levels)
+    radius, leaked = _cut(near, marked, regions, body, mesh, levels=levels)
     for look in range(LOOKS):
         vertices = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
         if leaked > 0.25 or np.median(np.linalg.norm(vertices - body.centre, axis=1)) < 2.5:
@@ -218,8 +219,8 @@ def search_from(
         tissues = tissues_of(inner.ravel(), reference) or tissues
         if look == LOOKS - 1:
             mesh = RayMesh.of(FINE_RAYS)
-        radius, leaked = _cut(near, marked, regions, body, mesh, np.linspace(0.3, 1.8, 60))
-    return _edged(near, soft, tissues, body, mesh, radius, leaked, reference)
+        radius, leaked = _cut(near, marked, regions, body, mesh, levels=np.linspace(0.3, 1.8, 60))
+    return _edged(near, soft, tissues, body, mesh, radius=radius, leaked=leaked, reference=reference)
 
 
 def _solid(vertices: Floats, centre: Floats) -> Floats:
@@ -228,7 +229,7 @@ def _solid(vertices: Floats, centre: Floats) -> Floats:
 
 
 def _cut(
-    near: Neighbourhood, soft: NDArray[Any], regions: Regions, body: Ellipsoid, mesh: RayMesh, levels: Floats
+    near: Neighbourhood, soft: NDArray[Any], regions: Regions, body: Ellipsoid, mesh: RayMesh, *, levels: Floats
 ) -> tuple[Floats, float]:
     """(N,) best relative radius, and the share of rays that end at the last level or the edge of the view."""
     stretch = mesh.directions @ body.shape.T
@@ -256,6 +257,7 @@ def _edged(
     tissues: Tissues,
     body: Ellipsoid,
     mesh: RayMesh,
+    *,
     radius: Floats,
     leaked: float,
     reference: Reference,
@@ -275,7 +277,7 @@ def _edged(
     for _ in range(4):
         vertices = body.centre + radius[:, None] * stretch
         normals = vertex_normals(vertices, mesh.faces)
-        shift, weight, seen = shift_to_edge(near, soft, tissues, vertices, normals, mesh, body.centre)
+        shift, weight, seen = shift_to_edge(near, soft, tissues, vertices, normals, mesh=mesh, centre=body.centre)
         curvature = np.clip(averaged(mean_curvature(vertices, normals, mesh.edges)[:, None], mesh, 6)[:, 0], 0.0, 0.2)
         # Half height of a blurred ball lies inside its surface by the variance of the blur over the radius.
         blur2 = SMOOTH_MM**2 + reference.blur_sd_mm**2

@@ -61,14 +61,15 @@ def shift_to_edge(
     tissues: Tissues,
     vertices: Floats,
     normals: Floats,
+    *,
     mesh: RayMesh,
     centre: Floats,
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """(V,) mm outward to the edge, weight of that, and whether a step is seen."""
-    values = _profiles(near, soft, vertices, normals, mesh, tissues.inside_hu)
+    values = _profiles(near, soft, vertices, normals, mesh, fill=tissues.inside_hu)
     steps = _steps(values)
     middle_of = centre + 0.4 * (vertices - centre)
-    within = _steps(_profiles(near, soft, middle_of, normals, mesh, tissues.inside_hu))
+    within = _steps(_profiles(near, soft, middle_of, normals, mesh, fill=tissues.inside_hu))
     # Columns that reach no further out than 1 mm from there: within the lesion even when it is small.
     noise = 1.4826 * float(np.median(np.abs(within[:, 4:9]))) + 0.3
     window = np.abs(OFFSETS) <= 2.0
@@ -102,7 +103,7 @@ def averaged(values: Floats, mesh: RayMesh, passes: int) -> Floats:
 
 
 def _profiles(
-    near: Neighbourhood, soft: NDArray[Any], vertices: Floats, normals: Floats, mesh: RayMesh, fill: float
+    near: Neighbourhood, soft: NDArray[Any], vertices: Floats, normals: Floats, mesh: RayMesh, *, fill: float
 ) -> Floats:
     """(V, offsets) smoothed HU along the outward normals, averaged over some ``PATCH_MM`` where known."""
     a, b = vertices[mesh.edges[:, 0]], vertices[mesh.edges[:, 1]]

@@ -105,8 +105,8 @@ def measure_scan(
     outline: Outline,
     settings: Settings,
     volume: Volume,
-    skeleton: Skeleton | None = None,
     *,
+    skeleton: Skeleton | None = None,
     whole_verdicts: Verdicts = (),
     zones: Zones | None = None,
 ) -> Measured:

@@ -140,9 +140,9 @@ def view(study: Study, layout: ViewPlan, plane: Plane, scan_number: int, pixels:
     traces: tuple[tuple[Floats, str], ...] = ()
     if outline is not None:
         kinds = how_known(outline)
-        traces = trace(outline.vertices, outline.faces, kinds, centre, right, down, layout.field_mm)
-    sites = _sites(study, scan_number, centre, right, down, layout.field_mm)
-    paths = _paths(study, scan_number, centre, right, down, layout.field_mm)
+        traces = trace(outline.vertices, outline.faces, kinds, centre, right, down=down, field_mm=layout.field_mm)
+    sites = _sites(study, scan_number, centre, right, down, field_mm=layout.field_mm)
+    paths = _paths(study, scan_number, centre, right, down, field_mm=layout.field_mm)
     return View(scan_number, plane.name, hu, traces, matched, reason, sites, paths)
 
 
@@ -159,7 +159,7 @@ def how_known(outline: Outline) -> list[str]:
 
 
 def _sites(
-    study: Study, scan_number: int, centre: Floats, right: Floats, down: Floats, field_mm: float
+    study: Study, scan_number: int, centre: Floats, right: Floats, down: Floats, *, field_mm: float
 ) -> tuple[tuple[str, Floats], ...]:
     found = []
     for report in study.biopsy_reports:
@@ -174,7 +174,7 @@ def _sites(
 
 
 def _paths(
-    study: Study, scan_number: int, centre: Floats, right: Floats, down: Floats, field_mm: float
+    study: Study, scan_number: int, centre: Floats, right: Floats, down: Floats, *, field_mm: float
 ) -> tuple[tuple[str, str, Floats], ...]:
     """Stretches of needle paths within :data:`NEAR_PLANE_MM` of the plane, projected on it, zone by zone."""
     found: list[tuple[str, str, Floats]] = []
@@ -201,7 +201,14 @@ def plane_points(centre: Floats, right: Floats, down: Floats, field_mm: float, p
 
 
 def trace(
-    vertices: Floats, faces: Floats, kinds: Sequence[str], centre: Floats, right: Floats, down: Floats, field_mm: float
+    vertices: Floats,
+    faces: Floats,
+    kinds: Sequence[str],
+    centre: Floats,
+    right: Floats,
+    *,
+    down: Floats,
+    field_mm: float,
 ) -> tuple[tuple[Floats, str], ...]:
     """Where a triangle surface (V, 3), (F, 3) cuts a plane: polylines in mm from the picture's upper left corner.
 

@@ -194,7 +194,7 @@ class Stages:
             "outline",
             # Where the lesion slid it is told by what else of its like the base scan holds.
             (seen, alignment, base.scan, plain(base.reference), first, own_seed, *self._outlining(seen.hand)),
-            lambda: outline_at(seen, alignment, base, source, own_seed, self.settings),
+            lambda: outline_at(seen, alignment, base, source, own_seed, settings=self.settings),
         )
 
     def measure(self, seen: SeenScan, outline: Outline | None) -> Measured | None:

@@ -86,6 +86,7 @@ def analyse(
     on_step: OnStep | None = None,
     jobs: int | None = None,
     meanwhile: Callable[[], object] | None = None,
+    *,
     keep: Kept | None = None,
 ) -> Study:
     """Align the scans, outline the lesion in each, measure, compare, and state what follows.
@@ -171,7 +172,9 @@ def _analyse(
             "give a point in the lesion with --seed or in case.toml",
             candidates,
         )
-    alignments, outlines, measured, more, seen = _followed(timeline, stages, seen, base, first, point, workers, clock)
+    alignments, outlines, measured, more, seen = _followed(
+        timeline, stages, seen, base, first, point=point, workers=workers, clock=clock
+    )
     notes += more
     with clock.stage("compare"):
         rows: list[Measurement] = []
@@ -231,6 +234,7 @@ def _followed(
     seen: dict[int, SeenScan],
     base: int,
     first: Outline | None,
+    *,
     point: tuple[float, float, float],
     workers: Crew,
     clock: Clock,
@@ -296,7 +300,7 @@ def _followed(
     if first is None and found[base] is not None:
         measures[base] = workers.submit(partial(measured, base, again))
     elif first is None:
-        found[base], more = carry_to_base(seen, base, found, links, stages.settings, point)
+        found[base], more = carry_to_base(seen, base, found, links, stages.settings, point=point)
         notes += more
         measures[base] = workers.submit(partial(measured, base, lambda: found[base]))
     complete = {n: with_carried(n) for n in numbers}

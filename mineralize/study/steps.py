@@ -108,9 +108,9 @@ def align_pair(seen: dict[int, SeenScan], number: int, base: int, zone: LesionZo
             number,
             moving.volume,
             moving.skeleton,
-            base,
-            fixed.volume,
-            fixed.skeleton,
+            fixed_scan_no=base,
+            fixed=fixed.volume,
+            fixed_skeleton=fixed.skeleton,
             lesion_point=zone.centre,
             lesion_radius_mm=share * zone.radius,
             lesion_surface=surface,
@@ -130,6 +130,7 @@ def carry_to_base(
     outlines: dict[int, Outline | None],
     alignments: list[Alignment],
     settings: Settings,
+    *,
     point: tuple[float, float, float],
 ) -> tuple[Outline | None, list[Note]]:
     """The region of the nearest outlined scan laid into the reference scan, in which nothing could be outlined."""
@@ -138,7 +139,7 @@ def carry_to_base(
         source = outlines[number]
         if link.trust != "withheld" and source is not None:
             back = Alignment(base, number, link.transform.inverse(), 0.0, 1.0, link.trust, link.reason)
-            return outline_at(seen[base], back, seen[number], {number: source}, None, settings)
+            return outline_at(seen[base], back, seen[number], {number: source}, None, settings=settings)
     text = "no mineral and no visible margin at the point given"
     text += nearest_words(candidates_of(seen[base]), np.asarray(point))
     return None, [Note("lesion-not-found", text, "caution", f"scan {base}")]
@@ -165,7 +166,7 @@ def measure_outlined(
         outline,
         settings,
         scan.volume,
-        scan.skeleton,
+        skeleton=scan.skeleton,
         whole_verdicts=scan.verdicts(outline),
         zones=replace(zones, settings=settings.zones),
     )

@@ -134,7 +134,9 @@ def find_edges(
     height = peak
     fitted = np.isfinite(edge) & (peak > 0.75 * threshold_hu120)
     if fitted.any():
-        edge, box, height = _through_blur(profiles, bone_distance, at, fitted, edge, box, inner, peak, base, blur_mm)
+        edge, box, height = _through_blur(
+            profiles, bone_distance, at, fitted, edge, box=box, inner=inner, peak=peak, base=base, blur=blur_mm
+        )
 
     towards_bone = np.where(bone_distance <= 0.0, at, -np.inf)
     bone_at = np.max(np.where(at[None, :] < 2.0, towards_bone, -np.inf), axis=1)
@@ -154,6 +156,7 @@ def _through_blur(
     at: Floats,
     fitted: NDArray[np.bool_],
     edge: Floats,
+    *,
     box: Floats,
     inner: Floats,
     peak: Floats,

@@ -127,7 +127,7 @@ def _aligned(moving: SeenScan, fixed: SeenScan, middle: Any) -> Alignment:
     bone = moving.skeleton.nearest_bone(middle)
     point = middle if bone is None else moving.skeleton.points[_nearest(moving.skeleton.points, middle)]
     return align(
-        2, moving.volume, moving.skeleton, 1, fixed.volume, fixed.skeleton,
+        2, moving.volume, moving.skeleton, fixed_scan_no=1, fixed=fixed.volume, fixed_skeleton=fixed.skeleton,
         lesion_point=point, lesion_radius_mm=12.0, settings=moving.settings.align,
     )  # fmt: skip
 

@@ -54,7 +54,7 @@ def aligned(name: str, **change: Any) -> tuple[float, Alignment]:
     lesion = np.asarray(fixed_scan.lesion_centroid)
     radius = float(max(history.lesions(len(history) - 1)[0].radii))
     found = align(
-        1, moving, find_skeleton(moving, SETTINGS), 3, fixed, fixed_bones,
+        1, moving, find_skeleton(moving, SETTINGS), fixed_scan_no=3, fixed=fixed, fixed_skeleton=fixed_bones,
         lesion_point=lesion, lesion_radius_mm=radius, settings=SETTINGS,
     )  # fmt: skip
     to_moving = np.linalg.inv(scan.to_body) @ fixed_scan.to_body
@@ -92,7 +92,7 @@ def test_a_long_lesion_leaves_the_bone_beside_it_to_be_compared() -> None:
     long = lesion + directions @ np.diag([15.0, 15.0, 120.0])
     by_ball, by_shape = (
         align(
-            1, moving, find_skeleton(moving, SETTINGS), 3, fixed, fixed_bones,
+            1, moving, find_skeleton(moving, SETTINGS), fixed_scan_no=3, fixed=fixed, fixed_skeleton=fixed_bones,
             lesion_point=lesion, lesion_radius_mm=120.0, lesion_surface=surface, settings=SETTINGS,
         )
         for surface in (None, long)
@@ -126,7 +126,7 @@ def test_a_scan_without_bone_gives_a_reason_not_an_exception() -> None:
     grid = Grid.from_parts((20, 40, 40), (2.0, 1.0, 1.0))
     empty = Volume(np.full(grid.shape, 40, np.int16), grid)
     found = align(
-        1, empty, find_skeleton(empty, SETTINGS), 2, fixed, bones,
+        1, empty, find_skeleton(empty, SETTINGS), fixed_scan_no=2, fixed=fixed, fixed_skeleton=bones,
         lesion_point=(0, 0, 0), lesion_radius_mm=10.0, settings=SETTINGS,
     )  # fmt: skip
     assert (found.trust, found.reason) == ("withheld", "no bone in this scan")
@@ -134,7 +134,17 @@ def test_a_scan_without_bone_gives_a_reason_not_an_exception() -> None:
 
 def test_the_reference_is_itself() -> None:
     _, fixed, bones = reference("maturing-shell")
-    found = align(2, fixed, bones, 2, fixed, bones, lesion_point=(0, 0, 0), lesion_radius_mm=10.0, settings=SETTINGS)
+    found = align(
+        2,
+        fixed,
+        bones,
+        fixed_scan_no=2,
+        fixed=fixed,
+        fixed_skeleton=bones,
+        lesion_point=(0, 0, 0),
+        lesion_radius_mm=10.0,
+        settings=SETTINGS,
+    )
     assert found.trust == "ok"
     assert np.array_equal(found.transform.matrix, np.eye(4))
 

@@ -83,7 +83,17 @@ def recovered(volume: Volume, motion: Rigid, noise: float = 12.0) -> tuple[float
     normals = fixed.normals[fixed.point_labels == bone.label]
     nearest = int(np.argmin(np.linalg.norm(own - bone.centre, axis=1)))
     point = own[nearest] + 20.0 * normals[nearest]
-    found = align(2, copy, moving, 1, volume, fixed, lesion_point=point, lesion_radius_mm=12.0, settings=SETTINGS)
+    found = align(
+        2,
+        copy,
+        moving,
+        fixed_scan_no=1,
+        fixed=volume,
+        fixed_skeleton=fixed,
+        lesion_point=point,
+        lesion_radius_mm=12.0,
+        settings=SETTINGS,
+    )
     truth = motion.inverse().apply(point)
     return float(np.linalg.norm(found.transform.apply(truth) - point)), found
 

@@ -48,7 +48,7 @@ def made(bone: Depth, centre: Any, *, cortex_shows: bool) -> Sheet | None:
         return np.where(bone(spots) < 0, 1200.0, lesion) if cortex_shows else np.full(spots.shape[:-1], 50.0)
 
     zone = LesionZone(np.asarray(centre, float), RADIUS_MM)
-    return sheet(field, grid, distance_at, hu_at, grid.to_world(corners), zone)
+    return sheet(field, grid, distance_at, hu_at, grid.to_world(corners), zone=zone)
 
 
 def off_mm(found: Sheet, bone: Depth) -> Any:

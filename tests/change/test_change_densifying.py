@@ -30,7 +30,7 @@ def rows_at(hu: float) -> tuple[Measurement, ...]:
     near = around(volume, ref)
     outline = find_outline(near, ref, np.zeros(3), Settings(), scan=1)
     assert outline is not None
-    return measure_scan(near, ref, outline, Settings(), volume, None).rows
+    return measure_scan(near, ref, outline, Settings(), volume, skeleton=None).rows
 
 
 @cache

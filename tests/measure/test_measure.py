@@ -64,7 +64,7 @@ def seen(shell: Shell, noise: float = 0.0, slice_mm: float = 1.5, fwhm: float = 
 @cache
 def measured(shell: Shell, noise: float = 0.0, slice_mm: float = 1.5, fwhm: float = 1.0) -> Measured:
     volume, ref, near, outline = seen(shell, noise, slice_mm, fwhm)
-    return measure_scan(near, ref, outline, SETTINGS, volume, None)
+    return measure_scan(near, ref, outline, SETTINGS, volume, skeleton=None)
 
 
 def rows(shell: Shell, **how: float) -> dict[str, Any]:
@@ -212,7 +212,7 @@ def test_zonal_contrast_changes_sign_with_the_zones() -> None:
     inner = Volume(hu, volume.grid)
     ref = reference(inner, noise=2.0)
     near = around(inner, ref)
-    result = measure_scan(near, ref, ellipsoid_outline((15.0,) * 3), SETTINGS, inner, None)
+    result = measure_scan(near, ref, ellipsoid_outline((15.0,) * 3), SETTINGS, inner, skeleton=None)
     found = {row.quantity: row for row in result.rows}
     assert found["zonal_contrast"].value < -0.9
     assert found["rim_core_difference"].value < 0
@@ -225,7 +225,7 @@ def test_no_mineral_is_a_valid_input() -> None:
     ref = reference(volume, noise=5.0)
     near = around(volume, ref)
     assert find_outline(near, ref, np.zeros(3), SETTINGS, scan=1) is None
-    result = measure_scan(near, ref, ellipsoid_outline((15.0,) * 3), SETTINGS, volume, None)
+    result = measure_scan(near, ref, ellipsoid_outline((15.0,) * 3), SETTINGS, volume, skeleton=None)
     found = {row.quantity: row for row in result.rows}
     assert found["mineral_mass"].value == 0.0
     assert found["mineral_mass"].high > 0
@@ -268,7 +268,7 @@ def beside_cylinder(gap: float, *, line_hu: float = SOFT_HU) -> dict[str, Any]:
     hu = (soft + (1200.0 - soft) * bone).astype(np.float32)
     near = neighbourhood(Volume(hu, volume.grid), distance, ref)
     outline = ellipsoid_outline((15.0,) * 3)
-    result = measure_scan(near, ref, outline, SETTINGS, Volume(hu, volume.grid), None)
+    result = measure_scan(near, ref, outline, SETTINGS, Volume(hu, volume.grid), skeleton=None)
     return {row.quantity: row for row in result.rows}
 
 
@@ -320,7 +320,9 @@ def test_bone_that_was_outlined_with_the_lesion_is_not_measured(through: bool) -
         hu = np.asarray(hu + (1200.0 - hu) * bone, np.float32)
     ref = replace(ref, cortex=Tissue(1200.0, 5.0, 100.0))
     whole = Volume(hu, volume.grid)
-    result = measure_scan(neighbourhood(whole, None, ref), ref, ellipsoid_outline((15.0,) * 3), SETTINGS, whole, None)
+    result = measure_scan(
+        neighbourhood(whole, None, ref), ref, ellipsoid_outline((15.0,) * 3), SETTINGS, whole, skeleton=None
+    )
     found = {row.quantity: row for row in result.rows}
     for name in ("lesion_volume", "mineral_mass", "rim_core_ratio", "longest_diameter"):
         assert ("dense as cortex" in found[name].reason) == through
@@ -355,7 +357,7 @@ def test_oedema_is_the_deficit_of_the_muscle_around() -> None:
     hu = np.where((r > 10.8) & (r < 16), np.array(volume.hu) - 15.0, np.array(volume.hu)).astype(np.float32)
     swollen = Volume(hu, volume.grid)
     ref = reference(swollen, noise=2.0)
-    result = measure_scan(around(swollen, ref), ref, ellipsoid_outline((10.0,) * 3), SETTINGS, swollen, None)
+    result = measure_scan(around(swollen, ref), ref, ellipsoid_outline((10.0,) * 3), SETTINGS, swollen, skeleton=None)
     found = {row.quantity: row for row in result.rows}
     assert found["reference_muscle"].value == pytest.approx(SOFT_HU, abs=0.5)
     ring, low = 20**3 - 12**3, 16**3 - 12**3
@@ -388,7 +390,7 @@ def test_thick_slices_are_cautioned_then_withheld() -> None:
         volume = rendered(replace(SELF_TEST, radii=(20.0,) * 3, thickness=3.0), slice_mm=slice_mm, margin=9.0)
         ref = reference(volume, noise=1.0)
         outline: Outline = ellipsoid_outline((20.0,) * 3)
-        result = measure_scan(around(volume, ref), ref, outline, SETTINGS, volume, None)
+        result = measure_scan(around(volume, ref), ref, outline, SETTINGS, volume, skeleton=None)
         found = {row.quantity: row for row in result.rows}
         assert found["rim_attenuation"].trust == expected
         assert found["rim_completeness"].trust == expected
@@ -416,7 +418,7 @@ def test_an_outline_through_mineral_says_nothing_of_mineral(radius: float, trust
     """A ball drawn through the 15 mm shell cuts it; one drawn around it does not. Its volume stands in both."""
     volume, ref, near, _ = seen(SELF_TEST)
     drawn = replace(ellipsoid_outline((radius,) * 3), method=method, verdicts=(caution("drawn-by-reader"),))
-    found = {row.quantity: row for row in measure_scan(near, ref, drawn, SETTINGS, volume, None).rows}
+    found = {row.quantity: row for row in measure_scan(near, ref, drawn, SETTINGS, volume, skeleton=None).rows}
     assert found["mineral_mass"].trust == trust
     assert ("cuts through mineral" in found["mineral_mass"].reason) == (trust == "withheld")
     assert found["lesion_volume"].trust == "caution"
@@ -452,7 +454,7 @@ def test_steady_tissues_are_stated_without_a_lesion() -> None:
 def test_how_an_outline_crosses_gaps_cautions_what_rests_on_its_course_only() -> None:
     volume, ref, near, outline = seen(SELF_TEST)
     crossing = replace(outline, verdicts=(caution("edge-unseen", share=0.4),))
-    found = {row.quantity: row for row in measure_scan(near, ref, crossing, SETTINGS, volume, None).rows}
+    found = {row.quantity: row for row in measure_scan(near, ref, crossing, SETTINGS, volume, skeleton=None).rows}
     resting = (
         "lesion_volume",
         "longest_diameter",
@@ -466,7 +468,7 @@ def test_how_an_outline_crosses_gaps_cautions_what_rests_on_its_course_only() ->
     for name in ("mineral_mass", "mineral_volume", "rim_thickness", "rim_peak_attenuation"):
         assert found[name].trust == "ok", name
     beside = replace(crossing, verdicts=(*crossing.verdicts, caution("on-bone", share=0.03)))
-    found = {row.quantity: row for row in measure_scan(near, ref, beside, SETTINGS, volume, None).rows}
+    found = {row.quantity: row for row in measure_scan(near, ref, beside, SETTINGS, volume, skeleton=None).rows}
     assert found["mineral_mass"].reason == "3% of the outline is drawn where the lesion meets bone"
 
 
@@ -478,7 +480,7 @@ def test_solid_mineral_may_lie_in_the_middle_of_more() -> None:
     found = beyond_mineral(near, ref, SETTINGS, outline)
     assert (found.trust, found.holds_mineral) == ("withheld", True)
     assert "the mineral is solid" in found.reason
-    values = {row.quantity: row for row in measure_scan(near, ref, found, SETTINGS, volume, None).rows}
+    values = {row.quantity: row for row in measure_scan(near, ref, found, SETTINGS, volume, skeleton=None).rows}
     for name in ("lesion_volume", "rim_completeness", "rim_core_ratio", "zonal_contrast", "cortex_gap"):
         assert values[name].trust == "withheld", name
     mass, size = values["mineral_mass"], values["mineral_volume_200"]
@@ -524,7 +526,7 @@ def test_patches_make_a_thick_rim_uncertain() -> None:
 def test_an_unknown_margin_leaves_the_mass_of_mineral_known(holds: bool) -> None:
     volume, ref, near, outline = seen(SELF_TEST)
     lost = replace(outline, verdicts=(withhold("edge-unseen", share=0.8),), left_out=0.0 if holds else 0.4)
-    found = {row.quantity: row for row in measure_scan(near, ref, lost, SETTINGS, volume, None).rows}
+    found = {row.quantity: row for row in measure_scan(near, ref, lost, SETTINGS, volume, skeleton=None).rows}
     assert found["lesion_volume"].trust == found["mineral_fraction"].trust == "withheld"
     assert found["mineral_mass"].trust == ("caution" if holds else "withheld")
     if holds:
@@ -540,7 +542,7 @@ def test_a_gap_is_not_measured_where_no_edge_faces_bone() -> None:
     facing = outline.vertices[:, 0] > 10.0
     blind = replace(outline, supported=np.where(facing, 0.0, 1.0))
     seen_, unseen = (
-        {r.quantity: r for r in measure_scan(beside, ref, o, SETTINGS, volume, None).rows}["cortex_gap"]
+        {r.quantity: r for r in measure_scan(beside, ref, o, SETTINGS, volume, skeleton=None).rows}["cortex_gap"]
         for o in (replace(outline, supported=np.ones(len(facing))), blind)
     )
     assert seen_.trust == "ok"
@@ -590,7 +592,8 @@ def test_where_the_outline_is_not_known_nothing_that_rests_on_it_is_trusted() ->
     local = replace(outline, verdicts=(caution("dips-inward", share=0.05),))
     lost = replace(outline, verdicts=(withhold("solid-mineral"),))
     by_doubt, by_loss = (
-        {row.quantity: row for row in measure_scan(near, ref, o, SETTINGS, volume, None).rows} for o in (local, lost)
+        {row.quantity: row for row in measure_scan(near, ref, o, SETTINGS, volume, skeleton=None).rows}
+        for o in (local, lost)
     )
     for name, row in QUANTITIES.items():
         if row.needs in ("surface", "middle", "layer"):

@@ -31,7 +31,7 @@ def seen() -> tuple[Any, ...]:
 def rows(seen: tuple[Any, ...], **mineral: Any) -> dict[str, Measurement]:
     volume, ref, near, outline = seen
     settings = Settings.from_mapping({"mineral": mineral})
-    found = measure_scan(near, ref, outline, settings, volume, None).rows
+    found = measure_scan(near, ref, outline, settings, volume, skeleton=None).rows
     assert [row.quantity for row in found] == list(quantities_of(settings.mineral))
     return {row.quantity: row for row in found}
 

@@ -90,7 +90,7 @@ def test_thick_slices_of_a_scan_lie_where_the_thin_ones_do(name: str, request: p
     fixed = find_skeleton(first, settings)
     point = beside_the_bone(fixed)
     found = align(
-        2, second, find_skeleton(second, settings), 1, first, fixed,
+        2, second, find_skeleton(second, settings), fixed_scan_no=1, fixed=first, fixed_skeleton=fixed,
         lesion_point=point, lesion_radius_mm=12.0, settings=settings,
     )  # fmt: skip
     error = float(np.linalg.norm(found.transform.apply(point) - point))
@@ -193,7 +193,17 @@ def test_a_moved_scan_written_as_dicom_is_read_and_lined_up(tmp_path: Path) -> N
     bone = max(still.bones, key=lambda part: part.likeness * part.volume_mm3)
     own = still.points[still.point_labels == bone.label]
     point = own[int(np.argmin(np.linalg.norm(own - bone.centre, axis=1)))]
-    found = align(2, scan.volume, moving, 1, fixed, still, lesion_point=point, lesion_radius_mm=12.0, settings=settings)
+    found = align(
+        2,
+        scan.volume,
+        moving,
+        fixed_scan_no=1,
+        fixed=fixed,
+        fixed_skeleton=still,
+        lesion_point=point,
+        lesion_radius_mm=12.0,
+        settings=settings,
+    )
     error = float(np.linalg.norm(found.transform.apply(motion.inverse().apply(point)) - point))
     print(f"error {error:.2f} mm, {found.trust}: {found.reason}")
     assert found.trust != "withheld", found.reason
