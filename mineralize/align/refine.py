@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from ..base import Floats, Grid, Rigid, Volume
+from ..base import Floats, Grid, Rigid, Volume, gaussian_smoothed
 from ..bones import METAL_HU
 from .kernels import look_up, pull_of_greys
 
@@ -51,7 +51,7 @@ class Blurred:
         part = volume.around(points, margin_mm)
         own = np.array([part.grid.spacing[0] / np.sqrt(12), PLANE_BLUR_MM, PLANE_BLUR_MM])
         add = np.sqrt(np.maximum(sigma_mm**2 - own**2, 0.0)) / part.grid.spacing
-        blurred = ndimage.gaussian_filter(part.hu, add, truncate=3.0, mode="nearest")
+        blurred = gaussian_smoothed(part.hu, add, truncate=3.0, mode="nearest")
         metal = part.hu >= METAL_HU
         if metal.any():
             reach = np.array([SPOILT_MM[0], SPOILT_MM[1], SPOILT_MM[1]])
@@ -59,9 +59,7 @@ class Blurred:
         return cls(blurred, part.grid)
 
     def further(self, sigma_mm: float) -> Blurred:
-        return replace(
-            self, hu=ndimage.gaussian_filter(self.hu, sigma_mm / self.grid.spacing, truncate=3.0, mode="nearest")
-        )
+        return replace(self, hu=gaussian_smoothed(self.hu, sigma_mm / self.grid.spacing, truncate=3.0, mode="nearest"))
 
     def at(self, world: Floats) -> Floats:
         seen, inside = np.empty(len(world)), np.empty(len(world), bool)

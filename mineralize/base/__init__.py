@@ -41,6 +41,7 @@ from .quantities import (
 from .quantity import Limit, Quantity, Region, Report
 from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
+from .smoothing import gaussian_smoothed
 from .terms import PRIVATE_SCHEME, Term, private
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
 from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
@@ -99,6 +100,7 @@ __all__ = [
     "end_with_parent",
     "family_of",
     "frozen",
+    "gaussian_smoothed",
     "is_share",
     "isolated_python",
     "known_voltage",

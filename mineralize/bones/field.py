@@ -13,7 +13,7 @@ import SimpleITK as sitk
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Grid, Volume, frozen, to_sitk
+from ..base import Floats, Grid, Volume, frozen, gaussian_smoothed, to_sitk
 
 MOST_POINTS = 40_000
 """Surface points kept per scan."""
@@ -46,7 +46,7 @@ def surface_points(
         return empty
     part_grid = grid.cropped([(s.start, s.stop) for s in box])
     distance = signed_distance(mask[box], part_grid)
-    smooth = ndimage.gaussian_filter(distance, 0.8)
+    smooth = gaussian_smoothed(distance, 0.8)
     step = float(grid.spacing.mean())
     band = np.abs(smooth) < 0.55 * step
     index = np.argwhere(band)
@@ -76,7 +76,7 @@ def signed_distance(mask: NDArray[np.bool_], grid: Grid) -> NDArray[np.float32]:
 
 def sub_voxel_field(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> NDArray[np.float32]:
     """Coarse signed distance, moved so that its zero passes through the half-maximum points."""
-    field = ndimage.gaussian_filter(signed_distance(inside, grid), 0.6)
+    field = gaussian_smoothed(signed_distance(inside, grid), 0.6)
     for _ in range(2):
         index = grid.to_index(points)
         keep = ((index > 0) & (index < np.asarray(grid.shape) - 1)).all(axis=1)
@@ -87,8 +87,8 @@ def sub_voxel_field(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> ND
         size = int(np.prod(grid.shape))
         total = np.bincount(flat, weights=error[good], minlength=size).reshape(grid.shape).astype(np.float32)
         count = np.bincount(flat, minlength=size).reshape(grid.shape).astype(np.float32)
-        top = ndimage.gaussian_filter(total, 0.9, truncate=3.5)
-        bottom = ndimage.gaussian_filter(count, 0.9, truncate=3.5)
+        top = gaussian_smoothed(total, 0.9, truncate=3.5)
+        bottom = gaussian_smoothed(count, 0.9, truncate=3.5)
         field = field - np.where(bottom > 1e-3, top / np.maximum(bottom, 1e-3), 0.0).astype(np.float32)
     return np.asarray(field, np.float32)
 

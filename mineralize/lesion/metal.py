@@ -16,7 +16,7 @@ from scipy import ndimage
 from scipy.spatial import ConvexHull, cKDTree
 from skimage import draw
 
-from ..base import Floats, Verdict, Volume, caution, slope, withhold
+from ..base import Floats, Verdict, Volume, caution, gaussian_smoothed, slope, withhold
 from ..bones import LesionZone
 from ..reference import Reference
 
@@ -149,7 +149,7 @@ def _stray(
     """How far (HU) soft tissue of one slice strays from muscle and fat, at places about 2 mm apart in the ring."""
     rows, columns, wanted = ring
     pixel = volume.grid.spacing[1:]
-    steady = ndimage.gaussian_filter(volume.hu[level, rows, columns].astype(np.float32), STEADY_MM / pixel)
+    steady = gaussian_smoothed(volume.hu[level, rows, columns].astype(np.float32), STEADY_MM / pixel)
     foreign = (steady > DENSE_HU) | (steady < AIR_HU)
     if foreign.any():
         wanted = wanted & (ndimage.distance_transform_edt(~foreign, sampling=pixel) > CLEAR_MM)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
-from ..base import Floats, Grid, Volume, lazy, sample
+from ..base import Floats, Grid, Volume, gaussian_smoothed, lazy, sample
 from ..reference import Reference
 
 FAR_MM = 1000.0
@@ -84,7 +84,7 @@ def bone_spill(distance: NDArray[Any], reference: Reference) -> NDArray[np.float
 def _soft_without_mineral(near: Neighbourhood) -> NDArray[Any]:
     """HU smoothed by ``SMOOTH_MM`` over soft tissue alone; NaN near mineral and bone."""
     sigma = SMOOTH_MM / near.grid.spacing
-    dense = ndimage.gaussian_filter(near.hu120, sigma * 0.6) >= 110.0
+    dense = gaussian_smoothed(near.hu120, sigma * 0.6) >= 110.0
     reach = ndimage.distance_transform_edt(~dense, sampling=near.grid.spacing) if dense.any() else None
     usable = near.bone_distance > 2.0
     if reach is not None:
@@ -98,6 +98,6 @@ def smoothed_over(values: NDArray[Any], usable: NDArray[np.bool_], grid: Grid) -
     Normalised convolution (Knutsson and Westin 1993; from memory).
     """
     sigma = SMOOTH_MM / grid.spacing
-    share = ndimage.gaussian_filter(usable.astype(np.float32), sigma)
-    soft = ndimage.gaussian_filter(np.where(usable, values, 0.0).astype(np.float32), sigma)
+    share = gaussian_smoothed(usable.astype(np.float32), sigma)
+    soft = gaussian_smoothed(np.where(usable, values, 0.0).astype(np.float32), sigma)
     return np.where(share > 0.3, soft / np.maximum(share, 0.3), np.nan).astype(np.float32)

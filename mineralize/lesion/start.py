@@ -11,7 +11,7 @@ from scipy import ndimage, optimize
 from scipy.spatial import ConvexHull, Delaunay, QhullError
 from scipy.spatial.transform import Rotation
 
-from ..base import Floats, Grid
+from ..base import Floats, Grid, gaussian_smoothed
 from .specks import Noise, beyond_noise
 
 FARTHEST_WALL_MM = 45.0
@@ -62,7 +62,7 @@ def lesion_mineral(
     expected : where the lesion lies by another scan; pieces inside it (a tenth larger) belong to it.
     """
     sigma = 0.6 / grid.spacing
-    smooth = ndimage.gaussian_filter(hu120, np.where(grid.spacing < 1.6, sigma, 0.0))
+    smooth = gaussian_smoothed(hu120, np.where(grid.spacing < 1.6, sigma, 0.0))
     level = max(threshold_hu120, MUSCLE_HU + 1.5 * noise.hu[0])
     spill = max(1.0, 2.0 * float(np.hypot(blur_mm, 0.6)))
     mineral = (smooth >= level) & (bone_distance > spill)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Verdicts, Volume, caution, withhold
+from ..base import Floats, Verdicts, Volume, caution, gaussian_smoothed, withhold
 from ..bones import Skeleton
 from ..lesion import signed_depth
 from ..reference import Reference
@@ -21,7 +21,7 @@ FARTHEST_MM = 40.0
 
 def _muscle_voxels(volume: Volume, bone_distance: NDArray[np.floating] | None, noise_hu: float) -> NDArray[np.bool_]:
     """Muscle: between the fat planes and anything bright (vessels with contrast, mineral), on smoothed HU."""
-    smooth = ndimage.gaussian_filter(volume.hu, 1.0 / volume.grid.spacing)
+    smooth = gaussian_smoothed(volume.hu, 1.0 / volume.grid.spacing)
     spread = max(0.35 * noise_hu, 4.0)
     muscle = (smooth > -5.0 - spread) & (smooth < 95.0 + spread)
     if bone_distance is not None:

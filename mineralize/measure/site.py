@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
-from ..base import Floats, Settings, lazy, slope
+from ..base import Floats, Settings, gaussian_smoothed, lazy, slope
 from ..lesion import Neighbourhood, Noise, Outline, Zones, beyond_noise, noise_around
 from ..reference import Reference
 from .bridged import Bridged, bridged
@@ -184,15 +184,15 @@ class Site:
     def calm(self) -> NDArray[np.float32]:
         """HU120 smoothed over about 2 mm: noise must not choose which voxels count as plain tissue, or their mean is
         that of a distribution cut on one side (2 HU low at 20 HU of noise on a scanned phantom)."""
-        return np.asarray(ndimage.gaussian_filter(self.near.hu120, 1.0 / self.near.grid.spacing), np.float32)
+        return np.asarray(gaussian_smoothed(self.near.hu120, 1.0 / self.near.grid.spacing), np.float32)
 
     def _carried(self, plain: NDArray[np.bool_]) -> NDArray[np.float32]:
         result = np.full(self.near.grid.shape, self.reference.muscle.mean_hu, np.float32)
         known = np.zeros(self.near.grid.shape, bool)
         for sigma_mm in (1.5, 3.0, 8.0):
             sigma = sigma_mm / self.near.grid.spacing
-            share = ndimage.gaussian_filter(plain.astype(np.float32), sigma)
-            value = ndimage.gaussian_filter(np.where(plain, self.near.hu, 0.0).astype(np.float32), sigma)
+            share = gaussian_smoothed(plain.astype(np.float32), sigma)
+            value = gaussian_smoothed(np.where(plain, self.near.hu, 0.0).astype(np.float32), sigma)
             fresh = ~known & (share > 0.02)
             result[fresh] = value[fresh] / share[fresh]
             known |= fresh
@@ -269,7 +269,7 @@ def find_layers(site: Site) -> Layers:
     sigma = np.array([axial, in_plane, in_plane]) / grid.spacing
     weights = np.array([s[usable] for s in shares], np.float32)
     total = weights.sum(axis=1)
-    blurred = np.array([ndimage.gaussian_filter(s, sigma)[usable] for s in shares], np.float32)
+    blurred = np.array([gaussian_smoothed(s, sigma)[usable] for s in shares], np.float32)
     blurred[0] += np.clip(1.0 - blurred.sum(axis=0), 0.0, 1.0)
     transfer = (weights @ blurred.T) / np.maximum(total, 1e-6)[:, None]
     safe = np.maximum(total, 1e-6)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from scipy import ndimage
 
-from ..base import Verdicts, caution, withhold
+from ..base import Verdicts, caution, gaussian_smoothed, withhold
 from .estimate import Estimate, symmetric, withheld
 from .site import Site
 
@@ -109,11 +109,11 @@ def _core_fractions(site: Site) -> list[Estimate]:
     if total * site.voxel_mm3 < 30.0:
         return [withheld(n, "1", withhold("core-small")) for n in names]
     sigma = CLASS_SMOOTHING_MM / site.near.grid.spacing
-    share = ndimage.gaussian_filter(zones.core, sigma)
+    share = gaussian_smoothed(zones.core, sigma)
     layers = site.layers
     # What blur carries in from the rim is taken off voxel by voxel (additive form of Thomas 2011, EJNMMI 38:1104).
     freed = site.hu - layers.spill
-    smooth = ndimage.gaussian_filter(freed * zones.core, sigma) / np.maximum(share, 1e-3)
+    smooth = gaussian_smoothed(freed * zones.core, sigma) / np.maximum(share, 1e-3)
     smooth120 = site.reference.hu120(smooth)
     noise = site.reference.mean_error(CLASS_SMOOTHING_MM**3 * 20)
     reached = abs(

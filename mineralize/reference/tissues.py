@@ -18,6 +18,7 @@ from ..base import (
     MineralSettings,
     Note,
     Volume,
+    gaussian_smoothed,
     known_voltage,
     slope,
     to_hu120,
@@ -272,7 +273,7 @@ def _fat(volume: Volume, noise_4mm_hu: float) -> Tissue | None:
     reach = tuple(2 * int(np.ceil(2.0 / h)) + 1 for h in in_plane)
     for k in np.unique(np.linspace(0, grid.shape[0] - 1, min(grid.shape[0], 12)).astype(int)):
         plane = volume.hu[k].astype(np.float32)
-        smooth = ndimage.gaussian_filter(plane, 0.9 / in_plane)
+        smooth = gaussian_smoothed(plane, 0.9 / in_plane)
         fat = (smooth >= FAT_WINDOW_HU[0]) & (smooth <= FAT_WINDOW_HU[1])
         values.append(plane[ndimage.minimum_filter(fat, size=reach)])
     found = np.concatenate(values)
