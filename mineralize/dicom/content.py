@@ -6,6 +6,7 @@ reads -1000 HU by definition and shows in nearly every CT, and the next slice, w
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -14,11 +15,14 @@ from numpy.typing import NDArray
 
 from ..base import Note, SeriesError
 from . import rules
+from .children import EndedError, LateError, allowed_s, answer, bound, late, serve
 from .decode import needs_child, stored_values
 from .image import Image
-from .slices import PADDED_HU, OutOfRange, read_slice
+from .slices import PADDED_HU, read_slice, to_hu
 from .stack import Stack
 
+ENTRY = "mineralize.dicom.content"
+"""The module whose ``main`` a child runs."""
 AIR_HU = (-1150.0, -850.0)
 SOFT_HU = (-200.0, 250.0)
 """Fat to muscle with contrast agent (common practice, no source)."""
@@ -44,18 +48,46 @@ def look(stack: Stack, label: str) -> list[Note]:
     Raises
     ------
     SeriesError
-        when slices with different rescale hold the same stored values, so that one of the two is wrong.
+        when slices with different rescale hold the same stored values, so that one of the two is wrong, or when a
+        slice takes too long to decode.
     """
     images = stack.images
-    if needs_child(images[0].coding):
-        return []
-    _rescale_borne_out(images, label)
-    middle = images[len(images) // 2]
+    if not needs_child(images[0].coding):
+        return _look(images, label)
+    seconds = allowed_s(images[0]) * (1 + 3 * len(_borders(images)))
     try:
-        stored = stored_values(middle, np.empty((middle.coding.rows, middle.coding.columns), np.int16))
-        hu = _values(middle)
-    except (SeriesError, OutOfRange, MemoryError):
-        return []
+        found = answer(ENTRY, (images, label), seconds)
+    except LateError:
+        raise late(label, images[0]) from None
+    except EndedError:
+        return []  # refused, in its own words, when the series is read
+    if isinstance(found, SeriesError):
+        raise found
+    return list(found)
+
+
+def main() -> None:
+    """What a child process runs for the decoders that must not run here."""
+    serve(_looked)
+
+
+def _looked(job: tuple[tuple[Image, ...], str]) -> list[Note] | SeriesError:
+    try:
+        return _look(*job, before=lambda image: bound(allowed_s(image)))
+    except SeriesError as error:
+        return error
+
+
+def _look(images: tuple[Image, ...], label: str, before: Callable[[Image], None] = lambda _: None) -> list[Note]:
+    """Notes, as :func:`look`; ``before`` is called with each slice that is about to be decoded."""
+    _rescale_borne_out(images, label, before)
+    middle = images[len(images) // 2]
+    shape = (middle.coding.rows, middle.coding.columns)
+    try:
+        before(middle)
+        stored = stored_values(middle, np.empty(shape, np.int16))
+        hu = np.empty(shape, np.float32)
+        to_hu(stored, middle, hu)
     except Exception:
         return []  # what cannot be decoded is refused, in its own words, when the series is read
     notes = []
@@ -87,7 +119,8 @@ def _odd(hu: NDArray[np.float32]) -> tuple[str, str] | None:
     return None
 
 
-def _values(image: Image) -> NDArray[np.float32]:
+def _values(image: Image, before: Callable[[Image], None]) -> NDArray[np.float32]:
+    before(image)
     out = np.empty((image.coding.rows, image.coding.columns), np.float32)
     read_slice(image, out, "", 0)
     return out
@@ -108,16 +141,13 @@ def _beyond_bits(stored: NDArray[Any], image: Image) -> bool:
     return bool(((values < low) | (values > high)).mean() > LEAST_SHARE) if values.size else False
 
 
-def _rescale_borne_out(images: tuple[Image, ...], label: str) -> None:
+def _rescale_borne_out(images: tuple[Image, ...], label: str, before: Callable[[Image], None]) -> None:
     """Where neighbours differ in rescale, their stored values must differ the other way round (C.11.1: HU agree)."""
-    borders = [
-        k for k in range(len(images) - 1) if (images[k].slope, images[k].intercept) != _scale(images[k + 1])
-    ]  # fmt: skip
-    for k in borders[:: max(len(borders) // MOST_BORDERS, 1)]:
+    for k in _borders(images):
         one, other = images[k], images[k + 1]
         try:
-            here, there = _values(one), _values(other)
-            alike = _values(replace(other, slope=one.slope, intercept=one.intercept))
+            here, there = _values(one, before), _values(other, before)
+            alike = _values(replace(other, slope=one.slope, intercept=one.intercept), before)
         except Exception:
             continue  # refused, in its own words, when the series is read
         known = (here != PADDED_HU) & (there != PADDED_HU)
@@ -133,6 +163,12 @@ def _rescale_borne_out(images: tuple[Image, ...], label: str) -> None:
                     "rescale-mixed",
                     rules.EXPORT_AGAIN,
                 )
+
+
+def _borders(images: tuple[Image, ...]) -> list[int]:
+    """Slices after which the rescale changes: as many of them as are looked at."""
+    found = [k for k in range(len(images) - 1) if _scale(images[k]) != _scale(images[k + 1])]
+    return found[:: max(len(found) // MOST_BORDERS, 1)]
 
 
 def _scale(image: Image) -> tuple[float, float]:

@@ -19,6 +19,8 @@ from pydicom.uid import UID
 from .image import Coding, Image
 from .inflate import inflated_pixels
 
+NOT_HERE = {"gdcm", "pyjpegls"}
+"""Decoders that may end the program on damaged data, or keep it busy for half a minute (both found by fuzzing)."""
 TWELVE_BIT = {f"1.2.840.10008.1.2.4.{n}" for n in (51, 53, 55)}
 SAFEST_FIRST = ("pylibjpeg", "pyjpegls", "pillow", "gdcm", "pydicom")
 """gdcm stands late: on some damaged data it ends the process instead of raising (found by fuzzing JPEG 2000)."""
@@ -54,8 +56,8 @@ def can_decode(coding: Coding) -> bool:
 
 
 def needs_child(coding: Coding) -> bool:
-    """Whether the decoder may abort the whole program on damaged data, and so must not run in it."""
-    return coding.transfer_syntax not in NATIVE and decoder_of(coding) == "gdcm"
+    """Whether the decoder may abort or hold up the whole program on damaged data, and so must not run in it."""
+    return coding.transfer_syntax not in NATIVE and decoder_of(coding) in NOT_HERE
 
 
 def native_dtype(coding: Coding) -> np.dtype[Any]:

@@ -2,8 +2,8 @@
 
 The decoders hold the interpreter's lock, so threads gain nothing. Each worker is a plain child process that is handed
 its slices on standard input and streams HU back on standard output; the parent reads straight into the volume. Unlike
-a process pool this never runs the user's own script again. A decoder that ends its process on damaged data ends a
-worker, and the series is refused.
+a process pool this never runs the user's own script again. A decoder that ends its process on damaged data, or is busy
+with it for too long, ends a worker, and the series is refused.
 """
 
 from __future__ import annotations
@@ -11,19 +11,21 @@ from __future__ import annotations
 import logging
 import pickle
 import struct
-import subprocess
 import sys
 from concurrent.futures import ThreadPoolExecutor
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import SeriesError, isolated_python
+from ..base import SeriesError
+from .children import Child, EndedError, LateError, Nursery, allowed_s, bound, late
 from .decode import needs_child
 from .image import Image
 from .slices import OutOfRange, read_slice
 
+ENTRY = "mineralize.dicom.workers"
+"""The module whose ``main`` a child runs."""
 FEWEST = 24
 """Fewer compressed slices than this are decoded faster without starting processes."""
 _GOOD, _BAD, _RANGE = 0, 1, 2
@@ -43,53 +45,42 @@ def fill(images: tuple[Image, ...], out: NDArray[Any], label: str, cores: int) -
     Raises
     ------
     SeriesError, OutOfRange
-        as :func:`.slices.read_slice`; also when a worker dies.
+        as :func:`.slices.read_slice`; also when a worker dies, or takes too long over a slice.
     """
     cores = max(1, min(cores, 16, len(images) // 8))
     shares = [list(range(first, len(images), cores)) for first in range(cores)]
+    nursery = Nursery()
     with ThreadPoolExecutor(cores) as pool:
-        for _ in pool.map(lambda share: _one(images, share, out, label), shares):
-            pass
-
-
-def _one(images: tuple[Image, ...], share: list[int], out: NDArray[Any], label: str) -> None:
-    job = pickle.dumps((label, out.dtype.str, [(k, images[k]) for k in share]))
-    with subprocess.Popen(
-        isolated_python("mineralize.dicom.workers"),
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-    ) as child:
-        assert child.stdin is not None
-        assert child.stdout is not None
         try:
-            child.stdin.write(job)
-            child.stdin.close()
-            for k in share:
-                _receive(child.stdout, out[k], label, k + 1)
-        except BrokenPipeError:
-            raise _died(label, share[0] + 1) from None
-        finally:
-            child.kill()
+            for _ in pool.map(lambda share: _one(nursery, images, share, out, label), shares):
+                pass
+        except BaseException:
+            nursery.end()  # else leaving the pool would wait until the others are through
+            raise
 
 
-def _receive(stream: IO[bytes], plane: NDArray[Any], label: str, number: int) -> None:
-    status = stream.read(1)
-    if not status:
-        raise _died(label, number)
-    if status[0] == _RANGE:
+def _one(nursery: Nursery, images: tuple[Image, ...], share: list[int], out: NDArray[Any], label: str) -> None:
+    now = share[0]
+    try:
+        with nursery.child(ENTRY) as child:
+            child.give((label, out.dtype.str, [(k, images[k]) for k in share]), allowed_s(images[now]))
+            for now in share:
+                _receive(child, out[now], allowed_s(images[now]))
+    except EndedError:
+        raise _died(label, now + 1) from None
+    except LateError:
+        raise late(label, images[now]) from None
+
+
+def _receive(child: Child, plane: NDArray[Any], seconds: float) -> None:
+    (status,) = child.read(1, seconds)
+    if status == _RANGE:
         raise OutOfRange
-    if status[0] == _BAD:
-        (length,) = struct.unpack("<L", stream.read(4))
-        error = pickle.loads(stream.read(length))
-        raise error if isinstance(error, SeriesError) else _died(label, number)
-    view = memoryview(plane.data).cast("B")
-    done = 0
-    while done < len(view):
-        got = stream.readinto(view[done:])  # type: ignore[attr-defined]
-        if not got:
-            raise _died(label, number)
-        done += got
+    if status == _BAD:
+        (length,) = struct.unpack("<L", child.read(4, seconds))
+        error = pickle.loads(child.read(length, seconds))
+        raise error if isinstance(error, SeriesError) else EndedError
+    child.read_into(memoryview(plane.data).cast("B"), seconds)
 
 
 def _died(label: str, number: int) -> SeriesError:
@@ -104,8 +95,9 @@ def main() -> None:
     stream = sys.stdout.buffer
     logging.getLogger("pydicom").setLevel(logging.CRITICAL + 1)
     for k, image in share:
-        plane = np.empty((image.coding.rows, image.coding.columns), dtype)
         try:
+            plane = np.empty((image.coding.rows, image.coding.columns), dtype)
+            bound(allowed_s(image))
             read_slice(image, plane, label, k + 1, checked=False)
         except OutOfRange:
             stream.write(bytes([_RANGE]))
