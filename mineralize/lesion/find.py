@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy, withhold
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
@@ -13,12 +14,13 @@ from ..timeline import Offered
 from .by_hand import corrected, with_hand
 from .candidates import Candidate, find_candidates
 from .constraints import Hand
+from .doubts import LEFT_OUT
 from .drawn import outline_from_mask, outline_of_shape
 from .hand_mineral import Part, parts_at, with_parts
 from .margin import beyond_mineral, find_mass_margin, is_shell
 from .metal import too_bright
 from .near import Neighbourhood, neighbourhood
-from .outline import LEFT_OUT, Outline, find_outline
+from .outline import Outline, find_outline
 from .soft import find_soft_margin
 from .specks import noise_of
 from .start import Ellipsoid, lesion_mineral
@@ -36,6 +38,8 @@ LARGER = 1.3
 """A soft mass around mineral is told from the blur of the mineral when it is so many times larger."""
 STILL_GROWING = 0.05
 """A third look is the last unless the volume still changes by this share."""
+MOST_LOOKS = 8
+"""Looks at a lesion, those that only found out that its size was misjudged included."""
 SURROUND_MM = 14.0
 """How much of the scan around the outline is measured."""
 VOLTAGE_DOUBTS = frozenset({"kvp-unknown", "kvp-outside"})
@@ -103,7 +107,7 @@ class SeenScan:
     def near_outline(self, outline: Outline) -> Neighbourhood:
         """The neighbourhood of an outline, with the margin that measuring wants."""
         middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
-        reach = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        reach = _radius_about(outline, middle)
         near, _ = self.near(middle, reach + SURROUND_MM, reach, outline.vertices[::4])
         return near.cropped(near.grid.bounds_around(outline.vertices, SURROUND_MM))
 
@@ -209,18 +213,40 @@ def _outside_mm(outline: Outline, point: Floats) -> float:
 
 
 def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipsoid | None) -> Outline | None:
-    """The outline at a seed. The first look reaches far; the second knows the size and parts bone accordingly."""
-    number = seen.scan.number
+    """The outline at a seed: of its mineral, of the soft mass around that, or of a mass without any."""
+    outline, near, guess = _by_mineral(seen, seed, settings, expected)
+    if outline is None:
+        if expected is not None:
+            return _again_by_margin(seen, expected, guess, settings)
+        return _by_soft_margin(seen, seed)
+    if outline.left_out > LEFT_OUT and expected is None:
+        shape = outline_of_shape(near, _mineral_at(seen, near, seed, settings), seen.scan.number)
+        # The pieces of a broken shell close to fragments, not to the lesion.
+        if shape is not None and shape.volume_mm3 > 0.5 * outline.volume_mm3:
+            return shape
+    if is_shell(near, seen.reference, settings, outline):
+        return outline
+    middle, radius = outline.centroid, _radius_about(outline, outline.centroid)
+    near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
+    return _mass_around(seen, outline) or beyond_mineral(near, seen.reference, settings, outline)
+
+
+def _by_mineral(
+    seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipsoid | None
+) -> tuple[Outline | None, Neighbourhood, float]:
+    """The outline of the mineral at a seed, what was looked at last, and the radius (mm) that was guessed for it.
+
+    The first look reaches far; the second knows the size and parts bone accordingly.
+    """
     guess = 18.0 if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre
-    outline: Outline | None = None
     surface: Floats | None = None
     looks, before = 0, 0.0
     size = guess
-    for _ in range(8):
+    for _ in range(MOST_LOOKS):
         reach = guess + (28.0 if looks == 0 else 14.0)
         near, _ = seen.near(centre, reach, size, surface)
-        outline = find_outline(near, seen.reference, seed, settings, scan=number, expected=expected)
+        outline = find_outline(near, seen.reference, seed, settings, scan=seen.scan.number, expected=expected)
         # A large lesion on bone passes for bone until its size is allowed for.
         missed = outline is None or (
             expected is None and looks == 0 and (outline.trust == "withheld" or _outside_mm(outline, seed) > BESIDE_MM)
@@ -236,40 +262,33 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
         before = outline.volume_mm3
         if looks >= 3 and not changed:
             break
-        middle = outline.centroid
-        radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+        middle, radius = outline.centroid, _radius_about(outline, outline.centroid)
         inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
         steady = abs(radius - size) < 0.2 * radius and (looks < 3 or not changed)
         if inside_view and steady and (looks > 1 or expected is not None):
             break
         centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
         size, surface = radius, outline.vertices[::4]
-    if outline is not None:
-        if outline.left_out > LEFT_OUT and expected is None:
-            mineral = lesion_mineral(
-                near.hu120,
-                near.grid,
-                near.bone_distance,
-                seed,
-                threshold_hu120=settings.outline.mineral_hu120,
-                noise=noise_of(seen.reference, near.grid),
-                blur_mm=seen.reference.blur_sd_mm,
-            )
-            if near.added is not None:
-                mineral = mineral | near.added
-            shape = outline_of_shape(near, mineral, number)
-            # The pieces of a broken shell close to fragments, not to the lesion.
-            if shape is not None and shape.volume_mm3 > 0.5 * outline.volume_mm3:
-                return shape
-        if is_shell(near, seen.reference, settings, outline):
-            return outline
-        middle = outline.centroid
-        radius = float(np.linalg.norm(outline.vertices - middle, axis=1).max())
-        near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
-        return _mass_around(seen, outline) or beyond_mineral(near, seen.reference, settings, outline)
-    if expected is not None:
-        return _again_by_margin(seen, expected, guess, settings)
-    return _by_soft_margin(seen, seed)
+    return outline, near, guess
+
+
+def _radius_about(outline: Outline, middle: Floats) -> float:
+    """How far (mm) an outline reaches from a point."""
+    return float(np.linalg.norm(outline.vertices - middle, axis=1).max())
+
+
+def _mineral_at(seen: SeenScan, near: Neighbourhood, seed: Floats, settings: Settings) -> NDArray[np.bool_]:
+    """The mineral that hangs together at a seed, with what a reader counted in."""
+    mineral = lesion_mineral(
+        near.hu120,
+        near.grid,
+        near.bone_distance,
+        seed,
+        threshold_hu120=settings.outline.mineral_hu120,
+        noise=noise_of(seen.reference, near.grid),
+        blur_mm=seen.reference.blur_sd_mm,
+    )
+    return mineral if near.added is None else mineral | near.added
 
 
 def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings: Settings) -> Outline | None:

@@ -15,17 +15,24 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from ..base import Floats, Note, Settings, Trust, Verdicts, caution, lazy, reason_of, sample, trust_of, withhold
+from ..base import Floats, Note, Settings, Trust, Verdicts, lazy, reason_of, sample, trust_of
 from ..reference import Reference
 from ..surface import (
     RayMesh,
-    dents,
     mesh_volume,
     optimal_levels,
-    sphere_directions,
     subdivided,
     vertex_normals,
     with_halves,
+)
+from .doubts import (
+    CARRIED,
+    LEFT_OUT,
+    doubt_of_dents,
+    doubt_of_edges,
+    doubt_of_mineral,
+    doubt_of_slices,
+    doubt_on_bone,
 )
 from .near import Neighbourhood
 from .refine import Refined, refined
@@ -35,12 +42,6 @@ from .start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points
 
 WELL_COVERED = 0.35
 """Share of directions with mineral from which the ellipsoid goes by it alone."""
-MOSTLY_UNSEEN = 0.72
-"""Share of an outline that no edge carries from which it is not stated."""
-DENTED = 0.2
-"""Depth of a dent, as a share of the radius, beyond which a lobed surface is unlikely."""
-LEFT_OUT = 0.1
-"""Share of the mineral outside an outline from which its shape counts as misjudged."""
 
 
 @dataclass(frozen=True)
@@ -257,50 +258,16 @@ def _judged(
 ) -> Outline:
     """The outline with a verdict on how far it can be trusted."""
     vertices, weight, found = surface.vertices, surface.weight, surface.edges
-    verdicts = []
-    seen = float((weight > 0.03).mean())
-    unseen = ~near.grid.contains(vertices, margin_mm=0.0)
-    if unseen.mean() > 0.002:
-        verdicts.append(withhold("cut-by-scan"))
-    unseen_share = 1.0 - seen
-    unseen_code = "edge-unseen-soft" if soft_seen else "edge-unseen"
-    if unseen_share > MOSTLY_UNSEEN:
-        verdicts.append(withhold(unseen_code, share=unseen_share))
-    elif unseen_share > 0.25:
-        verdicts.append(caution(unseen_code, share=unseen_share))
-    contact = float(found.contact.mean())
-    if contact > 0.003:
-        verdicts.append(caution("on-bone", share=contact))
+    seen = float((weight > CARRIED).mean())
     points = near.grid.to_world(np.argwhere(mineral))
-    relative = np.linalg.norm(points - body.centre, axis=1)
-    direction = (points - body.centre) / np.maximum(relative, 1e-9)[:, None]
-    own = np.linalg.norm(vertices - body.centre, axis=1)
-    own_direction = (vertices - body.centre) / own[:, None]
-    nearest = np.concatenate(
-        [(direction[s : s + 4096] @ own_direction.T).argmax(axis=1) for s in range(0, len(direction), 4096)]
+    left_out, one_sided = doubt_of_mineral(points, vertices, body.centre)
+    verdicts = (
+        *doubt_of_edges(near.grid, vertices, 1.0 - seen, soft_seen=soft_seen),
+        *doubt_on_bone(found.contact),
+        *one_sided,
+        *doubt_of_dents(vertices, found.contact),
+        *doubt_of_slices(near.grid, vertices, reference.slice_mm),
     )
-    left_out = float((relative > own[nearest] + 2.0).mean())
-    coarse, _ = sphere_directions(150)
-    facing = (direction[relative > 0.6 * own[nearest]] @ coarse.T).argmax(axis=1)
-    covered = len(np.unique(facing)) / len(coarse)
-    if covered < 0.6:
-        verdicts.append(caution("mineral-one-sided", share=covered))
-    if left_out > LEFT_OUT:
-        outside = caution("mineral-outside", share=left_out)
-        verdicts.append(outside.at("withheld") if left_out > 0.5 else outside)
-    # A bone in the way dents any lesion.
-    dented = float(((dents(vertices) > DENTED) & ~found.contact).mean())
-    if dented > 0.02:
-        verdicts.append(caution("dips-inward", share=dented))
-    # Across slices the outline of a small lesion is wider than the lesion by up to a slice.
-    extents = np.ptp(vertices @ near.grid.directions, axis=0) - (1.5 * reference.slice_mm, 0.0, 0.0)
-    spacing = float(near.grid.spacing[0])
-    slices = float(extents.min()) / spacing
-    coarse_slices = {"spacing_mm": spacing, "extent_mm": float(extents.min())}
-    if slices < 3.0:
-        verdicts.append(withhold("slices-third", **coarse_slices))
-    elif slices < 5.0:
-        verdicts.append(caution("slices-fifth", **coarse_slices))
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
     spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
     return Outline(
@@ -310,7 +277,7 @@ def _judged(
         with_halves(weight, halved),
         "mineral shell",
         spread,
-        tuple(verdicts),
+        verdicts,
         touches_bone=np.concatenate([found.contact, found.contact[halved].all(axis=1)]),
         ellipsoid=body,
         left_out=left_out,

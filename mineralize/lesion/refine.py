@@ -33,6 +33,8 @@ SHORT_SKIRTS = 0.07
 sets edges across slices outward by about this share of the blur (own phantoms, slices of 1.5-3 mm)."""
 ENDED_BY_BONE = 0.99
 """Share of its length at which a ray must meet bone for its vertex to count as lying on bone."""
+SEARCHES_MM = (6.0, 4.0, 3.0, 3.0)
+"""How far inward of the surface the shell is looked for, look after look."""
 BORDER_RINGS = 3
 """Vertices so many steps from a gap may look at the end of the wall rather than at its outer face."""
 
@@ -43,6 +45,38 @@ class Refined:
 
     vertices: Floats
     weight: Floats
+    edges: Edges
+
+
+@dataclass(frozen=True, eq=False)
+class _Course:
+    """What stays the same from look to look.
+
+    ``stretch``, ``outward`` (N, 3): the way from the middle to each vertex at radius 1, and the unit normal of the
+    ellipsoid there; ``blend`` averages neighbours; ``penalty`` and ``pull`` as :func:`solve_radius` wants them.
+    """
+
+    near: Neighbourhood
+    reference: Reference
+    margin: Margin
+    settings: Settings
+    centre: Floats
+    mesh: RayMesh
+    stretch: Floats
+    outward: Floats
+    blend: Any
+    penalty: Any
+    pull: Any
+
+
+@dataclass(frozen=True, eq=False)
+class _Wish:
+    """Where a look wants the surface: ``radius`` (N,), how much it is ``trusted`` (N,), and ``carried`` (N,) whether by
+    an edge of mineral rather than a soft margin; ``edges`` as they were found."""
+
+    radius: Floats
+    trusted: Floats
+    carried: NDArray[np.bool_]
     edges: Edges
 
 
@@ -58,58 +92,71 @@ def refined(
 ) -> Refined:
     """Move the radii (N,) of the first surface to the edge of the mineral, and across gaps along the shell's course."""
     count = len(mesh.directions)
-    faces = mesh.faces
     stretch = mesh.directions @ body.shape.T
     outward = mesh.directions @ np.linalg.inv(body.shape)
     outward /= np.linalg.norm(outward, axis=1)[:, None]
     blend = smoothing_matrix(count, mesh.edges, passes=2)
     penalty, pull = bending(mesh)
+    course = _Course(near, reference, margin, settings, body.centre, mesh, stretch, outward, blend, penalty, pull)
     radius = solve_radius(radius, np.ones(count), penalty, pull)
-    found: Edges | None = None
-    weight: Floats = np.ones(count)
     # In a small lesion a deep look from a gap would meet the opposite side of the shell.
     deepest = 0.35 * float(np.cbrt(np.prod(body.radii)))
-    for search in (min(6.0, deepest), min(4.0, deepest), min(3.0, deepest), min(3.0, deepest)):
-        vertices = body.centre + radius[:, None] * stretch
-        found = edges_along_normals(near, reference, vertices, faces, blend, settings=settings, search_mm=search)
-        normals = vertex_normals(vertices, faces)
-        forward = np.einsum("ij,ij->i", normals, stretch)
-        soft_depth, soft_weight = _margin_edges(near, margin, vertices, normals, blend)
-        # Beside bone, but not on it, what the blur of cortex leaves over is no edge of the lesion.
-        beside = np.clip((near.bone_at(vertices) - 0.5) / 1.5, 0.1, 1.0)
-        beside = np.where(found.contact, 1.0, beside)
-        lateral = beside * _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
-        carried = found.weight * lateral > 0.1
-        axial = normals @ near.grid.directions[:, 0]
-        blur = np.asarray(reference.blur_along(axial))
-        # Blur along a curved surface moves its edge inward by that blur's variance times the mean curvature.
-        bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
-        inward = reference.blur_sd_mm**2 * bent - SHORT_SKIRTS * blur * axial**2
-        depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
-        resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
-        trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
-        # The end of a bowl's wall and its inner face, seen through the opening, are no part of the outer surface.
-        trust = trust * np.clip((0.25 - dents(vertices)) / 0.1, 0.0, 1.0)
-        trust = trust * np.clip((np.einsum("ij,ij->i", normals, outward) - 0.7) / 0.15, 0.0, 1.0)
-        target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(stretch, axis=1))
-        target = _no_way_in(
-            target, radius, trust, carried, mesh, vertices=vertices, stretch=stretch, penalty=penalty, pull=pull
-        )
-        target = _near_the_shell(target, radius, trust, carried, vertices, stretch=stretch, penalty=penalty, pull=pull)
-        weight = trust
-        solved = radius
-        for _ in range(3):
-            solved = solve_radius(target, weight, penalty, pull)
-            off = (target - solved) * np.linalg.norm(stretch, axis=1)
-            weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
-        radius = np.clip(solved, 0.15, 2.5)
-    assert found is not None
+    for search in SEARCHES_MM:
+        wish = _wished(course, radius, min(search, deepest))
+        radius, weight = _given(course, radius, wish)
     free = _outside_bone(near, body.centre, radius[:, None] * stretch)
     # What bone ends is as well known as bone is, whatever the shell does there.
     ended = free < ENDED_BY_BONE
     weight = np.where(ended, np.maximum(weight, 0.5), weight)
-    found = replace(found, contact=found.contact | ended)
+    found = replace(wish.edges, contact=wish.edges.contact | ended)
     return Refined(body.centre + (free * radius)[:, None] * stretch, weight, found)
+
+
+def _wished(course: _Course, radius: Floats, search_mm: float) -> _Wish:
+    """Where the edges along the normals of the present surface want it, corrected for what blur does to them."""
+    near, reference, mesh, blend = course.near, course.reference, course.mesh, course.blend
+    vertices = course.centre + radius[:, None] * course.stretch
+    found = edges_along_normals(
+        near, reference, vertices, mesh.faces, blend, settings=course.settings, search_mm=search_mm
+    )
+    normals = vertex_normals(vertices, mesh.faces)
+    soft_depth, soft_weight = _margin_edges(near, course.margin, vertices, normals, blend)
+    # Beside bone, but not on it, what the blur of cortex leaves over is no edge of the lesion.
+    beside = np.clip((near.bone_at(vertices) - 0.5) / 1.5, 0.1, 1.0)
+    beside = np.where(found.contact, 1.0, beside)
+    lateral = beside * _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
+    carried = found.weight * lateral > 0.1
+    axial = normals @ near.grid.directions[:, 0]
+    blur = np.asarray(reference.blur_along(axial))
+    # Blur along a curved surface moves its edge inward by that blur's variance times the mean curvature.
+    bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
+    inward = reference.blur_sd_mm**2 * bent - SHORT_SKIRTS * blur * axial**2
+    depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
+    resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
+    trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
+    # The end of a bowl's wall and its inner face, seen through the opening, are no part of the outer surface.
+    trust = trust * np.clip((0.25 - dents(vertices)) / 0.1, 0.0, 1.0)
+    trust = trust * np.clip((np.einsum("ij,ij->i", normals, course.outward) - 0.7) / 0.15, 0.0, 1.0)
+    forward = np.einsum("ij,ij->i", normals, course.stretch)
+    target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(course.stretch, axis=1))
+    return _Wish(target, trust, carried, found)
+
+
+def _given(course: _Course, radius: Floats, wish: _Wish) -> tuple[Floats, Floats]:
+    """Radii (N,) that bend least on the way through what a look wants, and how far an edge carried each (N,)."""
+    penalty, pull, stretch = course.penalty, course.pull, course.stretch
+    vertices = course.centre + radius[:, None] * stretch
+    trust, carried = wish.trusted, wish.carried
+    target = _no_way_in(
+        wish.radius, radius, trust, carried, course.mesh, vertices=vertices, stretch=stretch, penalty=penalty, pull=pull
+    )
+    target = _near_the_shell(target, radius, trust, carried, vertices, stretch=stretch, penalty=penalty, pull=pull)
+    weight, solved = trust, radius
+    for _ in range(3):
+        solved = solve_radius(target, weight, penalty, pull)
+        off = (target - solved) * np.linalg.norm(stretch, axis=1)
+        weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
+    return np.clip(solved, 0.15, 2.5), weight
 
 
 def _outside_bone(near: Neighbourhood, centre: Floats, arms: Floats) -> Floats:

@@ -15,6 +15,24 @@ from .layers import fit_layers
 
 OUTSIDE_MM, INSIDE_MM, STEP_MM = 4.0, 8.0, 0.25
 """Reach and step of the profiles along the inward normal."""
+CLEAR_OF_BONE_MM = 1.0
+"""Nearer to bone than this a sample may be the blur of cortex, and is not looked at."""
+NOTHING_HU = -2000.0
+"""Stands for a sample that is not looked at: below anything that a scan holds."""
+LEAST_HU = -1500.0
+"""Below anything that a body holds; what is lower is padding."""
+PEAK_OUTSIDE_MM = 2.0
+"""How far outside the present surface the peak of the layer may lie."""
+NEAR_HIGHEST = 0.7
+"""A local peak of this share of the highest is a layer of its own, not the shoulder of one."""
+LEAST_OUTSIDE = 4
+"""Samples (1 mm) that tell what lies outside the layer."""
+OUTSIDE_HU = (-130.0, 100.0)
+"""From fat to muscle with contrast: what may lie outside mineral that is not bone."""
+ANY_MINERAL = 0.75
+"""Share of the mineral threshold from which a peak is looked at: averaging and blur lower a thin rim's."""
+NO_DARKER_LINE = 0.6
+"""Share of the peak that everything between bone and layer keeps where the two touch."""
 
 
 def profile_depths() -> Floats:
@@ -95,59 +113,69 @@ def find_edges(
     search_mm : how far inward of the present surface the outer layer's peak may lie.
     """
     at = profile_depths()
-    n = len(profiles)
-    rows = np.arange(n)
-    free = np.where(bone_distance > 1.0, profiles, np.nan)
-    free = np.where(np.isfinite(free), free, -2000.0)
-    window = (at >= -2.0) & (at <= search_mm)
-    masked = np.where(window, free, -2000.0)
-    top = masked.argmax(axis=1)
-    peak = masked[rows, top]
-    # The layer nearest the outside counts: walk outward-in to the first local peak of at least 0.7 of the top.
-    local = np.zeros_like(free, bool)
-    local[:, 1:-1] = (free[:, 1:-1] >= free[:, :-2]) & (free[:, 1:-1] >= free[:, 2:])
-    good = local & window & (free >= 0.7 * (peak[:, None] - muscle_hu) + muscle_hu)
-    has = good.any(axis=1)
-    top = np.where(has, good.argmax(axis=1), top)
-    peak = free[rows, top]
-
-    outer_zone = (at <= -1.2)[None, :] & (free > -1500.0)
-    away = at[None, :] < at[top][:, None] - 1.0
-    base_values = np.where(outer_zone & away, free, np.nan)
-    counted = np.isfinite(base_values).sum(axis=1)
-    base = np.full(n, muscle_hu)
-    enough = counted >= 4
-    if enough.any():
-        base[enough] = np.nanmedian(base_values[enough], axis=1)
-    base = np.clip(base, -130.0, 100.0)
-
-    half = base + 0.5 * (peak - base)
     blur_mm = np.asarray(blur_mm, float)
-    outer = _crossing(free, at, top, half, outward=True)
-    inner = _crossing(free, at, top, half, outward=False)
-    apparent = inner - outer
-    box = box_width(np.nan_to_num(apparent, nan=99.0), blur_mm)
-    box = np.where(np.isfinite(apparent), box, np.nan)
-    box = _like_resolved_neighbours(box, apparent, blur_mm, peak > threshold_hu120)
-    shift = np.where(np.isfinite(apparent), np.maximum(apparent - box, 0.0) / 2, 0.0)
-    edge = outer + shift
+    free = np.where(bone_distance > CLEAR_OF_BONE_MM, profiles, np.nan)
+    free = np.where(np.isfinite(free), free, NOTHING_HU)
+    top = _outer_peak(free, at, muscle_hu, search_mm)
+    peak = free[np.arange(len(free)), top]
+    base = _outside_value(free, at, top, muscle_hu)
+    outer = _crossing(free, at, top, base + 0.5 * (peak - base), outward=True)
+    inner = _crossing(free, at, top, base + 0.5 * (peak - base), outward=False)
+    edge, box = _by_half_height(outer, inner, blur_mm, peak > threshold_hu120)
     height = peak
-    fitted = np.isfinite(edge) & (peak > 0.75 * threshold_hu120)
+    fitted = np.isfinite(edge) & (peak > ANY_MINERAL * threshold_hu120)
     if fitted.any():
         edge, box, height = _through_blur(
             profiles, bone_distance, at, fitted, edge, box=box, inner=inner, peak=peak, base=base, blur=blur_mm
         )
-
-    towards_bone = np.where(bone_distance <= 0.0, at, -np.inf)
-    bone_at = np.max(np.where(at[None, :] < 2.0, towards_bone, -np.inf), axis=1)
-    between = (at[None, :] > bone_at[:, None]) & (at[None, :] < at[top][:, None])
-    darkest = np.min(np.where(between, profiles, np.inf), axis=1)
-    contact = np.isfinite(bone_at) & (darkest > 0.6 * peak) & (peak > threshold_hu120)
+    bone_at, darkest = _bone_behind(profiles, bone_distance, at, top)
+    contact = np.isfinite(bone_at) & (darkest > NO_DARKER_LINE * peak) & (peak > threshold_hu120)
     edge = np.where(contact, bone_at, edge)
-    weight = np.clip((peak - 0.75 * threshold_hu120) / (0.5 * threshold_hu120), 0.0, 1.0)
+    weight = np.clip((peak - ANY_MINERAL * threshold_hu120) / (0.5 * threshold_hu120), 0.0, 1.0)
     weight = np.where(np.isfinite(edge), weight, 0.0)
     edge = np.where(np.isfinite(edge), edge, 0.0)
     return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact, np.where(fitted, height, peak))
+
+
+def _outer_peak(free: Floats, at: Floats, muscle_hu: float, search_mm: float) -> NDArray[np.intp]:
+    """(N,) sample of the peak of the layer nearest the outside: the first local one that is near the highest."""
+    window = (at >= -PEAK_OUTSIDE_MM) & (at <= search_mm)
+    masked = np.where(window, free, NOTHING_HU)
+    top = masked.argmax(axis=1)
+    peak = masked[np.arange(len(free)), top]
+    local = np.zeros_like(free, bool)
+    local[:, 1:-1] = (free[:, 1:-1] >= free[:, :-2]) & (free[:, 1:-1] >= free[:, 2:])
+    good = local & window & (free >= NEAR_HIGHEST * (peak[:, None] - muscle_hu) + muscle_hu)
+    return np.asarray(np.where(good.any(axis=1), good.argmax(axis=1), top))
+
+
+def _outside_value(free: Floats, at: Floats, top: NDArray[np.intp], muscle_hu: float) -> Floats:
+    """(N,) HU120 of what lies outside the layer: the median there, or muscle where too little of it is free."""
+    outer_zone = (at <= -1.2)[None, :] & (free > LEAST_HU)
+    away = at[None, :] < at[top][:, None] - 1.0
+    values = np.where(outer_zone & away, free, np.nan)
+    base = np.full(len(free), muscle_hu)
+    enough = np.isfinite(values).sum(axis=1) >= LEAST_OUTSIDE
+    if enough.any():
+        base[enough] = np.nanmedian(values[enough], axis=1)
+    return np.asarray(np.clip(base, *OUTSIDE_HU))
+
+
+def _by_half_height(outer: Floats, inner: Floats, blur: Floats, mineral: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Edge and width (N,) of the layer from where its profile passes half height, widened by blur as it is."""
+    apparent = inner - outer
+    box = box_width(np.nan_to_num(apparent, nan=99.0), blur)
+    box = np.where(np.isfinite(apparent), box, np.nan)
+    box = _like_resolved_neighbours(box, apparent, blur, mineral)
+    return outer + np.where(np.isfinite(apparent), np.maximum(apparent - box, 0.0) / 2, 0.0), box
+
+
+def _bone_behind(profiles: Floats, bone_distance: Floats, at: Floats, top: NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Depth (N,) of the bone that ends a layer on its outer side, -inf where none, and the darkest HU120 between."""
+    towards_bone = np.where(bone_distance <= 0.0, at, -np.inf)
+    bone_at = np.max(np.where(at[None, :] < 2.0, towards_bone, -np.inf), axis=1)
+    between = (at[None, :] > bone_at[:, None]) & (at[None, :] < at[top][:, None])
+    return bone_at, np.min(np.where(between, profiles, np.inf), axis=1)
 
 
 def _through_blur(
