@@ -125,11 +125,7 @@ def whole_folder(
                 to_disk(place)
                 leftovers.clear_one(fresh, out)
     except BaseException as error:
-        if number and _number(fresh) == number:
-            shutil.rmtree(fresh, ignore_errors=True)
-        for parent in reversed(made):
-            with contextlib.suppress(OSError):
-                parent.rmdir()
+        _undo(fresh, number, made)
         if isinstance(error, OSError) and not isinstance(error, OutputError | InputError):
             raise failed(error) from error
         raise
@@ -163,6 +159,15 @@ def _make_parents(out: Path) -> list[Path]:
             parent.mkdir()
             made.append(parent)
     return made
+
+
+def _undo(fresh: Path, number: int, made: list[Path]) -> None:
+    """Take away a folder that did not take its place, if it still is the one of that number, and empty parents."""
+    if number and _number(fresh) == number:
+        shutil.rmtree(fresh, ignore_errors=True)
+    for parent in reversed(made):
+        with contextlib.suppress(OSError):
+            parent.rmdir()
 
 
 def _carry_over(out: Path, fresh: Path, keep_strangers: bool) -> None:

@@ -211,18 +211,11 @@ def _place(
     entry = None if site.entry is None else move.apply(site.entry)
     depth = float(depths(outline, point[None])[0])
     half = float(np.hypot(outline.spread_mm, error))
-    path: tuple[tuple[Zone, float], ...] = ()
-    runs: tuple[tuple[Zone, float, float], ...] = ()
-    enters: Floats | None = None
-    if entry is not None:
-        path, enters, runs = path_through(inside, entry, point)
+    path, enters, runs = ((), None, ()) if entry is None else path_through(inside, entry, point)
     place = enters if enters is not None else nearest_on(outline, point)
     rim = rim_there(outline, case.rim_maps.get(scan), place)
     values = ball(case.volume(scan), point)
-    away = point - inside.centroid
-    near_middle = float(np.linalg.norm(away)) < NEAR_MIDDLE * inside.inradius_mm
-    words = say("biopsy.centre-words") if near_middle else say("biopsy.from-middle", words=anatomical_words(away))
-    direction = None if near_middle else _triple(away / np.linalg.norm(away))
+    direction, words = _facing(inside, point)
     trust = worst(trust, outline.trust)
     reasons = [r for r in (reason, trimmed(outline.reason) if outline.trust != "ok" else "") if r]
     at = SiteInScan(
@@ -253,6 +246,14 @@ def _place(
     enters_it, has_path = enters is not None, entry is not None
     words = sentence(at, number, label, given=given, has_path=has_path, enters=enters_it, bare=bare)
     return replace(at, text=words)
+
+
+def _facing(inside: Inside, point: Floats) -> tuple[tuple[float, float, float] | None, str]:
+    """Where a point lies from the middle of the lesion: a unit vector, or none where it is the middle, and words."""
+    away = point - inside.centroid
+    if float(np.linalg.norm(away)) < NEAR_MIDDLE * inside.inradius_mm:
+        return None, say("biopsy.centre-words")
+    return _triple(away / np.linalg.norm(away)), say("biopsy.from-middle", words=anatomical_words(away))
 
 
 def _with_tracks(

@@ -93,68 +93,68 @@ def soft_tissue_beyond(evidence: Evidence) -> tuple[Finding, ...]:
     )
     if scan is None:
         return missing
-    limits, sources = say("beyond.limits"), ("Jelinek96",)
-    label = evidence.label(scan)
+    return (_beyond_in(evidence, scan), *missing)
+
+
+def _beyond_in(evidence: Evidence, scan: int) -> Finding:
+    """What a scan that tells says of soft tissue beyond the mineral."""
     if evidence.no_mineral(scan):
-        found = make(
-            evidence,
-            "beyond",
-            "beyond.no-mineral",
-            say("beyond.no-mineral", scan=label),
-            [(scan, "mineral_mass")],
-            limits=limits,
-            sources=sources,
-            brief=evidence.brief_of(scan, say("brief.beyond.no-mineral")),
-        )
-        return (found, *missing)
+        text = say("beyond.no-mineral", scan=evidence.label(scan))
+        return _beyond(evidence, scan, "no-mineral", text, ("mineral_mass",))
     if evidence.solid(scan):
         rests = [(scan, "mineral_fraction"), (scan, "core_mineral_fraction")]
-        return (unassessed("beyond", say("solid"), rests, scans=f"scan {scan}"), *missing)
-    contrast, fraction = evidence.row(scan, "zonal_contrast"), evidence.row(scan, "mineral_fraction")
-    if contrast is not None and contrast.high is not None and contrast.high < 0 and fraction is not None:
-        text = say("beyond.reversed", scan=label, fraction=with_interval(fraction))
-        rests = [(scan, "zonal_contrast"), (scan, "mineral_fraction")]
-        found = make(
-            evidence,
-            "beyond",
-            "beyond.reversed",
-            text,
-            rests,
-            limits=limits,
-            sources=sources,
-            brief=evidence.brief_of(scan, say("brief.beyond.reversed")),
-        )
-        return (found, *missing)
+        return unassessed("beyond", say("solid"), rests, scans=f"scan {scan}")
+    fraction = evidence.row(scan, "mineral_fraction")
+    if _reversed_zoning(evidence, scan) and fraction is not None:
+        text = say("beyond.reversed", scan=evidence.label(scan), fraction=with_interval(fraction))
+        return _beyond(evidence, scan, "reversed", text, ("zonal_contrast", "mineral_fraction"))
+    return _beyond_rim(evidence, scan)
+
+
+def _beyond_rim(evidence: Evidence, scan: int) -> Finding:
+    """Whether the rim of mineral is closed, as far as the scan resolves it."""
+    label = evidence.label(scan)
     complete, unresolved = evidence.row(scan, "rim_completeness"), evidence.row(scan, "rim_unresolved")
     assert complete is not None
     assert complete.value is not None
     hidden = 0.0 if unresolved is None or unresolved.value is None else unresolved.value
-    rests = [(scan, "rim_completeness"), (scan, "rim_unresolved")]
     open_share = max(0.0, 1 - complete.value - hidden)
+    rests: tuple[str, ...] = ("rim_completeness", "rim_unresolved")
     if open_share < OPEN_SHARE:
-        key = "beyond.complete"
-        text = say(
-            key,
-            scan=label,
-            completeness=with_interval(complete),
-            unresolved=amount(100 * hidden, "%"),
-        )
+        state, completeness = "complete", with_interval(complete)
+        text = say("beyond.complete", scan=label, completeness=completeness, unresolved=amount(100 * hidden, "%"))
     else:
-        key = "beyond.open" if rim_state(evidence, scan) == "open" else "beyond.part"
-        text = say(key, scan=label, open=amount(100 * open_share, "%"), gap=gap_words(evidence, scan))
-        rests.append((scan, "largest_gap"))
-    brief = say(f"brief.beyond.{key.partition('.')[2]}", open=amount(100 * open_share, "%"))
-    brief = evidence.brief_of(scan, brief)
-    return (make(evidence, "beyond", key, text, rests, limits=limits, sources=sources, brief=brief), *missing)
+        state = "open" if rim_state(evidence, scan) == "open" else "part"
+        gap = gap_words(evidence, scan)
+        text = say(f"beyond.{state}", scan=label, open=amount(100 * open_share, "%"), gap=gap)
+        rests = (*rests, "largest_gap")
+    return _beyond(evidence, scan, state, text, rests, open=amount(100 * open_share, "%"))
+
+
+def _beyond(evidence: Evidence, scan: int, state: str, text: str, quantities: tuple[str, ...], **parts: str) -> Finding:
+    """The finding of that state, resting on quantities of one scan; ``parts`` go into its short form."""
+    return make(
+        evidence,
+        "beyond",
+        f"beyond.{state}",
+        text,
+        [(scan, quantity) for quantity in quantities],
+        limits=say("beyond.limits"),
+        sources=("Jelinek96",),
+        brief=evidence.brief_of(scan, say(f"brief.beyond.{state}", **parts)),
+    )
+
+
+def _reversed_zoning(evidence: Evidence, scan: int) -> bool:
+    contrast = evidence.row(scan, "zonal_contrast")
+    return contrast is not None and contrast.high is not None and contrast.high < 0
 
 
 def _beyond_assessable(evidence: Evidence, scan: int) -> bool:
-    contrast = evidence.row(scan, "zonal_contrast")
-    reversed_zoning = contrast is not None and contrast.high is not None and contrast.high < 0
     return (
         evidence.no_mineral(scan)
         or evidence.usable(scan, "rim_completeness")
-        or (reversed_zoning and evidence.usable(scan, "mineral_fraction"))
+        or (_reversed_zoning(evidence, scan) and evidence.usable(scan, "mineral_fraction"))
     )
 
 

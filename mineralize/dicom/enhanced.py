@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +15,8 @@ from .words import kernel
 
 ENHANCED = {"1.2.840.10008.5.1.4.1.1.2.1": "enhanced CT", "1.2.840.10008.5.1.4.1.1.2.2": "legacy converted CT"}
 CT_CLASSES = {"1.2.840.10008.5.1.4.1.1.2": "CT", **ENHANCED}
+Group = Callable[[str], Dataset]
+"""Gives a functional group by the keyword of its sequence."""
 
 
 def is_multiframe(ds: Values, sop_class: str) -> bool:
@@ -47,33 +50,67 @@ def planes(ds: Dataset, common: Image) -> list[Image]:
 
 
 def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> Image:
+    group = _groups(shared, own)
+    measures, content = group("PixelMeasuresSequence"), group("FrameContentSequence")
+    values = group("PixelValueTransformationSequence")
+    slope, intercept = number(values, "RescaleSlope"), number(values, "RescaleIntercept")
+    # What a legacy file kept is overridden by what has a place of its own.
+    changes = _kept_from_conversion(group) | _making(group) | _energy_of(own, shared)
+    moment = text(content, "FrameAcquisitionDateTime")
+    return replace(
+        common,
+        making=replace(common.making, **changes) if changes else common.making,
+        where=replace(common.where, frame=index),
+        when=when_of(content, (moment,)) if moment and when_of(content, (moment,)).date else common.when,
+        position=triple(group("PlanePositionSequence"), "ImagePositionPatient") or common.position,
+        orientation=unit_pair(numbers(group("PlaneOrientationSequence"), "ImageOrientationPatient"))
+        or common.orientation,
+        spacing=spacing_pair(numbers(measures, "PixelSpacing")) or common.spacing,
+        slope=common.slope if slope is None else slope,
+        intercept=common.intercept if intercept is None else intercept,
+        rescale_given=common.rescale_given or (slope is not None and intercept is not None),
+        rescale_type=text(values, "RescaleType").upper() or common.rescale_type,
+        exposure_mas=number(group("CTExposureSequence"), "ExposureInmAs"),
+        stack=text(content, "StackID"),
+        temporal=integer(content, "TemporalPositionIndex"),
+        multiframe=True,
+        location=None,
+        turn=integer(content, "InStackPositionNumber"),
+    )
+
+
+def _groups(shared: Dataset, own: Dataset | None) -> Group:
+    """Finds a functional group by its name: the frame's own, else the shared one, else an empty one."""
+
     def group(name: str) -> Dataset:
         found = (items(own, name) if own is not None else []) or items(shared, name)
         return found[0] if found else Dataset()
 
-    measures, content = group("PixelMeasuresSequence"), group("FrameContentSequence")
-    values = group("PixelValueTransformationSequence")
-    frame_type = group("CTImageFrameTypeSequence")
-    slope, intercept = number(values, "RescaleSlope"), number(values, "RescaleIntercept")
-    exposure, beam = group("CTExposureSequence"), group("CTXRayDetailsSequence")
-    reconstruction = group("CTReconstructionSequence")
-    # Legacy converted images keep what has no place of its own in two groups (A.70, C.7.6.16.2.26).
-    kept = [
-        group("UnassignedPerFrameConvertedAttributesSequence"),
-        group("UnassignedSharedConvertedAttributesSequence"),
-    ]
-    making = common.making
+    return group
+
+
+def _kept_from_conversion(group: Group) -> dict[str, Any]:
+    """How an image was made, from the two groups in which a legacy converted one keeps what has no place of its own
+    (A.70, C.7.6.16.2.26)."""
     changes: dict[str, Any] = {}
-    for old in kept:
+    for name in ("UnassignedPerFrameConvertedAttributesSequence", "UnassignedSharedConvertedAttributesSequence"):
+        old = group(name)
         if changes.get("kvp") is None and (kvp := number(old, "KVP")) is not None:
             changes["kvp"] = kvp
         if "kernel" not in changes and (kernels := texts(old, "ConvolutionKernel")):
             changes |= _kernel(kernels)
         if (diameter := number(old, "ReconstructionDiameter")) is not None:
             changes["reconstruction_diameter_mm"] = diameter
-    if types := texts(frame_type, "FrameType"):
+    return changes
+
+
+def _making(group: Group) -> dict[str, Any]:
+    """How a frame was made, from the groups that say it."""
+    measures, reconstruction = group("PixelMeasuresSequence"), group("CTReconstructionSequence")
+    changes: dict[str, Any] = {}
+    if types := texts(group("CTImageFrameTypeSequence"), "FrameType"):
         changes["image_type"] = types
-    if (kvp := number(beam, "KVP")) is not None:
+    if (kvp := number(group("CTXRayDetailsSequence"), "KVP")) is not None:
         changes["kvp"] = kvp
     if (thickness := number(measures, "SliceThickness")) is not None:
         changes["slice_thickness_mm"] = thickness
@@ -85,33 +122,19 @@ def _plane(common: Image, shared: Dataset, own: Dataset | None, index: int) -> I
         changes["reconstruction_diameter_mm"] = diameter
     elif field := numbers(reconstruction, "ReconstructionFieldOfView"):
         changes["reconstruction_diameter_mm"] = field[0]
+    return changes
+
+
+def _energy_of(own: Dataset | None, shared: Dataset) -> dict[str, Any]:
+    """Energy and units of a virtual image, the frame's own before the shared ones."""
+    changes: dict[str, Any] = {}
     kev, units = energy(own) if own is not None else (None, "")
     shared_kev, shared_units = energy(shared)
     if kev or shared_kev:
         changes["virtual_kev"] = kev or shared_kev
     if units or shared_units:
         changes["units_key"] = units or shared_units
-    moment = text(content, "FrameAcquisitionDateTime")
-    return replace(
-        common,
-        making=replace(making, **changes) if changes else making,
-        where=replace(common.where, frame=index),
-        when=when_of(content, (moment,)) if moment and when_of(content, (moment,)).date else common.when,
-        position=triple(group("PlanePositionSequence"), "ImagePositionPatient") or common.position,
-        orientation=unit_pair(numbers(group("PlaneOrientationSequence"), "ImageOrientationPatient"))
-        or common.orientation,
-        spacing=spacing_pair(numbers(measures, "PixelSpacing")) or common.spacing,
-        slope=common.slope if slope is None else slope,
-        intercept=common.intercept if intercept is None else intercept,
-        rescale_given=common.rescale_given or (slope is not None and intercept is not None),
-        rescale_type=text(values, "RescaleType").upper() or common.rescale_type,
-        exposure_mas=number(exposure, "ExposureInmAs"),
-        stack=text(content, "StackID"),
-        temporal=integer(content, "TemporalPositionIndex"),
-        multiframe=True,
-        location=None,
-        turn=integer(content, "InStackPositionNumber"),
-    )
+    return changes
 
 
 def _kernel(values: tuple[str, ...]) -> dict[str, Any]:
