@@ -10,16 +10,14 @@ directions), and pulled to the cortex edge wherever one is still visible through
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.linalg import solveh_banded
 from scipy.ndimage import map_coordinates
 
-from ..base import Floats, frozen
+from ..base import Floats
+from .height_map import bend, carried_along
 from .zone import LesionZone
 
 LEVEL_MM = 1.5
@@ -32,10 +30,15 @@ CONTACT_MARGIN_MM = 4.0
 PASSING_MM = 2.5
 LEAST_FREE = 60
 """Surface points that make free bone on one side of the lesion."""
-STIFF_ALONG, STIFF_ACROSS = 60.0, 0.6
-"""Bending stiffness along the shaft and around it: ridges run along the shaft."""
-CARRIED_CELLS = 3.0
-"""Levels over which the section of a shaft is averaged before it is carried along it."""
+LEAST_LEVELS = 10
+"""Levels that make a shaft."""
+LEAST_SEEN = 0.15
+"""Share of the map that must be seen free of the lesion."""
+UNSEEN_MM = 99.0
+"""Stands for the radius of a ray that met no surface: beyond any bone."""
+CARRIED_WEIGHT, OUTLINE_WEIGHT, EDGE_WEIGHT = 0.3, 0.4, 0.6
+"""What counts beneath the lesion, free bone having weight one: the contour of another scan, the surface found there
+where it agrees with the course, an edge of cortex that does (own phantoms)."""
 BELIEVED_MM = 1.2
 """An edge this close to the continued contour is taken for the bone's own."""
 
@@ -139,6 +142,46 @@ def bridge(
     Bridge or None
         None where too little free bone is in view or the bone has no centre line.
     """
+    free = _free_bone(points, axis, zone)
+    if free is None:
+        return None
+    levels, centre = free.levels, free.centre
+    if len(levels) < LEAST_LEVELS:
+        return None
+    angles = np.arange(ANGLES) * 2 * np.pi / ANGLES
+    rays = np.cos(angles)[:, None] * free.frame[0] + np.sin(angles)[:, None] * free.frame[1]
+    depths = np.arange(0.0, LARGEST_RADIUS_MM, DEPTH_MM)
+    world = centre[:, None, None, :] + depths[:, None] * rays[None, :, None, :]
+    radius = _first_crossing(distance_at(world), depths)
+    suspect = within(zone, _spots(centre, rays, radius), CONTACT_MARGIN_MM)
+    # Rays that pass the lesion are suspect whatever radius they found.
+    passing = within(zone, world, PASSING_MM).any(axis=2)
+    suspect |= passing & (np.nan_to_num(radius, nan=UNSEEN_MM) > 0)
+    weight = np.where(np.isfinite(radius) & ~suspect, 1.0, 0.0)
+    if weight.sum() < LEAST_SEEN * weight.size:
+        return None
+    if carried_at is not None:
+        start = _first_crossing(carried_at(world), depths)
+        known = np.isfinite(start)
+        radius = np.where(suspect & known, start, radius)
+        weight = np.where(suspect & known, CARRIED_WEIGHT, weight)
+    smooth, seen = _continued(hu_at, centre, rays, radius, weight, suspect=suspect)
+    return Bridge(centre, free.frame, smooth, suspect, seen, float(levels[0]), free.one_sided)
+
+
+@dataclass(frozen=True, eq=False)
+class _Free:
+    """Where a bone runs: coordinates along the axis of its ``levels`` (L,), their middles ``centre`` (L, 3) LPS mm, the
+    ``frame`` of the axis, and whether free bone lies on one side of the lesion only."""
+
+    levels: Floats
+    centre: Floats
+    frame: Floats
+    one_sided: bool
+
+
+def _free_bone(points: Floats, axis: Floats, zone: LesionZone) -> _Free | None:
+    """The centre line of a bone by its surface above and below the lesion; ``None`` where too little is in view."""
     lesion = zone.centre
     free = zone.apart(points) > CONTACT_MARGIN_MM
     for _ in range(2):
@@ -150,44 +193,29 @@ def bridge(
             return None
         bent = min((along[aside] < 0).sum(), (along[aside] > 0).sum()) >= LEAST_FREE
         centre_line, axis = _centre_line(points[aside], points[window & free], axis, bent)
-    frame = frame_of(axis)
     along = (points[window] - lesion) @ axis
     base = float(lesion @ axis)
     levels = np.arange(base + along.min() + 2, base + along.max() - 2, LEVEL_MM)
-    if len(levels) < 10:
-        return None
-    below, above = (along < -reach).sum(), (along > reach).sum()
-    centre = centre_line(levels)
-    angles = np.arange(ANGLES) * 2 * np.pi / ANGLES
-    rays = np.cos(angles)[:, None] * frame[0] + np.sin(angles)[:, None] * frame[1]
-    depths = np.arange(0.0, LARGEST_RADIUS_MM, DEPTH_MM)
-    world = centre[:, None, None, :] + depths[:, None] * rays[None, :, None, :]
-    radius = _first_crossing(distance_at(world), depths)
-    suspect = within(zone, _spots(centre, rays, radius), CONTACT_MARGIN_MM)
-    # Rays that pass the lesion are suspect whatever radius they found.
-    passing = within(zone, world, PASSING_MM).any(axis=2)
-    suspect |= passing & (np.nan_to_num(radius, nan=99.0) > 0)
-    weight = np.where(np.isfinite(radius) & ~suspect, 1.0, 0.0)
-    if weight.sum() < 0.15 * weight.size:
-        return None
-    if carried_at is not None:
-        start = _first_crossing(carried_at(world), depths)
-        known = np.isfinite(start)
-        radius = np.where(suspect & known, start, radius)
-        weight = np.where(suspect & known, 0.3, weight)
-    section = _carried_along(np.nan_to_num(radius), weight)
-    smooth = section + _bend(np.nan_to_num(radius) - section, weight)
+    one_sided = bool(min((along < -reach).sum(), (along > reach).sum()) < LEAST_FREE)
+    return _Free(levels, centre_line(levels), frame_of(axis), one_sided)
+
+
+def _continued(
+    hu_at: Any, centre: Floats, rays: Floats, radius: Floats, weight: Floats, *, suspect: NDArray[np.bool_]
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Radius (L, A) continued beneath the lesion and pulled to the edges believed there, and where one was."""
+    section = carried_along(np.nan_to_num(radius), weight)
+    smooth = section + bend(np.nan_to_num(radius) - section, weight)
     seen = np.zeros_like(suspect)
     for _ in range(3):
         edge = edge_near(hu_at, centre, rays, smooth)
         own = suspect & (np.abs(edge - smooth) < BELIEVED_MM)
-        outline = suspect & ~own & (np.abs(np.nan_to_num(radius, nan=99.0) - smooth) < BELIEVED_MM)
+        outline = suspect & ~own & (np.abs(np.nan_to_num(radius, nan=UNSEEN_MM) - smooth) < BELIEVED_MM)
         seen = own | outline
         value = np.where(own, edge, np.nan_to_num(radius))
-        weight_now = np.where(own, 0.6, np.where(outline, 0.4, weight))
-        smooth = section + _bend(value - section, weight_now)
-    one_sided = bool(min(below, above) < LEAST_FREE)
-    return Bridge(centre, frame, smooth, suspect, seen, float(levels[0]), one_sided)
+        weight_now = np.where(own, EDGE_WEIGHT, np.where(outline, OUTLINE_WEIGHT, weight))
+        smooth = section + bend(value - section, weight_now)
+    return smooth, seen
 
 
 def within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]:
@@ -281,61 +309,3 @@ def edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Float
     edge = radius + offsets[before] + part * 0.5
     clear = below.any(axis=-1) & (first > 0) & (peak - low > 250.0) & (peak > 500.0)
     return np.where(clear, edge, np.nan)
-
-
-def _carried_along(value: Floats, weight: Floats) -> Floats:
-    """The map with every angle for itself: weighted values kept, steps between levels least.
-
-    Between free levels it runs straight, beyond the last one it stays as it is there.
-    """
-    levels, angles = value.shape
-    step = CARRIED_CELLS**2
-    band = np.zeros((2, angles, levels))
-    band[0] = weight.T + 1e-9 + 2 * step
-    band[0, :, [0, -1]] -= step
-    band[1, :, :-1] = -step
-    found = solveh_banded(
-        band.reshape(2, -1), (weight * value).T.ravel(), overwrite_ab=True, lower=True, check_finite=False
-    )
-    result = found.reshape(angles, levels).T
-    # An angle without a single free level knows nothing of its own.
-    known = weight.sum(axis=0) > 0.5
-    result[:, ~known] = 0.0
-    return np.asarray(result if known.all() else np.where(known, result, _bend(result, weight)))
-
-
-def _bend(value: Floats, weight: Floats) -> Floats:
-    """The map that keeps the weighted values and bends least."""
-    stiffness, place = _stiffness(*value.shape)
-    system = stiffness.copy()
-    system[0, place] += weight.ravel() + 1e-9
-    right = np.empty(value.size)
-    right[place] = (weight * value).ravel()
-    found = solveh_banded(system, right, overwrite_ab=True, overwrite_b=True, lower=True, check_finite=False)
-    return np.asarray(found[place].reshape(value.shape))
-
-
-@lru_cache(maxsize=4)
-def _stiffness(levels: int, angles: int) -> tuple[Floats, NDArray[np.intp]]:
-    """What bending along the shaft and around it costs, over all cells of a map of that size.
-
-    A symmetric matrix as its lower band, and the place in it of every cell: levels one after the other, and within a
-    level angles of either turn side by side, so that the first and the last lie close together too.
-    """
-    across = sparse.eye(angles) * -2 + sparse.eye(angles, k=1) + sparse.eye(angles, k=-1)
-    across = sparse.lil_matrix(across)
-    across[0, angles - 1] = across[angles - 1, 0] = 1
-    along = sparse.diags([1.0, -2.0, 1.0], [0, 1, 2], shape=(levels - 2, levels))
-    bend_along = sparse.kron(along, sparse.eye(angles))
-    bend_across = sparse.kron(sparse.eye(levels), across.tocsr())
-    whole = STIFF_ALONG * (bend_along.T @ bend_along) + STIFF_ACROSS * (bend_across.T @ bend_across)
-    turn = np.arange(angles)
-    folded = np.where(2 * turn < angles, 2 * turn, 2 * (angles - turn) - 1)
-    place = (np.arange(levels)[:, None] * angles + folded).ravel()
-    cells = whole.tocoo()
-    row, column = place[cells.row], place[cells.col]
-    lower = row >= column
-    row, column = row[lower], column[lower]
-    band = np.zeros((int((row - column).max()) + 1, len(place)))
-    np.add.at(band, (row - column, column), cells.data[lower])
-    return frozen(band), frozen(place)

@@ -107,23 +107,8 @@ def bone_near(
     points, normals = skeleton.points[known], skeleton.normals[known]
     bones = BoneField(grid, labels, parts, points, skeleton.point_labels[known])
     if not bones.inside.any():
-        nothing = np.zeros((0, 3))
-        return BoneNear(
-            crop,
-            np.zeros(crop.grid.shape, bool),
-            np.full(crop.grid.shape, FAR_MM, np.float32),
-            nothing,
-            nothing,
-            np.zeros(0, bool),
-        )
-    carried_at: DistanceAt | None = None
-    if carried is not None:
-        other, motion = carried
-
-        def carried_at(world: Floats) -> Floats:
-            return other.distance_at(motion.apply(world))
-
-    found = continued(bones, volume, crop, zone, carried_at)
+        return _no_bone(crop)
+    found = continued(bones, volume, crop, zone, None if carried is None else _seen_from(*carried))
     native, bridges, note = found.distance, found.bridges, found.note
     mask = native < 0
     if bridges and zone is not None:
@@ -132,6 +117,21 @@ def bone_near(
     return _with_points(
         crop, mask, distance, points, normals, bridges=bridges, note=note, centre=centre_lps, radius_mm=radius_mm
     )
+
+
+def _no_bone(crop: Volume) -> BoneNear:
+    nothing = np.zeros((0, 3))
+    distance = np.full(crop.grid.shape, FAR_MM, np.float32)
+    return BoneNear(crop, np.zeros(crop.grid.shape, bool), distance, nothing, nothing, np.zeros(0, bool))
+
+
+def _seen_from(other: BoneNear, motion: Rigid) -> DistanceAt:
+    """The distance to bone as another scan shows it, ``motion`` leading there."""
+
+    def distance_at(world: Floats) -> Floats:
+        return other.distance_at(motion.apply(world))
+
+    return distance_at
 
 
 def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:

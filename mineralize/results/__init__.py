@@ -1,13 +1,13 @@
 """From a ``Study`` to its record, tables and texts, and the impression that a person records; nothing is measured.
 
-``record`` makes what ``history.json`` holds (a :class:`History`), ``tables`` the CSV texts, ``texts`` and ``shown``
-the words and numbers that people read, ``views`` where the matched planes lie, ``impression`` what was recorded,
-when. ``InputError`` for forms and records that are not ours.
+``record`` makes what ``history.json`` holds (a :class:`History`), ``rows`` objects of that again, ``tables`` the CSV
+texts, ``texts`` and ``shown`` the words and numbers that people read, ``views`` where the matched planes lie,
+``impression`` what was recorded, when. ``InputError`` for forms and records that are not ours.
 """
 
 from __future__ import annotations
 
-from . import dictionary, form, impression, record, shown, tables, texts, views
+from . import dictionary, form, impression, record, rows, shown, tables, texts, views
 from .ask import ask
 from .concordance import concordance
 from .contradictions import contradictions
@@ -42,6 +42,7 @@ __all__ = [
     "load_impressions",
     "read",
     "record",
+    "rows",
     "says_nothing",
     "shown",
     "tables",

@@ -1,4 +1,4 @@
-"""The study as one strict JSON document, and the rows of that document back as objects.
+"""The study as one strict JSON document.
 
 The document (``history.json``) is the single source of every number that a page or a table prints. Its shape is
 fixed by ``history.schema.json`` in this package (JSON Schema 2020-12).
@@ -19,11 +19,12 @@ import numpy as np
 
 from .. import __version__
 from ..align import Alignment
-from ..base import InputError, Note, Rigid, Scan, Verdicts, plain_text, read_json
-from ..change import Change, Course, Curve, CurvePoint
+from ..base import InputError, Note, Scan, Verdicts, plain_text, read_json
+from ..change import Change
 from ..correlate import Answer, Finding, baseline, described, five_answers
-from ..measure import Measurement
+from ..measure import DepthProfile, Measurement
 from ..study import Study
+from ..timeline import Event
 from . import texts
 from .views import ViewPlan, pictures_of
 
@@ -73,11 +74,7 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             for i, scan in enumerate(timeline.scans)
         ],
         "series": [_plain(asdict(row)) for row in timeline.series],
-        "events": [
-            {"day": e.day, "kind": e.kind, "text": plain_text(e.text, one_line=True)}
-            | ({"date": e.date} if options.keep_dates else {})
-            for e in timeline.events
-        ],
+        "events": [_event(e, options) for e in timeline.events],
         "biopsies": [_plain(asdict(b)) for b in timeline.biopsies],
         "alignment": alignment,
         "lesion": {
@@ -89,26 +86,8 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
         "measurements": [_measurement(study, row) for row in study.measurements],
         "changes": [_change(row) for row in study.changes],
         "curve": [_plain(asdict(curve)) for curve in study.curves],
-        "profiles": [
-            {
-                "scan": p.scan,
-                "inradius_mm": _plain(p.inradius_mm),
-                "depth_mm": _plain(p.depth_mm),
-                "hu120_mean": _plain(p.hu120_mean),
-                "hu120_low": _plain(p.hu120_low),
-                "hu120_high": _plain(p.hu120_high),
-            }
-            for p in study.profiles
-            if p is not None
-        ],
-        "correlation": {
-            "answers": [_plain(asdict(a)) for a in _answers(study)],
-            "baseline": list(baseline(timeline, study.measurements)),
-            "findings": [_finding(f) for f in study.findings],
-            "described": [_plain(asdict(row)) for row in described(study.findings)],
-            "expected_tissue": [_plain(asdict(row)) for row in study.expected_tissue],
-            "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
-        },
+        "profiles": [_profile(p) for p in study.profiles if p is not None],
+        "correlation": _correlation(study),
         "notes": [_note(n) for n in (*timeline.notes, *study.notes)],
         "pictures": None if layout is None else pictures_of(layout),
         "provenance": {
@@ -119,6 +98,27 @@ def history(study: Study, layout: ViewPlan | None = None, options: Options | Non
             "settings": _plain(asdict(study.settings)),
             "libraries": {name: _version(name) for name in LIBRARIES},
         },
+    }
+
+
+def _event(event: Event, options: Options) -> dict[str, Any]:
+    row = {"day": event.day, "kind": event.kind, "text": plain_text(event.text, one_line=True)}
+    return row | ({"date": event.date} if options.keep_dates else {})
+
+
+def _profile(profile: DepthProfile) -> dict[str, Any]:
+    names = ("inradius_mm", "depth_mm", "hu120_mean", "hu120_low", "hu120_high")
+    return {"scan": profile.scan} | {name: _plain(getattr(profile, name)) for name in names}
+
+
+def _correlation(study: Study) -> dict[str, Any]:
+    return {
+        "answers": [_plain(asdict(a)) for a in _answers(study)],
+        "baseline": list(baseline(study.timeline, study.measurements)),
+        "findings": [_finding(f) for f in study.findings],
+        "described": [_plain(asdict(row)) for row in described(study.findings)],
+        "expected_tissue": [_plain(asdict(row)) for row in study.expected_tissue],
+        "biopsies": [_plain(asdict(report)) for report in study.biopsy_reports],
     }
 
 
@@ -151,58 +151,6 @@ def schema() -> dict[str, Any]:
     text = resources.files(__package__).joinpath("history.schema.json").read_text(encoding="utf-8")
     document: dict[str, Any] = json.loads(text)
     return document
-
-
-def measurements(document: Mapping[str, Any]) -> tuple[Measurement, ...]:
-    """The measurement rows of a record."""
-    return tuple(Measurement(**_known(Measurement, row)) for row in document["measurements"])
-
-
-def changes(document: Mapping[str, Any]) -> tuple[Change, ...]:
-    """The change rows of a record."""
-    return tuple(Change(**_known(Change, row)) for row in document["changes"])
-
-
-def alignments(document: Mapping[str, Any]) -> tuple[Alignment, ...]:
-    """The alignments of a record."""
-    return tuple(
-        Alignment(**(_known(Alignment, row) | {"transform": Rigid(np.array(row["matrix"]))}))
-        for row in document["alignment"]
-    )
-
-
-def curves(document: Mapping[str, Any]) -> tuple[Curve, ...]:
-    """The curves of a record."""
-    return tuple(
-        Curve(**(_known(Curve, row) | {"points": _points(row), "course": Course.from_row(row.get("course"))}))
-        for row in document["curve"]
-    )
-
-
-def _points(row: Mapping[str, Any]) -> tuple[CurvePoint, ...]:
-    return tuple(CurvePoint(**point) for point in row["points"])
-
-
-def findings(document: Mapping[str, Any]) -> tuple[Finding, ...]:
-    """The findings of a record."""
-    return tuple(
-        Finding(
-            **_known(Finding, row)
-            | {
-                "rests_on": tuple((r["scan"], r["quantity"]) for r in row["rests_on"]),
-                "rests_on_changes": tuple(
-                    (r["from_scan"], r["to_scan"], r["quantity"]) for r in row["rests_on_changes"]
-                ),
-                "sources": tuple(row["sources"]),
-            }
-        )
-        for row in document["correlation"]["findings"]
-    )
-
-
-def _known(kind: type[Any], row: Mapping[str, Any]) -> dict[str, Any]:
-    names = {f.name for f in fields(kind)}
-    return {name: value for name, value in row.items() if name in names}
 
 
 def _shallow(row: Any) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from mineralize.base import AlignSettings, Grid, Volume
 from mineralize.bones import BoneNear, bone_near, find_skeleton
-from mineralize.bones.bridge import _bend, _carried_along
+from mineralize.bones.height_map import bend, carried_along
 
 Array = NDArray[np.float64]
 SPACING = (2.0, 0.9, 0.9)
@@ -67,16 +67,16 @@ def test_a_ridge_is_carried_along_the_shaft() -> None:
     weight = np.ones(ridge.shape)
     weight[18:44, 15:48] = 0.0
     hidden = weight == 0
-    section = _carried_along(ridge, weight)
-    kept = section + _bend(ridge - section, weight)
+    section = carried_along(ridge, weight)
+    kept = section + bend(ridge - section, weight)
     assert np.abs(kept - ridge)[hidden].max() < 0.3
-    assert np.abs(_bend(ridge, weight) - ridge)[hidden].max() > 1.0
+    assert np.abs(bend(ridge, weight) - ridge)[hidden].max() > 1.0
 
 
 def test_an_angle_without_a_free_level_is_filled_from_its_neighbours() -> None:
     weight = np.ones((40, 72))
     weight[:, 20:30] = 0.0
-    assert np.allclose(_carried_along(np.full((40, 72), 13.0), weight), 13.0, atol=0.02)
+    assert np.allclose(carried_along(np.full((40, 72), 13.0), weight), 13.0, atol=0.02)
 
 
 def test_a_slim_bone_that_hangs_together_with_its_neighbour_elsewhere_stays_bone() -> None:

@@ -13,7 +13,7 @@ import pytest
 import study_factory
 
 from mineralize.base import InputError
-from mineralize.results import record, views
+from mineralize.results import record, rows, views
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +72,7 @@ def test_alignment_maps_this_scan_to_the_reference(study: Any, document: Any) ->
 
 def test_rows_come_back(study: Any, document: Any) -> None:
     again = json.loads(record.dumps(document))
-    for row, origin in zip(record.measurements(again), study.measurements, strict=True):
+    for row, origin in zip(rows.measurements(again), study.measurements, strict=True):
         assert (row.scan, row.quantity, row.unit, row.trust, row.reason) == (
             origin.scan,
             origin.quantity,
@@ -81,10 +81,10 @@ def test_rows_come_back(study: Any, document: Any) -> None:
             origin.reason,
         )
         assert row.value == pytest.approx(origin.value, rel=1e-6) if origin.value is not None else row.value is None
-    assert [c.real for c in record.changes(again)] == [c.real for c in study.changes]
-    assert record.findings(again) == study.findings
-    assert [c.quantity for c in record.curves(again)] == [c.quantity for c in study.curves]
-    for back, origin in zip(record.alignments(again), study.alignments, strict=True):
+    assert [c.real for c in rows.changes(again)] == [c.real for c in study.changes]
+    assert rows.findings(again) == study.findings
+    assert [c.quantity for c in rows.curves(again)] == [c.quantity for c in study.curves]
+    for back, origin in zip(rows.alignments(again), study.alignments, strict=True):
         assert np.allclose(back.transform.matrix, origin.transform.matrix, atol=1e-9)
         assert (back.trust, back.reason, back.bone_used) == (origin.trust, origin.reason, origin.bone_used)
 
