@@ -29,6 +29,13 @@ ORDER = [name for floor in FLOORS for name in floor]
 PURE = ORDER[: ORDER.index("study") + 1]
 NOT_PURE = {"pydicom", "matplotlib", "dask", "distributed", "http", "socketserver", "starlette", "uvicorn", "highdicom"}
 LARGEST_MODULE = 350
+LARGEST_FUNCTION = 60
+"""Lines of a function with its docstring: more than a screen holds is more than one idea."""
+BETTER_WHOLE = {
+    # A compiled loop over poses and points: split, its parts would hand a dozen numbers on at every point.
+    "mineralize/align/kernels.py:pull_of_surface",
+}
+"""Functions that may be longer."""
 MOST_POSITIONAL = 5
 """Arguments of a function that a call may give without their names."""
 ORDER_IS_FIXED = {"mineralize/reference/tissues.py:model"}
@@ -139,6 +146,15 @@ def test_long_lists_of_arguments_are_named(path: Path) -> None:
         names = [a.arg for a in (*node.args.posonlyargs, *node.args.args) if a.arg not in ("self", "cls")]
         place = f"{path.relative_to(PACKAGE.parent).as_posix()}:{node.name}"
         assert len(names) <= MOST_POSITIONAL or place in ORDER_IS_FIXED, place
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: p.relative_to(PACKAGE).as_posix())
+def test_no_function_is_too_long(path: Path) -> None:
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            place = f"{path.relative_to(PACKAGE.parent).as_posix()}:{node.name}"
+            length = (node.end_lineno or node.lineno) - node.lineno + 1
+            assert length <= LARGEST_FUNCTION or place in BETTER_WHOLE, f"{place} has {length} lines"
 
 
 def test_phantoms_and_measuring_share_nothing() -> None:

@@ -29,10 +29,20 @@ PLANE_BLUR_MM = 0.5
 """Taken as the standard deviation of a scan's own blur in its plane; common practice, no source."""
 LEAST_SAMPLES = 200
 """Samples inside the moving scan below which a pose is given up."""
+MAD_TO_SD = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation."""
+BIWEIGHT = 4.0
+"""Residuals of more scales than this count nothing (4.685 loses 5 % of efficiency: Holland and Welsch 1977)."""
+FINEST_SCALE = 0.03
+"""The scale of residuals is at least this share of the spread of the values: identical scans leave none."""
+LARGEST_TURN, LARGEST_SHIFT_MM = 0.08, 2.0
+"""Radians and mm of one step at most: further out the values are no longer straight lines."""
+TRUNCATED = 0.6
+"""Residuals count up to this share of the spread of the values in the cost that poses are compared by."""
+NO_FIT = 9.9
+"""Cost of a pose at which nothing is compared: above any that is."""
 GRADIENT_BLUR_MM = 1.2
 """Further blur of the image the gradient is taken from: noisy gradients shrink the steps and stall the slide."""
-
-
 SPOILT_MM = (4.0, 40.0)
 """How far from metal, along the scan and within its slices, grey values are not compared (own phantoms): its streaks
 run within the slices. Further out the robust weights do."""
@@ -126,12 +136,7 @@ class GreyFit:
 
 
 def fit_grey(
-    samples: Samples,
-    moving: Blurred,
-    pose: Rigid,
-    *,
-    steps: int = 12,
-    tolerance_mm: float = 0.004,
+    samples: Samples, moving: Blurred, pose: Rigid, *, steps: int = 12, tolerance_mm: float = 0.004
 ) -> GreyFit:
     """Gauss-Newton on grey values from a pose within about 3 mm."""
     pivot = samples.world.mean(axis=0)
@@ -160,44 +165,64 @@ def fit_grey(
         if step == 0:
             gain, offset = _line(seen[inside], samples.value[inside])
         residual = gain * seen + offset - samples.value
-        scale = max(1.4826 * float(np.median(np.abs(residual[inside]))), 0.03 * spread)
-        weight = inside * np.clip(1 - (residual / (4.0 * scale)) ** 2, 0, None) ** 2
+        weight = inside * _robust(residual, inside, spread)
         if step == steps or settled:
             break
         # Unknowns: motion of the fixed frame, then gain and offset of the moving values.
         pull_of_greys(jacobian, seen, residual, weight, spread, normal, side)
-        scale_of = np.sqrt(np.diag(normal)) + 1e-9
-        update = np.linalg.solve(normal / np.outer(scale_of, scale_of) + 1e-7 * np.eye(8), side / scale_of)
-        update /= scale_of
+        update = _solved(normal, side)
         gain, offset = gain + update[6] / spread, offset + update[7]
-        turn = update[:3] * min(1.0, 0.08 / max(float(np.linalg.norm(update[:3])), 1e-9))
-        shift = update[3:6] * min(1.0, 2.0 / max(float(np.linalg.norm(update[3:6])), 1e-9))
+        turn, shift = _no_longer_than(update[:3], LARGEST_TURN), _no_longer_than(update[3:6], LARGEST_SHIFT_MM)
         # The fixed frame moves by -update; the pose takes up the opposite.
         small = Rigid.from_vectors(turn.tolist(), shift.tolist(), pivot.tolist())
         matrix = matrix @ small.inverse().matrix
         settled = float(np.linalg.norm(turn)) * radius + float(np.linalg.norm(shift)) < tolerance_mm
     kept = weight > 0
-    normal = (jacobian[kept] * weight[kept, None]).T @ jacobian[kept]
-    degrees = max(float(weight.sum()) - 8, 1.0)
-    variance = float((weight * residual**2).sum()) / degrees
-    used = inside & np.isfinite(residual)
-    truncated = np.minimum(residual[used] ** 2, (0.6 * spread) ** 2)
-    cost = float(truncated.mean() / spread**2) if used.any() else 9.9
-    correlation = float(np.corrcoef(seen[kept], samples.value[kept])[0, 1]) if kept.sum() > 10 else 0.0
     u, _, vt = np.linalg.svd(matrix[:3, :3])
     matrix[:3, :3] = u @ vt
     return GreyFit(
         pose=Rigid(matrix),
-        cost=cost,
+        cost=_cost(residual[inside & np.isfinite(residual)], spread),
         gain=float(gain),
-        correlation=correlation,
+        correlation=float(np.corrcoef(seen[kept], samples.value[kept])[0, 1]) if kept.sum() > 10 else 0.0,
         overlap=float(inside.mean()),
-        covariance=np.linalg.pinv(normal, rcond=1e-12, hermitian=True) * variance,
+        covariance=_covariance(jacobian, residual, weight),
         pivot=pivot,
         residual=np.where(inside, residual, np.nan),
         weight=weight,
         settled=settled,
     )
+
+
+def _robust(residual: Floats, inside: NDArray[np.bool_], spread: float) -> Floats:
+    """Tukey's biweight (N,) of residuals, on their own scale but no finer than a share of the spread of the values."""
+    scale = max(MAD_TO_SD * float(np.median(np.abs(residual[inside]))), FINEST_SCALE * spread)
+    return np.asarray(np.clip(1 - (residual / (BIWEIGHT * scale)) ** 2, 0, None) ** 2)
+
+
+def _solved(normal: Floats, side: Floats) -> Floats:
+    """The step (8,) of the normal equations, scaled so that turns, shifts and greys weigh alike."""
+    scale = np.sqrt(np.diag(normal)) + 1e-9
+    return np.asarray(np.linalg.solve(normal / np.outer(scale, scale) + 1e-7 * np.eye(8), side / scale) / scale)
+
+
+def _no_longer_than(vector: Floats, length: float) -> Floats:
+    return np.asarray(vector * min(1.0, length / max(float(np.linalg.norm(vector)), 1e-9)))
+
+
+def _cost(residual: Floats, spread: float) -> float:
+    """Mean square of residuals over that of the values, what fits nowhere counting no more than a limit."""
+    truncated = np.minimum(residual**2, (TRUNCATED * spread) ** 2)
+    return float(truncated.mean() / spread**2) if len(residual) else NO_FIT
+
+
+def _covariance(jacobian: Floats, residual: Floats, weight: Floats) -> Floats:
+    """(6, 6) covariance of turn and shift by the weighted residuals."""
+    kept = weight > 0
+    normal = (jacobian[kept] * weight[kept, None]).T @ jacobian[kept]
+    degrees = max(float(weight.sum()) - 8, 1.0)
+    variance = float((weight * residual**2).sum()) / degrees
+    return np.asarray(np.linalg.pinv(normal, rcond=1e-12, hermitian=True) * variance)
 
 
 def _line(x: Floats, y: Floats) -> tuple[float, float]:

@@ -7,8 +7,9 @@ holds the scans of one history against each other. ``CaseFileError`` for rods th
 
 from __future__ import annotations
 
+from .slopes import TABLE, table_slope
 from .steady import compared
-from .tissues import TABLE, Reference, measure_reference, table_slope
+from .tissues import Reference, measure_reference
 
 __all__ = [
     "TABLE",

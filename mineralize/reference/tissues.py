@@ -2,43 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize, special
 
-from ..base import (
-    KNOWN_KVP,
-    Acquisition,
-    Calibration,
-    CaseFileError,
-    Floats,
-    MineralSettings,
-    Note,
-    Volume,
-    gaussian_smoothed,
-    known_voltage,
-    slope,
-    to_hu120,
-)
+from ..base import Acquisition, Calibration, Floats, MineralSettings, Note, Volume, gaussian_smoothed, to_hu120
 from .cubes import Cubes, cubes_of
 from .depth import muscle_by_depth
-from .rods import fit_rods
+from .slopes import TABLE, slope_of
 
-TABLE = "the table for its tube voltage"
-"""Where a slope comes from when nothing is known of the scanner."""
-LARGEST_OFF = 0.4
-"""A slope from rods further than this share from the table is a mistake in the rods' places or densities."""
-NOTED_OFF = 0.15
-"""... and is cautioned from here: three times what filtration and tables explain."""
-
-UNKNOWN_VOLTAGE = 0.4
-"""Relative 95 % half-width of a slope at an unknown tube voltage: that at 80 kVp is 39 % over that at 120."""
-OUTSIDE_VOLTAGE = 0.2
-"""... at a voltage beyond the table (own judgement)."""
-
+THINNEST_MM = 0.3
+"""A stated slice thickness below this is taken for a slip: no slice of a limb CT is thinner."""
+LEAST_EDGES = 50
+"""Places on the surface of cortex from which its edges tell the blur."""
+KERNEL_BLUR_MM = {"sharp": 0.4, "medium": 0.5}
+SOFT_BLUR_MM = 0.6
+"""In-plane blur (standard deviation) by kernel where no edge tells it; common practice, no source."""
 MUSCLE_WINDOW_HU = (-29.0, 150.0)
 """Aubrey 2014, Acta Physiol 210:489."""
 FAT_WINDOW_HU = (-190.0, -30.0)
@@ -101,77 +83,6 @@ class Reference:
         return self.noise_4mm_hu * float(np.sqrt(64.0 / max(volume_mm3, 16.0)))
 
 
-@dataclass(frozen=True)
-class Slope:
-    """HU per mg/cm3 hydroxyapatite of one scan, its relative 95 % half-width, and where it comes from, in words."""
-
-    kvp: float
-    slope: float
-    uncertainty: float
-    source: str
-    notes: tuple[Note, ...] = ()
-
-
-def table_slope(acquisition: Acquisition, settings: MineralSettings) -> Slope:
-    """The slope of the table at a scan's tube voltage. An unknown voltage counts as 120 kVp, with a caution."""
-    kvp, notes = acquisition.kvp, []
-    if kvp is None:
-        kvp = 120.0
-        notes.append(
-            Note("kvp-unknown", "tube voltage not stated; 120 kVp assumed, mineral may be off by 40 %", "caution")
-        )
-    elif not known_voltage(kvp):
-        notes.append(Note("kvp-outside", f"no calibration at {kvp:g} kVp; that of the nearest is used", "caution"))
-    value = slope(float(np.clip(kvp, *KNOWN_KVP)))
-    return Slope(kvp, value, settings.slope_uncertainty, TABLE, tuple(notes))
-
-
-def calibrated_slope(
-    table: Slope, calibration: Calibration, volume: Volume, *, slice_mm: float, noise: tuple[float, float], where: str
-) -> Slope:
-    """The slope that ``case.toml`` gives for a scan, or that its rods tell; notes say which and how far from the table.
-
-    Parameters
-    ----------
-    noise : standard deviation of single voxels and of means over 4 mm cubes, HU.
-    where : what to call the place in messages.
-
-    Raises
-    ------
-    CaseFileError
-        when the rods cannot be read or give a slope that no scanner has.
-    """
-    if calibration.slope is not None:
-        value, source = calibration.slope, "case.toml"
-        doubt = table.uncertainty if calibration.uncertainty is None else calibration.uncertainty
-        doubts: tuple[str, ...] = ()
-    else:
-        fit = fit_rods(
-            volume, calibration.rods, slice_mm=slice_mm, noise_hu=noise[0], noise_4mm_hu=noise[1], where=where
-        )
-        value, doubt, doubts = fit.slope, fit.uncertainty, fit.doubts
-        source = f"{len(fit.readings)} calibration rods in it"
-        if not abs(value / table.slope - 1.0) <= LARGEST_OFF:
-            raise CaseFileError(
-                f"{where}: the rods give {value:.2f} HU per mg/cm3 where about {table.slope:.2f} is possible; check "
-                "at, axis and mg_cm3 of each rod"
-            )
-    off = value / table.slope - 1.0
-    text = (
-        f"Mineral is counted with {value:.3f} HU per mg/cm3 from {source} (+-{100 * doubt:.1f} %); the table has "
-        f"{table.slope:.3f} ({100 * off:+.1f} %)."
-    )
-    notes = [Note("slope-calibrated", text, "info")]
-    if abs(off) > NOTED_OFF:
-        far = f"The calibration lies {100 * off:+.0f} % off the table for this tube voltage; is it this scan's?"
-        notes.append(Note("slope-far-from-table", far, "caution"))
-    if doubts:
-        why = f"The calibration rods may not lie where case.toml says: {'; '.join(doubts)}."
-        notes.append(Note("rods-doubtful", why, "caution"))
-        doubt = max(doubt, table.uncertainty)
-    return Slope(table.kvp, value, doubt, source, tuple(notes))
-
-
 def measure_reference(
     volume: Volume,
     acquisition: Acquisition,
@@ -197,30 +108,14 @@ def measure_reference(
     CaseFileError
         when calibration rods cannot be used.
     """
-    own = table_slope(acquisition, settings)
     cubes = cubes_of(volume)
     muscle, fat, noise, noise_4mm, more = _soft_tissue(volume, cubes)
-    spacing = volume.grid.spacing
-    slice_mm = max(float(acquisition.slice_thickness_mm or spacing[0]), 0.3)
-    if calibration is not None:
-        own = calibrated_slope(own, calibration, volume, slice_mm=slice_mm, noise=(noise, noise_4mm), where=where)
-    else:
-        own = replace(own, uncertainty=max(own.uncertainty, _voltage_doubt(acquisition.kvp)))
-    trend = muscle_by_depth(cubes, muscle.mean_hu)
-    hardening = trend.uncorrected_hu if trend else 0.0
-    if hardening:
-        text = (
-            f"Muscle reads {hardening:.0f} HU lower in the middle than under the skin, as where beam hardening is not "
-            "corrected: mineral may read low."
-        )
-        more = (*more, Note("beam-hardening", text, "caution"))
-    blur = None
-    cortex = None
-    if bone_points is not None and bone_normals is not None and len(bone_points) >= 50:
+    slice_mm = max(float(acquisition.slice_thickness_mm or volume.grid.spacing[0]), THINNEST_MM)
+    own = slope_of(acquisition, settings, calibration, volume, slice_mm=slice_mm, noise=(noise, noise_4mm), where=where)
+    hardening, warned = _hardening(cubes, muscle.mean_hu)
+    blur, cortex = None, None
+    if bone_points is not None and bone_normals is not None and len(bone_points) >= LEAST_EDGES:
         blur, cortex = _edge_blur(volume, bone_points, bone_normals)
-    if blur is None:
-        blur = {"sharp": 0.4, "medium": 0.5}.get(acquisition.kernel_class, 0.6)
-        blur = float(np.hypot(blur, spacing[2] / 3.5))
     return Reference(
         own.kvp,
         own.slope,
@@ -229,21 +124,32 @@ def measure_reference(
         cortex,
         noise,
         noise_4mm,
-        blur,
+        _guessed_blur(volume, acquisition) if blur is None else blur,
         slice_mm,
-        float(spacing[0]),
-        (*own.notes, *more),
+        float(volume.grid.spacing[0]),
+        (*own.notes, *more, *warned),
         own.uncertainty,
         own.source,
         hardening_hu=hardening,
     )
 
 
-def _voltage_doubt(kvp: float | None) -> float:
-    """Relative 95 % half-width of a tabulated slope where its tube voltage is not one of the table's."""
-    if kvp is None:
-        return UNKNOWN_VOLTAGE
-    return 0.0 if known_voltage(kvp) else OUTSIDE_VOLTAGE
+def _hardening(cubes: Cubes, muscle_hu: float) -> tuple[float, tuple[Note, ...]]:
+    """HU by which muscle falls towards the middle as beam hardening makes it, 0 where it does not, and a note of it."""
+    trend = muscle_by_depth(cubes, muscle_hu)
+    fall = trend.uncorrected_hu if trend else 0.0
+    if not fall:
+        return fall, ()
+    text = (
+        f"Muscle reads {fall:.0f} HU lower in the middle than under the skin, as where beam hardening is not "
+        "corrected: mineral may read low."
+    )
+    return fall, (Note("beam-hardening", text, "caution"),)
+
+
+def _guessed_blur(volume: Volume, acquisition: Acquisition) -> float:
+    """In-plane blur (standard deviation, mm) where too few edges of cortex tell: by the kernel and the pixel."""
+    return float(np.hypot(KERNEL_BLUR_MM.get(acquisition.kernel_class, SOFT_BLUR_MM), volume.grid.spacing[2] / 3.5))
 
 
 def _soft_tissue(volume: Volume, cubes: Cubes) -> tuple[Tissue, Tissue | None, float, float, tuple[Note, ...]]:
@@ -308,7 +214,7 @@ def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float |
     """
     level = np.abs(normals @ volume.grid.directions[:, 0]) < 0.35
     chosen = np.flatnonzero(level)
-    if len(chosen) < 50:
+    if len(chosen) < LEAST_EDGES:
         return None, None
     chosen = chosen[np.linspace(0, len(chosen) - 1, min(len(chosen), 1500)).astype(int)]
     at = np.arange(-5.0, 3.01, 0.25)
@@ -316,7 +222,7 @@ def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float |
     profiles = volume.sample(spots)
     profiles = profiles[np.isfinite(profiles).all(axis=1)]
     profiles = profiles[profiles.max(axis=1) > 500.0]
-    if len(profiles) < 50:
+    if len(profiles) < LEAST_EDGES:
         return None, None
 
     def model(x: Floats, edge: float, wall: float, height: float, out: float, inner: float, sd: float) -> Floats:

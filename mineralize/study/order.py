@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -12,27 +11,14 @@ from ..align import Alignment
 from ..base import Floats, LesionNeeded, Note, Settings, Trust, withhold
 from ..change import Change, Curve, find_changes, find_curves
 from ..correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
-from ..lesion import (
-    Candidate,
-    Outline,
-    SeenScan,
-    correct,
-    hand_of,
-)
-from ..measure import DepthProfile, Measured, Measurement, RimMap, Rows, rows_without_lesion
+from ..lesion import Candidate, Outline, SeenScan, correct, hand_of
+from ..measure import DepthProfile, Measurement, RimMap, Rows, rows_without_lesion
 from ..reference import Reference, compared
 from ..timeline import Timeline, comparability_notes
-from .by_hand import carried_into, carries, not_carried, same_scan
 from .crew import Clock, Crew, OnStep, crew, scans_at_a_time
+from .follow import Followed, follow
 from .kept import Kept, Stages
-from .steps import (
-    align_pair,
-    carry_to_base,
-    cautioned_after_biopsy,
-    choose_point,
-    take_drawn,
-    zone_around,
-)
+from .steps import cautioned_after_biopsy, choose_point, take_drawn
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -142,18 +128,9 @@ def outline_from_point(
 def _analyse(
     timeline: Timeline, stages: Stages, workers: Crew, clock: Clock, meanwhile: Callable[[], object] | None
 ) -> Study:
-    settings = stages.settings
     if stages.keep is not None:
         stages.keep.begin()
-    count = len(timeline.scans)
-    for i, scan in enumerate(timeline.scans):
-        with clock.stage("read voxels", i, count):  # on all cores already
-            _ = scan.volume
-    with clock.stage("find bones", 0, count):
-        looked = workers.each(stages.look, timeline.scans)
-    seen = {one.scan.number: one for one in looked}
-    steady = compared({number: one.reference for number, one in seen.items()})
-    seen = {n: replace(one, reference=steady[n], hand=hand_of(timeline.by_hand, n)) for n, one in seen.items()}
+    seen = _look(timeline, stages, workers, clock)
     notes: list[Note] = [n for s in seen.values() for n in s.reference.notes]
     notes += comparability_notes(timeline.scans)
     with clock.stage("look for the lesion"):
@@ -163,7 +140,7 @@ def _analyse(
     with clock.stage("find the lesion"):
         drawn = take_drawn(timeline, seen[base])
         if drawn is not None:
-            first = correct(seen[base], drawn, np.asarray(point, float), settings)
+            first = correct(seen[base], drawn, np.asarray(point, float), stages.settings)
         else:
             first = stages.find(seen[base], point)
     if first is None and origin != "given":
@@ -172,142 +149,85 @@ def _analyse(
             "give a point in the lesion with --seed or in case.toml",
             candidates,
         )
-    alignments, outlines, measured, more, seen = _followed(
-        timeline, stages, seen, base, first, point=point, workers=workers, clock=clock
-    )
-    notes += more
+    followed = follow(timeline, stages, seen, base, first, point=point, workers=workers, clock=clock)
+    notes += followed.notes
     with clock.stage("compare"):
-        rows: list[Measurement] = []
-        for scan in timeline.scans:
-            result = measured[scan.number]
-            if result is None:
-                why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
-                reason = why[0] if why else "the lesion was not found in this scan"
-                why_not = withhold("lesion-not-found", why=reason)
-                rows += rows_without_lesion(scan.number, seen[scan.number].reference, why_not, settings.mineral)
-            else:
-                rows += cautioned_after_biopsy(timeline, scan.day, result.rows)
-        table = Rows(rows)
-        changes = find_changes(timeline, table)
-        curves = find_curves(timeline, table, changes)
-        ordered = [outlines.get(s.number) for s in timeline.scans]
-        maps = [m.rim_map if (m := measured[s.number]) is not None else None for s in timeline.scans]
-        profiles = [m.profile if (m := measured[s.number]) is not None else None for s in timeline.scans]
-        said = findings(timeline, table, changes, curves, alignments)
-        tissue = expected_tissue(timeline, table, said)
-        biopsies = biopsy_reports(
-            timeline,
-            ordered,
-            alignments,
-            rim_maps=maps,
-            volumes={n: s.volume for n, s in seen.items()},
-            said=said,
-            settings=settings,
-        )
+        rows = _rows(timeline, followed, notes, stages.settings)
+        study = _compare(timeline, followed, rows, stages.settings, base=base, origin=origin)
+    return replace(
+        study,
+        candidates=candidates,
+        notes=tuple(notes),
+        stage_seconds=clock.seconds(),
+        stage_processor_seconds=clock.processor_seconds(),
+    )
+
+
+def _look(timeline: Timeline, stages: Stages, workers: Crew, clock: Clock) -> dict[int, SeenScan]:
+    """Every scan with its skeleton, its steady tissues held against those of the others, and what readers corrected."""
+    count = len(timeline.scans)
+    for i, scan in enumerate(timeline.scans):
+        with clock.stage("read voxels", i, count):  # on all cores already
+            _ = scan.volume
+    with clock.stage("find bones", 0, count):
+        looked = workers.each(stages.look, timeline.scans)
+    seen = {one.scan.number: one for one in looked}
+    steady = compared({number: one.reference for number, one in seen.items()})
+    return {n: replace(one, reference=steady[n], hand=hand_of(timeline.by_hand, n)) for n, one in seen.items()}
+
+
+def _rows(timeline: Timeline, followed: Followed, notes: list[Note], settings: Settings) -> Rows:
+    """What was measured in every scan, and in a scan without the lesion why it was not."""
+    rows: list[Measurement] = []
+    for scan in timeline.scans:
+        result = followed.measured[scan.number]
+        if result is not None:
+            rows += cautioned_after_biopsy(timeline, scan.day, result.rows)
+            continue
+        why = [n.text for n in notes if n.subject == f"scan {scan.number}" and n.kind == "lesion-not-found"]
+        why_not = withhold("lesion-not-found", why=why[0] if why else "the lesion was not found in this scan")
+        rows += rows_without_lesion(scan.number, followed.seen[scan.number].reference, why_not, settings.mineral)
+    return Rows(rows)
+
+
+def _compare(
+    timeline: Timeline, followed: Followed, rows: Rows, settings: Settings, *, base: int, origin: str
+) -> Study:
+    """The scans held against each other, and what follows from it."""
+    numbers = [scan.number for scan in timeline.scans]
+    changes = find_changes(timeline, rows)
+    curves = find_curves(timeline, rows, changes)
+    outlines = [followed.outlines.get(n) for n in numbers]
+    measured = [followed.measured[n] for n in numbers]
+    maps = [None if one is None else one.rim_map for one in measured]
+    alignments, seen = followed.alignments, followed.seen
+    said = findings(timeline, rows, changes, curves, alignments)
     return Study(
         timeline=timeline,
         settings=settings,
         reference_scan=base,
         seed_origin=origin,
         alignments=tuple(alignments),
-        outlines=tuple(ordered),
-        centroids=tuple(o.centroid if o is not None else None for o in ordered),
-        measurements=table,
+        outlines=tuple(outlines),
+        centroids=tuple(o.centroid if o is not None else None for o in outlines),
+        measurements=rows,
         changes=changes,
-        profiles=tuple(profiles),
+        profiles=tuple(None if one is None else one.profile for one in measured),
         rim_maps=tuple(maps),
         curves=curves,
         findings=said,
-        expected_tissue=tissue,
-        biopsy_reports=biopsies,
-        candidates=candidates,
-        notes=tuple(notes),
-        stage_seconds=clock.seconds(),
-        references=tuple(seen[s.number].reference for s in timeline.scans),
-        stage_processor_seconds=clock.processor_seconds(),
+        expected_tissue=expected_tissue(timeline, rows, said),
+        biopsy_reports=biopsy_reports(
+            timeline,
+            outlines,
+            alignments,
+            rim_maps=maps,
+            volumes={n: s.volume for n, s in seen.items()},
+            said=said,
+            settings=settings,
+        ),
+        references=tuple(seen[n].reference for n in numbers),
     )
-
-
-def _followed(
-    timeline: Timeline,
-    stages: Stages,
-    seen: dict[int, SeenScan],
-    base: int,
-    first: Outline | None,
-    *,
-    point: tuple[float, float, float],
-    workers: Crew,
-    clock: Clock,
-) -> tuple[list[Alignment], dict[int, Outline | None], dict[int, Measured | None], list[Note], dict[int, SeenScan]]:
-    """Every scan aligned on the base scan, the lesion outlined in it and measured.
-
-    What a reader asked to carry over is laid into the other scans as soon as these are aligned; the scans with it are
-    the last of what is returned.
-
-    The tasks are given to the workers in an order in which each comes after those it waits for.
-    """
-    numbers = [scan.number for scan in timeline.scans]
-    order = sorted((n for n in numbers if n != base), key=lambda n: abs(n - base))
-    clock.expect(align_on_the_skeleton=len(order), outline_the_lesion=len(order), measure=len(numbers))
-    zone = zone_around(first, np.asarray(point, float))
-    own_seeds = {s.scan: np.asarray(s.point, float) for s in timeline.seeds}
-
-    def aligned(number: int) -> Alignment:
-        with clock.task("align on the skeleton"):
-            return stages.align(seen, number, base, zone)
-
-    def with_carried(number: int) -> SeenScan:
-        # Waits only for alignments, all of which are given to the workers before anything that calls this.
-        links = {n: alignments[n].result() for n in order if n == number or carries(timeline.by_hand, n)}
-        links[base] = same_scan(base)
-        return carried_into(timeline.by_hand, seen[number], links)
-
-    def outlined(number: int) -> tuple[Outline | None, list[Note]]:
-        alignment = alignments[number].result()
-        own = with_carried(number)
-        with clock.task("outline the lesion"):
-            return stages.outline(own, alignment, seen[base], first, own_seeds.get(number))
-
-    def measured(number: int, outline: Callable[[], Outline | None]) -> Measured | None:
-        found = outline()
-        own = with_carried(number)
-        with clock.task("measure"):
-            return stages.measure(own, found)
-
-    def outlined_anew() -> Outline | None:
-        own = with_carried(base)
-        if own.hand.carried_from:
-            return stages.find(own, point)
-        return first
-
-    alignments = {n: workers.submit(partial(aligned, n)) for n in order}
-    anew = workers.submit(outlined_anew) if any(carries(timeline.by_hand, n) for n in order) else None
-
-    def again() -> Outline | None:
-        return first if anew is None else anew.result()
-
-    measures = {} if first is None else {base: workers.submit(partial(measured, base, again))}
-    outlines = {n: workers.submit(partial(outlined, n)) for n in order}
-    measures |= {n: workers.submit(partial(measured, n, lambda n=n: outlines[n].result()[0])) for n in order}  # type: ignore[misc]
-    alignment = {n: alignments[n].result() for n in order}
-    alignment[base] = align_pair(seen, base, base, zone, stages.settings)
-    found: dict[int, Outline | None] = {base: again()}
-    notes: list[Note] = []
-    for n in order:
-        found[n], more = outlines[n].result()
-        notes += more
-    links = [alignment[n] for n in numbers]
-    if first is None and found[base] is not None:
-        measures[base] = workers.submit(partial(measured, base, again))
-    elif first is None:
-        found[base], more = carry_to_base(seen, base, found, links, stages.settings, point=point)
-        notes += more
-        measures[base] = workers.submit(partial(measured, base, lambda: found[base]))
-    complete = {n: with_carried(n) for n in numbers}
-    notes += [
-        note for one in complete.values() for note in (*one.hand_notes, *not_carried(timeline.by_hand, one, links))
-    ]
-    return links, found, {n: measures[n].result() for n in numbers}, notes, complete
 
 
 __all__ = ["Study", "Trust", "analyse", "looked_at", "outline_from_point"]
