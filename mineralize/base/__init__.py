@@ -22,6 +22,7 @@ from .errors import (
     UsageError,
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
+from .heap import collect_seldom
 from .lazily import lazy
 from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
 from .parent import end_with_parent, receive, send
@@ -95,6 +96,7 @@ __all__ = [
     "anatomical_words",
     "caution",
     "cell_text",
+    "collect_seldom",
     "compiled",
     "decimals_for",
     "end_with_parent",

@@ -11,6 +11,8 @@ import os
 import sys
 from pathlib import Path
 
+from .heap import OBJECTS, ROUNDS
+
 _ROOT = Path(__file__).resolve().parents[2]
 
 _BOUND = """\
@@ -21,9 +23,11 @@ except (OSError, AttributeError, TypeError):
     pass  # not on this system; the end of standard input tells, a moment later
 if os.name == "posix" and os.getppid() != {parent}:
     os._exit(1)
+import gc
+gc.set_threshold({objects}, {rounds}, {rounds})
 """
 """What a child does first: bind its life to that of the thread that started it, which waits for it anyway. It may take
-seconds until its own modules are loaded and can listen."""
+seconds until its own modules are loaded and can listen. Loading them is quicker by :mod:`.heap` too."""
 
 
 def isolated_python(module: str) -> list[str]:
@@ -36,5 +40,6 @@ def isolated_python(module: str) -> list[str]:
     except OSError:  # the folder is gone
         here = ""
     paths = [str(_ROOT), *(path for path in sys.path if path and os.path.realpath(path) != here)]
-    code = f"{_BOUND.format(parent=os.getpid())}import sys; sys.path += {paths!r}; from {module} import main; main()"
+    first = _BOUND.format(parent=os.getpid(), objects=OBJECTS, rounds=ROUNDS)
+    code = f"{first}import sys; sys.path += {paths!r}; from {module} import main; main()"
     return [sys.executable, "-I", "-S", "-c", code]

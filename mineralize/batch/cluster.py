@@ -16,7 +16,7 @@ from distributed import Client, LocalCluster
 from distributed.client import Future
 from distributed.scheduler import KilledWorker
 
-from ..base import UsageError
+from ..base import UsageError, collect_seldom
 from ..results import texts
 from .job import Answer, Died, Job, task
 
@@ -112,4 +112,5 @@ def join(address: str, entry: str) -> Cluster:
 
 
 def _work(entry: str, kind: str, job: Job) -> Any:
+    collect_seldom()
     return task(entry)(kind, job)

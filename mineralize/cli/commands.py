@@ -175,8 +175,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: argparse.Namespace) -> int:
-    from ..base import LesionNeeded, MineralizeError
+    from ..base import LesionNeeded, MineralizeError, collect_seldom
 
+    collect_seldom()
     try:
         with log.listening(arguments):
             return int(_COMMANDS[arguments.command](arguments))

@@ -20,7 +20,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, TextIO
 
-from ..base import LesionNeeded, MineralizeError
+from ..base import LesionNeeded, MineralizeError, collect_seldom
 from .shelf import Case, check_links
 from .work import Work
 
@@ -56,6 +56,7 @@ class _Line:
 
 def main() -> int:
     """Serve requests until standard input ends."""
+    collect_seldom()
     answers = os.fdopen(os.dup(1), "w", encoding="utf-8")
     os.dup2(2, 1)  # nothing that a library prints may pass for an answer
     # Libraries quote what they stumble over, and that may be a patient's name.
