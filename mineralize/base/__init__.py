@@ -40,6 +40,7 @@ from .quantities import (
     title_of,
 )
 from .quantity import Limit, Quantity, Region, Report
+from .reach import within_reach
 from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .smoothing import gaussian_smoothed
@@ -132,5 +133,6 @@ __all__ = [
     "unknown_key",
     "value_text",
     "withhold",
+    "within_reach",
     "worst",
 ]

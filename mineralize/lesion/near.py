@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, special
+from scipy import special
 
-from ..base import Floats, Grid, Volume, gaussian_smoothed, lazy, sample
+from ..base import Floats, Grid, Volume, gaussian_smoothed, lazy, sample, within_reach
 from ..reference import Reference
 
 FAR_MM = 1000.0
@@ -85,10 +85,7 @@ def _soft_without_mineral(near: Neighbourhood) -> NDArray[Any]:
     """HU smoothed by ``SMOOTH_MM`` over soft tissue alone; NaN near mineral and bone."""
     sigma = SMOOTH_MM / near.grid.spacing
     dense = gaussian_smoothed(near.hu120, sigma * 0.6) >= 110.0
-    reach = ndimage.distance_transform_edt(~dense, sampling=near.grid.spacing) if dense.any() else None
-    usable = near.bone_distance > 2.0
-    if reach is not None:
-        usable &= reach > 1.5
+    usable = (near.bone_distance > 2.0) & ~within_reach(dense, near.grid.spacing, 1.5)
     return smoothed_over(near.hu, usable, near.grid)
 
 

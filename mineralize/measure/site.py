@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
-from ..base import Floats, Settings, gaussian_smoothed, lazy, slope
+from ..base import Floats, Settings, gaussian_smoothed, lazy, slope, within_reach
 from ..lesion import Neighbourhood, Noise, Outline, Zones, beyond_noise, noise_around
 from ..reference import Reference
 from .bridged import Bridged, bridged
@@ -155,8 +155,8 @@ class Site:
             return np.zeros(self.near.grid.shape, bool)
         spacing = self.near.grid.spacing.copy()
         spacing[0] *= reach / max(reach, 1.01 * self.reference.slice_mm)
-        distance = ndimage.distance_transform_edt(~self.mineral, sampling=spacing)
-        return np.asarray((distance <= reach) & (self.zones.depth >= -reach) & self.usable)
+        near = within_reach(self.mineral, spacing, reach)
+        return np.asarray(near & (self.zones.depth >= -reach) & self.usable)
 
     @lazy
     def background(self) -> NDArray[np.float32]:

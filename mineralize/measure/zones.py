@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import ndimage
 
-from ..base import Verdicts, caution, gaussian_smoothed, withhold
+from ..base import Verdicts, caution, gaussian_smoothed, withhold, within_reach
 from .estimate import Estimate, symmetric, withheld
 from .site import Site
 
@@ -102,8 +101,7 @@ def _core_fractions(site: Site) -> list[Estimate]:
     whole = float(zones.core.sum())
     weight = zones.core * site.usable
     if mineral_rim.any():
-        spacing = site.near.grid.spacing
-        weight = weight * (ndimage.distance_transform_edt(~mineral_rim, sampling=spacing) >= away)
+        weight = weight * ~within_reach(mineral_rim, site.near.grid.spacing, np.nextafter(away, 0.0))
     total = float(weight.sum())
     names = [name for name, _, _ in CORE_CLASSES]
     if total * site.voxel_mm3 < 30.0:

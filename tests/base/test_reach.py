@@ -1,0 +1,27 @@
+"""What lies within reach of marked voxels, against a distance map of the reference library."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from mineralize.base import within_reach
+
+
+@pytest.mark.parametrize("spacing", [(0.7, 0.4, 0.4), (3.0, 0.5, 0.5), (0.5, 0.5, 0.5)])
+@pytest.mark.parametrize("reach_mm", [0.3, 1.5, 2.5])
+@pytest.mark.parametrize("share", [0.002, 0.1, 0.9])
+def test_as_a_distance_map_says(spacing: tuple[float, float, float], reach_mm: float, share: float) -> None:
+    mask = np.random.default_rng(5).uniform(size=(9, 17, 21)) < share
+    mask[4, 8:12, 9:15] = True
+    expected = ndimage.distance_transform_edt(~mask, sampling=spacing) <= reach_mm
+    before = mask.copy()
+    assert (within_reach(mask, spacing, reach_mm) == expected).all()
+    assert (within_reach(mask[:, ::-1, 2:], spacing, 0.0) == mask[:, ::-1, 2:]).all()
+    assert (mask == before).all()
+
+
+def test_nothing_marked_and_everything_marked() -> None:
+    assert not within_reach(np.zeros((3, 4, 5), bool), (1.0, 1.0, 1.0), 2.0).any()
+    assert within_reach(np.ones((3, 4, 5), bool), (1.0, 1.0, 1.0), 2.0).all()
