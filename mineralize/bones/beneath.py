@@ -91,17 +91,18 @@ def continued(
     touched = []
     for part in bones.parts:
         at = bones.owner == part.label
-        if not (zone.apart(bones.points[at]) < CONTACT_MARGIN_MM).any():
+        if not (zone.apart(bones.points[at], CONTACT_MARGIN_MM) < CONTACT_MARGIN_MM).any():
             continue
         for mask, own in _pieces(bones, part, zone, at):
-            if (zone.apart(bones.points[own]) < CONTACT_MARGIN_MM).any():
+            if (zone.apart(bones.points[own], CONTACT_MARGIN_MM) < CONTACT_MARGIN_MM).any():
                 touched.append((part, mask, own))
                 rest &= ~mask
                 rest_points &= ~own
     result = Beneath(np.full(crop.grid.shape, FAR_MM, np.float32))
     if rest.any():
         result.distance = bones.resampled(bones.field(rest, bones.points[rest_points]), crop.grid)
-    wide = volume.around(np.stack([zone.centre - zone.radius - 70, zone.centre + zone.radius + 70]), 0.0)
+    box = volume.grid.bounds_around(np.stack([zone.centre - zone.radius - 70, zone.centre + zone.radius + 70]), 0.0)
+    wide = Volume(volume.hu[tuple(slice(*span) for span in box)], volume.grid.cropped(box))
     for part, mask, own in touched:
         own_field = bones.field(mask, bones.points[own])
         native = bones.resampled(own_field, crop.grid)
@@ -140,7 +141,7 @@ def _bridge_of(
 
     along = bridge(distance_at, hu_at, points, part.axis, zone, carried_at=carried_at)
     if along is not None:
-        apart = zone.apart(points)
+        apart = zone.apart(points, CONTACT_MARGIN_MM + BESIDE_MM)
         beside = points[(apart > CONTACT_MARGIN_MM) & (apart < CONTACT_MARGIN_MM + BESIDE_MM)]
         if len(beside) and (along.astray(beside) < ASTRAY_MM).mean() > LEAST_SHAFT:
             return along

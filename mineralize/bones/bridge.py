@@ -183,7 +183,7 @@ class _Free:
 def _free_bone(points: Floats, axis: Floats, zone: LesionZone) -> _Free | None:
     """The centre line of a bone by its surface above and below the lesion; ``None`` where too little is in view."""
     lesion = zone.centre
-    free = zone.apart(points) > CONTACT_MARGIN_MM
+    free = zone.apart(points, CONTACT_MARGIN_MM) > CONTACT_MARGIN_MM
     for _ in range(2):
         reach = zone.half_length(axis) + CONTACT_MARGIN_MM
         along = (points - lesion) @ axis
@@ -222,7 +222,7 @@ def within(zone: LesionZone, world: Floats, margin: float) -> NDArray[np.bool_]:
     """Whether ``(..., 3)`` LPS points lie in the lesion or within a margin of it."""
     inside = np.asarray(np.linalg.norm(world - zone.centre, axis=-1) < zone.radius + margin)
     if zone.surface is not None:
-        inside[inside] = zone.apart(world[inside]) < margin
+        inside[inside] = zone.apart(world[inside], margin) < margin
     return inside
 
 

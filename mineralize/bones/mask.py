@@ -142,12 +142,13 @@ def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
     """
     own = skeleton.points[skeleton.point_labels == bone.label]
     if zone.surface is not None and len(own):
-        apart = zone.apart(own)
+        apart = zone.apart(own, SAME_SURFACE_MM)
         if (np.abs(apart) < SAME_SURFACE_MM).mean() > 0.7 or (apart < SAME_SURFACE_MM).mean() > WHOLLY_INSIDE:
             return True
     if bone.tubular or bone.extent_mm > 2.6 * zone.radius:
         return False
-    return bool(len(own) and (zone.apart(own) < 0.2 * zone.radius + 3.0).mean() > 0.7)
+    around = 0.2 * zone.radius + 3.0
+    return bool(len(own) and (zone.apart(own, around) < around).mean() > 0.7)
 
 
 def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: float) -> tuple[tuple[int, int], ...]:
@@ -163,7 +164,7 @@ def _without_crumbs(mask: NDArray[np.bool_], grid: Grid, zone: LesionZone, margi
     keep = np.zeros(int(parts.max()) + 1, bool)
     for label, span in enumerate(ndimage.find_objects(parts), start=1):
         world = grid.to_world(np.argwhere(parts[span] == label) + [s.start for s in span])
-        keep[label] = bool((zone.apart(world) > margin).any())
+        keep[label] = bool((zone.apart(world, margin) > margin).any())
     return np.asarray(keep[parts])
 
 

@@ -107,7 +107,7 @@ class Sheet:
         absent = self.absent[cell]
         distance = np.where(absent, np.maximum(distance, CELL_MM), distance)
         applies = inside & self.suspect[cell] & (local[:, 2] > self.floor[cell])
-        applies[applies] = self.zone.apart(world[applies]) < CONTACT_MARGIN_MM
+        applies[applies] = self.zone.apart(world[applies], CONTACT_MARGIN_MM) < CONTACT_MARGIN_MM
         applies |= inside & self.suspect[cell] & ~absent & (local[:, 2] > self.floor[cell]) & (distance < 0)
         return np.where(applies, distance, np.inf), applies
 

@@ -38,13 +38,24 @@ class LesionZone:
             return self.radius
         return float(np.abs((self.surface - self.centre) @ axis).max())
 
-    def apart(self, points: Floats) -> Floats:
-        """(M,) mm from the lesion's surface to (M, 3) LPS mm points, negative inside."""
+    def apart(self, points: Floats, within: float = np.inf) -> Floats:
+        """(M,) mm from the lesion's surface to (M, 3) LPS mm points, negative inside.
+
+        Farther off than ``within`` infinity may stand.
+        """
         off = np.asarray(points, float) - self.centre
         far = np.linalg.norm(off, axis=1)
         if self._seen is None:
             return np.asarray(far - self.radius)
         places, directions, lengths = self._seen
-        gap, _ = places.query(points)
-        _, ahead = directions.query(off / np.maximum(far, 1e-9)[:, None])
-        return np.asarray(np.where(far < lengths[ahead], -gap, gap))
+        result = np.full(len(far), np.inf)
+        # Nothing lies closer to the surface than it lies farther out than the farthest point of it.
+        asked = np.flatnonzero(far <= lengths.max() + within)
+        off, far = off[asked], far[asked]
+        gap, _ = places.query(np.asarray(points, float)[asked])
+        doubtful = np.flatnonzero((far >= lengths.min()) & (far < lengths.max()))
+        inside = far < lengths.min()
+        _, ahead = directions.query(off[doubtful] / np.maximum(far[doubtful], 1e-9)[:, None])
+        inside[doubtful] = far[doubtful] < lengths[ahead]
+        result[asked] = np.where(inside, -gap, gap)
+        return result
