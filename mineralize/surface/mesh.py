@@ -88,12 +88,14 @@ def subdivided(vertices: Floats, faces: NDArray[Any], normals: Floats) -> tuple[
     na, nb = normals[edges[:, 0]], normals[edges[:, 1]]
     lift = np.einsum("ij,ij->i", b - a, na)[:, None] * na + np.einsum("ij,ij->i", a - b, nb)[:, None] * nb
     middle = 0.5 * (a + b) - lift / 8.0
-    number = {(int(p), int(q)): len(vertices) + i for i, (p, q) in enumerate(edges)}
-    between = np.array(
-        [[number[min(p, q), max(p, q)] for p, q in ((f[0], f[1]), (f[1], f[2]), (f[2], f[0]))] for f in faces.tolist()]
-    )
-    ab, bc, ca = between.T
+    count = len(vertices)
+    code = edges[:, 0].astype(np.int64) * count + edges[:, 1]  # rising, as the edges are in order
+
+    def halving(p: NDArray[Any], q: NDArray[Any]) -> NDArray[Any]:
+        return np.asarray(count + np.searchsorted(code, np.minimum(p, q).astype(np.int64) * count + np.maximum(p, q)))
+
     i, j, k = faces.T
+    ab, bc, ca = halving(i, j), halving(j, k), halving(k, i)
     parts = [np.stack(t, axis=1) for t in ((i, ab, ca), (j, bc, ab), (k, ca, bc), (ab, bc, ca))]
     return np.vstack([vertices, middle]), np.concatenate(parts), edges
 
