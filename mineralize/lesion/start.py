@@ -11,7 +11,7 @@ from scipy import ndimage, optimize
 from scipy.spatial import ConvexHull, Delaunay, QhullError
 from scipy.spatial.transform import Rotation
 
-from ..base import Floats, Grid, gaussian_smoothed
+from ..base import Floats, Grid, gaussian_smoothed, within_reach
 from .specks import Noise, beyond_noise
 
 FARTHEST_WALL_MM = 45.0
@@ -94,8 +94,7 @@ def lesion_mineral(
 
 def _linked(mineral: NDArray[np.bool_], grid: Grid) -> NDArray[Any]:
     """Labels of mineral pieces, those within ``LINK_MM`` of each other sharing one."""
-    distance = ndimage.distance_transform_edt(~mineral, sampling=grid.spacing)
-    labels, _ = ndimage.label(distance <= LINK_MM / 2, np.ones((3, 3, 3)))
+    labels, _ = ndimage.label(within_reach(mineral, grid.spacing, LINK_MM / 2), np.ones((3, 3, 3)))
     return np.asarray(labels)
 
 
@@ -196,20 +195,35 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
     weak = np.sqrt(len(points))
     roundness = 0.015 + 0.8 * max(1.0 - coverage, 0.0) ** 2
 
-    def unpack(v: Floats) -> Ellipsoid:
-        return Ellipsoid(v[:3].copy(), Rotation.from_rotvec(v[6:9]).as_matrix() @ np.diag(np.exp(v[3:6])))
+    def shapes(v: Floats) -> Floats:
+        turns = Rotation.from_rotvec(v[:, 6:9]).as_matrix()
+        return np.asarray(turns @ (np.exp(v[:, 3:6])[:, :, None] * np.eye(3)))
 
     def residuals(v: Floats) -> Floats:
-        body = unpack(v)
-        relative = body.relative_radius(points)
-        size = float(np.exp(v[3:6].mean()))
-        radial = (relative - 1.0) * np.linalg.norm(points - body.centre, axis=1) / np.maximum(relative, 0.2)
-        round_pull = roundness * weak * size * (v[3:6] - v[3:6].mean())
-        beyond = max(float(body.relative_radius(seed)) - 1.0, 0.0) * size * 0.3 * weak
-        return np.concatenate([np.clip(radial, -30, 30), round_pull, [beyond]])
+        return many(v[None])[0]
 
-    solution = optimize.least_squares(residuals, start_values, loss="soft_l1", f_scale=1.0, max_nfev=60)
-    best = unpack(solution.x)
+    def many(v: Floats) -> Floats:
+        """Residuals (K, N + 4) of (K, 9) parameters."""
+        inverse = np.linalg.inv(shapes(v)).transpose(0, 2, 1)
+        local = points - v[:, None, :3]
+        relative = np.linalg.norm(local @ inverse, axis=-1)
+        size = np.exp(v[:, 3:6].mean(axis=1))
+        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, 0.2)
+        round_pull = (roundness * weak * size)[:, None] * (v[:, 3:6] - v[:, 3:6].mean(axis=1)[:, None])
+        off = np.linalg.norm(((seed - v[:, :3])[:, None, :] @ inverse)[:, 0], axis=-1)
+        beyond = np.maximum(off - 1.0, 0.0) * size * 0.3 * weak
+        return np.concatenate([np.clip(radial, -30, 30), round_pull, beyond[:, None]], axis=1)
+
+    def slopes(v: Floats) -> Floats:
+        """(N + 4, 9) by forward differences, all at once: what the library would do one after the other."""
+        steps = np.sqrt(np.finfo(float).eps) * np.where(v >= 0, 1.0, -1.0) * np.maximum(1.0, np.abs(v))
+        tried = v + np.diag(steps)
+        change = tried.diagonal() - v
+        found = many(np.vstack([v, tried]))
+        return np.asarray((found[1:] - found[0]).T / change)
+
+    solution = optimize.least_squares(residuals, start_values, slopes, loss="soft_l1", f_scale=1.0, max_nfev=60)
+    best = Ellipsoid(solution.x[:3].copy(), shapes(solution.x[None])[0])
     limits = np.clip(best.radii, 2.0, 80.0) / best.radii
     return Ellipsoid(best.centre, best.shape * limits)
 
