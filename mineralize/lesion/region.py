@@ -55,7 +55,7 @@ def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> M
     box = near.grid.bounds_around(_corners(body, 10.0), 1.0)
     part = tuple(slice(lo, hi) for lo, hi in box)
     values = soft[part]
-    relative = body.relative_radius(near.grid.cropped(box).world_of_all())
+    relative = body.relative_radius_over(near.grid.cropped(box))
     plain = np.isfinite(values)
     mean_radius = float(np.cbrt(np.prod(body.radii)))
     inner = plain & (relative < 0.6)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +12,7 @@ from scipy import ndimage, optimize
 from scipy.spatial import ConvexHull, Delaunay, QhullError
 from scipy.spatial.transform import Rotation
 
-from ..base import Floats, Grid, gaussian_smoothed, within_reach
+from ..base import Floats, Grid, compiled, gaussian_smoothed, within_reach
 from .specks import Noise, beyond_noise
 
 FARTHEST_WALL_MM = 45.0
@@ -38,6 +39,27 @@ class Ellipsoid:
         """1 on the surface, 0 at the centre; shape (...)."""
         local = np.asarray(points, float) - self.centre
         return np.asarray(np.linalg.norm(local @ np.linalg.inv(self.shape).T, axis=-1))
+
+    def relative_radius_over(self, grid: Grid) -> Floats:
+        """The same at every voxel of a grid; (slices, rows, columns)."""
+        into = np.linalg.inv(self.shape)
+        result = np.empty(grid.shape)
+        _relative_radius(into @ grid.affine[:3, :3], into @ (grid.origin - self.centre), result)
+        return result
+
+
+@compiled("f8[2] f8[1] f8[3]!")
+def _relative_radius(turn: Floats, shift: Floats, result: Floats) -> None:
+    """Length of ``turn @ index + shift`` at every index."""
+    slices, rows, columns = result.shape
+    for i in range(slices):
+        for j in range(rows):
+            x = turn[0, 0] * i + turn[0, 1] * j + shift[0]
+            y = turn[1, 0] * i + turn[1, 1] * j + shift[1]
+            z = turn[2, 0] * i + turn[2, 1] * j + shift[2]
+            for k in range(columns):
+                a, b, c = x + turn[0, 2] * k, y + turn[1, 2] * k, z + turn[2, 2] * k
+                result[i, j, k] = math.sqrt(a * a + b * b + c * c)
 
 
 def lesion_mineral(
@@ -200,7 +222,7 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         return np.asarray(turns @ (np.exp(v[:, 3:6])[:, :, None] * np.eye(3)))
 
     def residuals(v: Floats) -> Floats:
-        return many(v[None])[0]
+        return np.asarray(many(v[None])[0])
 
     def many(v: Floats) -> Floats:
         """Residuals (K, N + 4) of (K, 9) parameters."""

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csc_matrix, diags_array
-from scipy.sparse.linalg import spsolve
+from scipy.linalg import solveh_banded
+from scipy.sparse import csc_matrix, csr_matrix, diags_array
+from scipy.sparse.csgraph import reverse_cuthill_mckee
 from scipy.spatial import ConvexHull
 
-from ..base import Floats
+from ..base import Floats, frozen
 from .edges import smoothing_matrix
 from .optimal import mesh_edges
 
@@ -115,23 +117,53 @@ class RayMesh:
 
     @classmethod
     def of(cls, count: int) -> RayMesh:
-        directions, faces = sphere_directions(count)
-        return cls(directions, faces, mesh_edges(faces))
+        """So many nearly even directions; made once, read-only."""
+        return _ray_mesh(count)
 
 
-def bending(mesh: RayMesh, stiffness: float = 0.6) -> tuple[Any, Any]:
-    """Penalty matrix on the bending of the radius over the mesh, and a weak pull of every radius to 1."""
+@lru_cache(maxsize=8)
+def _ray_mesh(count: int) -> RayMesh:
+    directions, faces = sphere_directions(count)
+    return RayMesh(frozen(directions), frozen(faces), frozen(mesh_edges(faces)))
+
+
+@dataclass(frozen=True, eq=False)
+class Bending:
+    """What bending of the radius over a ray mesh costs: a symmetric matrix of the rays in ``order`` (N,), as its lower
+    ``band`` (B + 1, N)."""
+
+    order: NDArray[np.intp]
+    band: Floats
+
+
+def bending(mesh: RayMesh, stiffness: float = 0.6) -> tuple[Bending, Floats]:
+    """Penalty on the bending of the radius over the mesh, and a weak pull (N,) of every radius to 1.
+
+    Rays are put in an order that keeps neighbours close (Cuthill and McKee 1969, ACM 24:157): a band is then solved
+    several times faster than a sparse matrix.
+    """
     count = len(mesh.directions)
     spacing_angle = np.sqrt(4 * np.pi / count)
     bend = csc_matrix(smoothing_matrix(count, mesh.edges) - diags_array(np.ones(count)))
-    return (bend.T @ bend) * (stiffness * (0.112 / spacing_angle) ** 4), diags_array(np.full(count, 1e-3))
+    penalty = csr_matrix((bend.T @ bend) * (stiffness * (0.112 / spacing_angle) ** 4))
+    order = reverse_cuthill_mckee(penalty, symmetric_mode=True).astype(np.intp)
+    ordered = penalty[order][:, order].tocoo()
+    below = ordered.row - ordered.col
+    band = np.zeros((int(below.max()) + 1, count))
+    lower = below >= 0
+    band[below[lower], ordered.col[lower]] = ordered.data[lower]
+    return Bending(order, band), np.full(count, 1e-3)
 
 
-def solve_radius(target: Floats, weight: Floats, penalty: Any, pull: Any) -> Floats:
+def solve_radius(target: Floats, weight: Floats, penalty: Bending, pull: Floats) -> Floats:
     """Radius that follows ``target`` where weighted and bends as little as possible elsewhere."""
-    weighted = diags_array(weight)
-    matrix = csc_matrix(weighted + penalty + pull)
-    return np.asarray(spsolve(matrix, weight * target + pull.diagonal(), permc_spec="MMD_AT_PLUS_A"))
+    system = penalty.band.copy()
+    system[0] += (weight + pull)[penalty.order]
+    right = (weight * target + pull)[penalty.order]
+    found = solveh_banded(system, right, overwrite_ab=True, overwrite_b=True, lower=True, check_finite=False)
+    radius = np.empty(len(found))
+    radius[penalty.order] = found
+    return radius
 
 
 def mesh_area(vertices: Floats, faces: NDArray[Any]) -> float:
