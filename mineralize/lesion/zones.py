@@ -2,27 +2,103 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import Floats, Grid, ZoneSettings, lazy
+from ..base import Floats, Grid, ZoneSettings, compiled, lazy
 from .outline import Outline
 
 FULL_MM = 12.0
 """How far outside an outline depths are known."""
 BLOCK = 4
 """Voxels along an edge of the blocks that are looked at first."""
+BLOCKS = 2
+"""Blocks along an edge of those for which vertices that lie far off are left out at once."""
+SLACK_MM = 1e-6
+"""More than rounding moves a distance by."""
 
 
 def _depth_and_normal(outline: Outline, points: Floats) -> tuple[Floats, Floats]:
     """Depth (N,) below the outline, positive inside, and the outward normal (N, 3) at the nearest vertex."""
     _, nearest = outline.places.query(points, workers=1)
+    return _below(outline, points, nearest)
+
+
+def _below(outline: Outline, points: Floats, nearest: NDArray[Any]) -> tuple[Floats, Floats]:
     normals = outline.normals[nearest]
     depth = -np.einsum("ij,ij->i", points - outline.vertices[nearest], normals)
     return depth, normals
+
+
+@compiled()
+def _close(vertices: Floats, index: NDArray[Any], count: int, points: Floats, kept: Floats, named: NDArray[Any]) -> int:
+    """Which of the first ``count`` vertices can be nearest to one of the points: those about as near to their middle as
+    the nearest. Fills ``kept`` and ``named`` and returns how many they are."""
+    many = points.shape[0]
+    x, y, z = 0.0, 0.0, 0.0
+    for n in range(many):
+        x, y, z = x + points[n, 0], y + points[n, 1], z + points[n, 2]
+    x, y, z = x / many, y / many, z / many
+    half, least = 0.0, math.inf
+    for n in range(many):
+        half = max(half, (points[n, 0] - x) ** 2 + (points[n, 1] - y) ** 2 + (points[n, 2] - z) ** 2)
+    for v in range(count):
+        least = min(least, (vertices[v, 0] - x) ** 2 + (vertices[v, 1] - y) ** 2 + (vertices[v, 2] - z) ** 2)
+    limit = (math.sqrt(least) + 2.0 * math.sqrt(half) + SLACK_MM) ** 2
+    close = 0
+    for v in range(count):
+        if (vertices[v, 0] - x) ** 2 + (vertices[v, 1] - y) ** 2 + (vertices[v, 2] - z) ** 2 <= limit:
+            kept[close], named[close] = vertices[v], index[v]
+            close += 1
+    return close
+
+
+@compiled("f8[2] f8[2] i8[1] i8[1] i8[1]!")
+def _nearest_in_groups(
+    vertices: Floats, points: Floats, ends: NDArray[Any], outer_ends: NDArray[Any], nearest: NDArray[Any]
+) -> None:
+    """Index ``nearest`` (N,) of the vertex closest to every point. The points lie close together in groups that end
+    before ``ends``, and these in groups that end before ``outer_ends``, some of ``ends``."""
+    count = vertices.shape[0]
+    every, first, second = np.arange(count), np.empty(count, np.int64), np.empty(count, np.int64)
+    wide, narrow = np.empty((count, 3)), np.empty((count, 3))
+    start, group = 0, 0
+    for outer in outer_ends:
+        some = _close(vertices, every, count, points[start:outer], wide, first)
+        while start < outer:
+            end = ends[group]
+            few = _close(wide, first, some, points[start:end], narrow, second)
+            for n in range(start, end):
+                least, best = math.inf, 0
+                for v in range(few):
+                    apart = (narrow[v, 0] - points[n, 0]) ** 2
+                    apart += (narrow[v, 1] - points[n, 1]) ** 2 + (narrow[v, 2] - points[n, 2]) ** 2
+                    if apart < least:
+                        least, best = apart, v
+                nearest[n] = second[best]
+            start, group = end, group + 1
+
+
+def _nearest_of_voxels(outline: Outline, points: Floats, inside: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Nearest vertex (N,) of the voxels of a mask, given as points (N, 3) in its order, block by block."""
+    at = np.argwhere(inside)
+    block, outer = (_numbered(at // edge) for edge in (BLOCK, BLOCK * BLOCKS))
+    order = np.lexsort((block, outer))
+    last = len(order) - 1
+    ends = np.append(np.flatnonzero(np.diff(block[order])), last) + 1
+    outer_ends = np.append(np.flatnonzero(np.diff(outer[order])), last) + 1
+    found, nearest = np.empty((2, len(order)), np.int64)
+    _nearest_in_groups(outline.vertices, points[order], ends, outer_ends, found)
+    nearest[order] = found
+    return nearest
+
+
+def _numbered(cell: NDArray[np.intp]) -> NDArray[np.intp]:
+    return np.asarray(np.ravel_multi_index(tuple(cell.T), tuple(cell.max(axis=0) + 1)))
 
 
 def signed_depth(outline: Outline, points: Any) -> Floats:
@@ -95,7 +171,7 @@ def find_zones(outline: Outline, grid: Grid, settings: ZoneSettings) -> Zones:
     box &= _near_or_inside(outline, grid)
     points = world[box]
     if len(points):
-        values, normals = _depth_and_normal(outline, points)
+        values, normals = _below(outline, points, _nearest_of_voxels(outline, points, box))
         depth[box] = values
         across = (normals @ grid.directions) * grid.spacing
         width[box] = np.sqrt((across**2).sum(axis=1))
@@ -118,14 +194,18 @@ def _near_or_inside(outline: Outline, grid: Grid) -> NDArray[np.bool_]:
 
 def inradius(outline: Outline, grid: Grid, depth: NDArray[Any]) -> float:
     """Largest depth in mm, refined around the deepest voxels."""
-    flat = np.argsort(depth, axis=None)[-8:]
+    deepest = np.argpartition(depth, -8, axis=None)[-8:] if depth.size > 8 else np.arange(depth.size)
+    flat = deepest[np.argsort(depth.ravel()[deepest])]
     spots = grid.to_world(np.stack(np.unravel_index(flat, depth.shape), axis=1))
     steps = np.stack(np.meshgrid(*[np.linspace(-0.5, 0.5, 5)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)
     reach = float(grid.spacing.max())
     best = float(np.max(depth))
     for _ in range(3):
         tried = (spots[:, None, :] + reach * steps[None, :, :]).reshape(-1, 3)
-        found = signed_depth(outline, tried)
+        nearest = np.empty(len(tried), np.int64)
+        ends = len(steps) * np.arange(1, len(spots) + 1)
+        _nearest_in_groups(outline.vertices, tried, ends, ends, nearest)
+        found, _ = _below(outline, tried, nearest)
         top = np.argsort(found)[-4:]
         spots, best, reach = tried[top], max(best, float(found[top[-1]])), reach / 3
     return max(best, 0.1)

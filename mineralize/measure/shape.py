@@ -109,10 +109,10 @@ def axial_diameters(vertices: Floats, faces: NDArray[Any], normal: Floats, step_
             hull = points[ConvexHull(points @ frame.T).vertices]
         except QhullError:
             continue
-        gaps = np.linalg.norm(hull[:, None] - hull[None], axis=-1)
+        gaps = pdist(hull)
         if gaps.max() > best:
             best = float(gaps.max())
-            i, j = np.unravel_index(int(gaps.argmax()), gaps.shape)
+            i, j = (side[int(gaps.argmax())] for side in np.triu_indices(len(hull), 1))
             pair, cut = np.stack([hull[i], hull[j]]), segments
     if best == 0.0:
         return 0.0, 0.0
