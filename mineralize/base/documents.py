@@ -43,7 +43,13 @@ def read_toml(path: Path, what: str) -> dict[str, Any]:
 
 
 def read_json(path: Path, what: str, largest: int = LARGEST_BYTES) -> Any:
-    """The value of a JSON file, under the limits of :func:`read_toml`."""
+    """The value of a JSON file.
+
+    Raises
+    ------
+    InputError
+        where :func:`read_toml` would raise it, or where it is no JSON.
+    """
     text = _text(path, what, largest)
     try:
         value = json.loads(text)

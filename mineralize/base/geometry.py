@@ -26,7 +26,7 @@ ORTHOGONAL_TOLERANCE = 1e-3
 
 
 def frozen(array: Any, dtype: Any = None) -> NDArray[Any]:
-    """A read-only copy of ``array``."""
+    """A read-only copy of an array of any shape and unit."""
     copy = np.array(array, dtype=dtype, copy=True)
     copy.flags.writeable = False
     return copy
@@ -117,7 +117,7 @@ class Grid:
         return np.asarray(world @ self.inverse[:3, :3].T + self.inverse[:3, 3])
 
     def contains(self, world: Any, margin_mm: float = 0.0) -> NDArray[np.bool_]:
-        """Whether LPS points lie within the outermost voxel centres, at least ``margin_mm`` from them."""
+        """Whether ``(..., 3)`` LPS mm points lie within the outermost voxel centres, by ``margin_mm`` or more."""
         index = self.to_index(world)
         margin = margin_mm / self.spacing
         last = np.asarray(self.shape, float) - 1
@@ -210,11 +210,11 @@ class Rigid:
         return cls(matrix)
 
     def apply(self, points: Any) -> Floats:
-        """Moved ``(..., 3)`` points."""
+        """``(..., 3)`` LPS mm points where the motion takes them."""
         return np.asarray(np.asarray(points, float) @ self.matrix[:3, :3].T + self.matrix[:3, 3])
 
     def turn(self, vectors: Any) -> Floats:
-        """Turned ``(..., 3)`` direction vectors."""
+        """``(..., 3)`` direction vectors, of any length and unit, turned and not shifted."""
         return np.asarray(np.asarray(vectors, float) @ self.matrix[:3, :3].T)
 
     def inverse(self) -> Rigid:
@@ -258,7 +258,13 @@ def sample(array: NDArray[Any], grid: Grid, world: Any, *, order: int = 1, outsi
 
 
 def to_sitk(array: NDArray[Any], grid: Grid) -> sitk.Image:
-    """SimpleITK image of ``array`` (booleans become 8 bit)."""
+    """SimpleITK image of an array (slices, rows, columns) on its grid (LPS mm); booleans become 8 bit.
+
+    Raises
+    ------
+    ValueError
+        where the array has not the shape of the grid.
+    """
     import SimpleITK as sitk  # late: who only reads headers or decodes slices starts without it
 
     if array.shape != grid.shape:

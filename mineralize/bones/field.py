@@ -25,6 +25,7 @@ LEAST_CONTRAST_HU = 150.0
 
 
 def bounding_box(mask: NDArray[np.bool_], margin: int) -> tuple[slice, slice, slice] | None:
+    """Box around a mask (slices, rows, columns), ``margin`` voxels wider on every side; ``None`` where it is empty."""
     if not mask.any():
         return None
     spans = []
@@ -69,13 +70,19 @@ def surface_points(
 
 
 def signed_distance(mask: NDArray[np.bool_], grid: Grid) -> NDArray[np.float32]:
-    """Signed distance in mm to the border of a mask, negative inside (Maurer 2003, 10.1109/TPAMI.2003.1177156)."""
+    """Signed mm to the border of a mask (slices, rows, columns), negative inside, in the shape of the mask.
+
+    Maurer 2003, 10.1109/TPAMI.2003.1177156.
+    """
     result = sitk.SignedMaurerDistanceMap(to_sitk(mask, grid), False, False, True)
     return np.asarray(sitk.GetArrayFromImage(result), np.float32)
 
 
 def sub_voxel_field(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> NDArray[np.float32]:
-    """Coarse signed distance, moved so that its zero passes through the half-maximum points."""
+    """Signed mm to the border of a mask (slices, rows, columns), its zero moved through the half-maximum points.
+
+    ``points`` (N, 3) LPS mm.
+    """
     field = gaussian_smoothed(signed_distance(inside, grid), 0.6)
     for _ in range(2):
         index = grid.to_index(points)

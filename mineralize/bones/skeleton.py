@@ -86,7 +86,10 @@ class Skeleton:
 
 
 def block_mean(volume: Volume, target_mm: float = COARSE_MM) -> tuple[NDArray[np.float32], Grid]:
-    """Means over blocks of whole voxels of about ``target_mm``; a last incomplete block is left out."""
+    """HU (slices, rows, columns) as means over blocks of whole voxels of about ``target_mm``, and their grid.
+
+    A last incomplete block is left out.
+    """
     factors = np.maximum(1, np.rint(target_mm / volume.grid.spacing + 0.1).astype(int))
     factors = np.minimum(factors, volume.grid.shape)
     shape = np.asarray(volume.grid.shape) // factors

@@ -33,7 +33,7 @@ class LesionZone:
         return cKDTree(self.surface), cKDTree(arms / lengths[:, None]), lengths
 
     def half_length(self, axis: Floats) -> float:
-        """How far (mm) the lesion reaches from its centre along a unit vector, to either side."""
+        """How far (mm) the lesion reaches from its centre along a unit vector (3,), to either side."""
         if self.surface is None:
             return self.radius
         return float(np.abs((self.surface - self.centre) @ axis).max())

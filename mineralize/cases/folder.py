@@ -87,6 +87,7 @@ def whole_folder(
     point, or a folder in one that cannot be written to) it lies inside, and its entries are moved up one by one. An
     ``out`` that holds only files written by this function before is replaced, recorded impressions being carried over;
     anything else is refused, or with ``keep_strangers`` carried over too. What others put there meanwhile stays.
+    ``OutputError`` where it is refused or cannot be written.
 
     Parameters
     ----------
@@ -120,10 +121,7 @@ def whole_folder(
             _mark(fresh, Kept({}, kept(out).secret if secret is None else secret, bound), out)
             all_to_disk(fresh)
             _take_place(out, fresh, inside)
-            with contextlib.suppress(OSError):  # the results are in place; the next run tries again
-                (out / UNFINISHED).unlink(missing_ok=True)
-                to_disk(place)
-                leftovers.clear_one(fresh, out)
+            _clear_after(out, fresh, place)
     except BaseException as error:
         _undo(fresh, number, made)
         if isinstance(error, OSError) and not isinstance(error, OutputError | InputError):
@@ -159,6 +157,14 @@ def _make_parents(out: Path) -> list[Path]:
             parent.mkdir()
             made.append(parent)
     return made
+
+
+def _clear_after(out: Path, fresh: Path, place: Path) -> None:
+    """The mark and the old results go; the new ones are in place, so that where this fails the next run tries again."""
+    with contextlib.suppress(OSError):
+        (out / UNFINISHED).unlink(missing_ok=True)
+        to_disk(place)
+        leftovers.clear_one(fresh, out)
 
 
 def _undo(fresh: Path, number: int, made: list[Path]) -> None:

@@ -61,7 +61,15 @@ class Outcome:
 
 
 def load(request: Request, on_step: Step | None = None) -> Timeline:
-    """The case's time line with the request's seed, alias and settings put in."""
+    """The case's time line with the request's seed, alias and settings put in.
+
+    Raises
+    ------
+    UsageError
+        where the seed names a scan that is not there or lies outside of it, or the alias cannot be printed.
+    InputError
+        where the case cannot be read.
+    """
     case = read_timeline(request.case, on_step=on_step)
     if request.seed is not None:
         numbers = [scan.number for scan in case.scans]

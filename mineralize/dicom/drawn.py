@@ -57,7 +57,7 @@ def read_drawn(other: Other) -> list[Drawn]:
 
 
 def deepest(mask: NDArray[np.bool_], grid: Grid) -> tuple[float, float, float]:
-    """The deepest point of a region: always inside, whatever its shape."""
+    """LPS mm of the deepest point of a mask (slices, rows, columns): always inside, whatever its shape."""
     depth = ndimage.distance_transform_edt(np.pad(mask, 1), sampling=grid.spacing)[1:-1, 1:-1, 1:-1]
     x, y, z = grid.to_world(np.unravel_index(int(np.argmax(depth)), mask.shape))
     return float(x), float(y), float(z)
@@ -188,7 +188,10 @@ def _triple(point: Any) -> tuple[float, float, float]:
 
 
 def region_on(drawn: Drawn, grid: Grid) -> tuple[NDArray[np.bool_], Grid] | None:
-    """The region as a mask on a part of the scan's own grid; ``None`` for a point or if nothing of it lies inside."""
+    """The region as a mask (slices, rows, columns) on a part of the scan's own grid, and that part (LPS mm).
+
+    ``None`` for a point, or if nothing of it lies inside.
+    """
     if drawn.contours:
         corners = np.concatenate(drawn.contours)
     elif drawn.mask is not None and drawn.grid is not None:

@@ -120,6 +120,11 @@ def input_hash(images: Iterable[Image]) -> str:
     """One hash over instances and their pixels, in an order that file names do not change.
 
     No identifier can be got back: UIDs enter only together with the pixels, through SHA-256.
+
+    Raises
+    ------
+    InputError
+        where a file can no longer be read.
     """
     files = {(image.where.path): image for image in images}
 

@@ -23,7 +23,7 @@ INCHES_PER_MM = 0.045
 
 
 def stretches(report: Mapping[str, Any]) -> list[tuple[str, Floats]]:
-    """Zone and both ends (in mm of the drawing) of every stretch of a report's path that lies in its drawing."""
+    """Zone and both ends (2, 2), mm of the drawing, of every stretch of a report's path that lies in its drawing."""
     section, runs = report["section"], report["site"].get("runs_mm") or []
     if section is None or section["entry"] is None or not runs:
         return []

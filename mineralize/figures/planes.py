@@ -36,7 +36,10 @@ OUTSIDE_GREY = 24
 
 
 def grey_png(hu: Floats, window: Sequence[float]) -> bytes:
-    """8-bit grey PNG (PNG specification, colour type 0) of HU in a window; outside the scan dark grey."""
+    """8-bit grey PNG (PNG specification, colour type 0) of HU (rows, columns) in a window (low, high) of HU.
+
+    Outside the scan, where HU is NaN, it is dark grey.
+    """
     low, high = window
     scaled = (np.asarray(hu, float) - low) / (high - low) * 255
     pixels = np.where(np.isnan(scaled), OUTSIDE_GREY, np.clip(np.nan_to_num(scaled), 0, 255)).round().astype(np.uint8)

@@ -28,26 +28,22 @@ def outline_at(
 
     Where the alignment is not trusted and no seed of the scan's own was given, a candidate that clearly wins is
     taken, and said; else the lesion counts as not found.
+
+    Parameters
+    ----------
+    alignment : maps LPS mm of this scan to LPS mm of the base scan.
+    outlines : those found so far, by scan number.
+    own_seed : (3,) LPS mm in this scan, where the reader gave one.
+
+    Returns
+    -------
+    outline, notes : ``None`` where the lesion was not found; a note then says why.
     """
     number = seen.scan.number
     subject = f"scan {number}"
     source = outlines.get(base.scan.number)
     if alignment.trust == "withheld":
-        point = own_seed
-        notes = []
-        if point is None:
-            winner = clear_winner(candidates_of(seen))
-            if winner is None:
-                text = f"the alignment is not trusted ({alignment.reason}) and no structure clearly is the lesion"
-                return None, [Note("lesion-not-found", text, "caution", subject)]
-            point = np.asarray(winner.point)
-            notes = [Note("lesion-by-candidate", caution("by-candidate").text, "caution", subject)]
-        outline = find_lesion(seen, point, settings)
-        if outline is None:
-            return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
-        if notes:
-            outline = replace(outline, verdicts=(*outline.verdicts, caution("by-candidate")))
-        return outline, notes
+        return _unaligned(seen, own_seed, alignment.reason, settings)
     back = alignment.transform.inverse()
     if source is None:
         if own_seed is None:
@@ -74,6 +70,27 @@ def outline_at(
         return None, [Note("lesion-not-found", text, "caution", subject)]
     text = "no mineral and no visible margin where the alignment puts the lesion"
     return carried, [Note("no-mineral", text, "info", subject)]
+
+
+def _unaligned(
+    seen: SeenScan, own_seed: Floats | None, why: str, settings: Settings
+) -> tuple[Outline | None, list[Note]]:
+    """The lesion at the scan's own seed, else the candidate that clearly wins; ``why`` no alignment tells."""
+    subject = f"scan {seen.scan.number}"
+    point, notes = own_seed, []
+    if point is None:
+        winner = clear_winner(candidates_of(seen))
+        if winner is None:
+            text = f"the alignment is not trusted ({why}) and no structure clearly is the lesion"
+            return None, [Note("lesion-not-found", text, "caution", subject)]
+        point = np.asarray(winner.point)
+        notes = [Note("lesion-by-candidate", caution("by-candidate").text, "caution", subject)]
+    outline = find_lesion(seen, point, settings)
+    if outline is None:
+        return None, [Note("lesion-not-found", "nothing to outline at the point given", "caution", subject)]
+    if notes:
+        outline = replace(outline, verdicts=(*outline.verdicts, caution("by-candidate")))
+    return outline, notes
 
 
 def _slid(

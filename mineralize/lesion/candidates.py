@@ -194,7 +194,7 @@ def why_none(candidates: tuple[Candidate, ...]) -> str:
 
 
 def nearest_words(candidates: tuple[Candidate, ...], point: Floats) -> str:
-    """Where the mineral nearest to a fruitless point lies, in words to add to a reason; empty where there is none."""
+    """Where the mineral nearest to a fruitless point (3,), LPS mm, lies, in words for a reason; empty without any."""
     if not candidates:
         return ""
     nearest = min(candidates, key=lambda c: float(np.linalg.norm(np.subtract(c.point, point))))

@@ -51,7 +51,7 @@ class Hand:
         return self.of_the_margin or self.of_the_mineral
 
     def on_margin(self) -> tuple[Floats, Floats]:
-        """All places on the margin (N, 3), those along the contours included, and their standard deviations (N,)."""
+        """All places on the margin (N, 3) LPS mm, those along contours included, and standard deviations (N,) mm."""
         places, errors = [self.points], [self.sd_mm]
         for curve, sd in zip(self.contours, self.contour_sd_mm, strict=True):
             along = evenly_along(curve, ALONG_MM)

@@ -23,7 +23,7 @@ CLOSE_MM = 4.0
 def outline_from_mask(
     mask: NDArray[np.bool_], grid: Grid, *, scan: int, method: str, verdicts: Verdicts, spread_mm: float
 ) -> Outline | None:
-    """Closed surface around the largest part of a mask (slices, rows, columns) on ``grid``; ``None`` when empty.
+    """Closed surface, LPS mm, around the largest part of a mask (slices, rows, columns); ``None`` when empty.
 
     The surface is the zero of the smoothed signed distance on a fine even grid (marching cubes, Lewiner 2003).
     """

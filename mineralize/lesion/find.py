@@ -88,7 +88,10 @@ class SeenScan:
     def near(
         self, centre: Floats, radius_mm: float, lesion_radius_mm: float, surface: Floats | None = None
     ) -> tuple[Neighbourhood, BoneNear]:
-        """The neighbourhood of a point, bone parted from a lesion of that radius, or of that surface where known."""
+        """The neighbourhood of a point, and the bone in it parted from the lesion.
+
+        ``centre`` (3,) LPS mm; ``surface`` (N, 3) LPS mm of the lesion where it is known, else a ball of its radius.
+        """
         bone = bone_near(
             self.volume,
             centre,
@@ -177,7 +180,10 @@ def find_lesion(
 
 
 def correct(seen: SeenScan, found: Outline | None, seed: Floats, settings: Settings) -> Outline | None:
-    """An outline with all that readers corrected in its scan; the same where they corrected nothing."""
+    """An outline with all that readers corrected in its scan; the same where they corrected nothing.
+
+    ``seed`` (3,) LPS mm in the lesion, from which it is drawn where nothing was found.
+    """
     if seen.hand.of_the_margin:
         points, _ = seen.hand.on_margin()
         known = points if found is None else np.vstack([points, found.vertices])

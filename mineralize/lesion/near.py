@@ -37,7 +37,7 @@ class Neighbourhood:
     hand_excess: float = 0.0
 
     def at(self, points: Any) -> Floats:
-        """HU120 at LPS points; NaN outside."""
+        """HU120 at ``(..., 3)`` LPS mm points; NaN outside."""
         return sample(self.hu120, self.grid, points)
 
     def cropped(self, box: Sequence[tuple[int, int]]) -> Neighbourhood:
@@ -59,12 +59,15 @@ class Neighbourhood:
         return _soft_without_mineral(self)
 
     def bone_at(self, points: Any) -> Floats:
-        """mm outside bone at LPS points (negative inside bone); far where outside the crop."""
+        """mm outside bone at ``(..., 3)`` LPS mm points, negative inside bone; far where outside the crop."""
         return sample(self.bone_distance, self.grid, points, outside=FAR_MM)
 
 
 def neighbourhood(volume: Volume, bone_distance: NDArray[Any] | None, reference: Reference) -> Neighbourhood:
-    """Prepare a cropped volume; ``bone_distance`` lies on its grid, ``None`` means no bone in view."""
+    """Prepare a cropped volume for looking at a lesion in it.
+
+    ``bone_distance`` (slices, rows, columns): mm outside bone on its grid, ``None`` where no bone is in view.
+    """
     distance = np.full(volume.grid.shape, FAR_MM, np.float32) if bone_distance is None else bone_distance
     distance = distance.astype(np.float32)
     spill = bone_spill(distance, reference)

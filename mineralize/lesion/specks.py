@@ -45,7 +45,8 @@ class Noise:
         return self.hu[-1]
 
     def of_mean(self, volume_mm3: NDArray[Any]) -> NDArray[np.float64]:
-        """Standard deviation (HU) of the mean over a compact piece of that volume; beyond 4 mm as independent cubes."""
+        """Standard deviation (N,) HU of means over compact pieces of those volumes (N,) mm3; beyond 4 mm as independent
+        cubes."""
         volume = np.asarray(volume_mm3, float)
         within = np.exp(np.interp(np.log(volume), np.log(self.mm3), np.log(self.hu)))
         return np.asarray(within * np.sqrt(np.minimum(self.mm3[-1] / volume, 1.0)))
@@ -113,6 +114,7 @@ def beyond_noise(
 
     Parameters
     ----------
+    hu120, labels : (slices, rows, columns) HU at 120 kVp, and the number of the piece that a voxel belongs to, or 0.
     base_hu : what the tissue would read without mineral, HU at 120 kVp.
     scale : HU at 120 kVp per HU of the scan, for mineral.
     searched_mm3 : volume in which pieces were looked for.

@@ -135,11 +135,11 @@ class Zones:
         return self.inradius_mm * self.settings.core_depth_fraction
 
     def share_below(self, depth_mm: float) -> NDArray[np.float32]:
-        """Share (0..1) of each voxel that lies deeper than ``depth_mm``; the border counts as a plane."""
+        """Share (slices, rows, columns), 0..1, of each voxel deeper than ``depth_mm``; the border counts as a plane."""
         return np.asarray(np.clip(0.5 + (self.depth - depth_mm) / self.width, 0.0, 1.0), np.float32)
 
     def share_between(self, shallow_mm: float, deep_mm: float) -> NDArray[np.float32]:
-        """Share of each voxel between two depths."""
+        """Share (slices, rows, columns), 0..1, of each voxel between two depths."""
         return np.asarray(np.maximum(self.share_below(shallow_mm) - self.share_below(deep_mm), 0.0), np.float32)
 
     @lazy

@@ -86,7 +86,7 @@ class Site:
         return self.mineral_over(self.settings.mineral.threshold_hu120)
 
     def mineral_over(self, threshold_hu120: float) -> NDArray[np.bool_]:
-        """Voxels over another threshold, within the reach of the mineral zone of the outline."""
+        """Voxels (slices, rows, columns) over another HU120 threshold, within reach of the outline's mineral."""
         box, possible = self._possible
         hu120 = self.hu120[box]
         over = (hu120 >= threshold_hu120) & possible

@@ -65,7 +65,7 @@ class Reference:
     hardening_hu: float = 0.0
 
     def hu120(self, hu: Any) -> NDArray[Any]:
-        """HU at 120 kVp of this scan's HU."""
+        """HU at 120 kVp of this scan's HU, in the shape given."""
         return to_hu120(hu, self.muscle.mean_hu, self.slope)
 
     def blur_along(self, axial_cosine: Any) -> Any:

@@ -36,7 +36,7 @@ NO_DARKER_LINE = 0.6
 
 
 def profile_depths() -> Floats:
-    """Depths (mm, positive inward) at which profiles are sampled."""
+    """Depths (P,), mm, positive inward, at which profiles are sampled."""
     return np.arange(-OUTSIDE_MM, INSIDE_MM + STEP_MM / 2, STEP_MM)
 
 
@@ -63,7 +63,7 @@ def box_width(apparent_mm: Any, blur_mm: Any) -> Floats:
 
 
 def peak_recovery(box_mm: Any, blur_mm: Any) -> Floats:
-    """Share of a box's height that its blurred image still reaches."""
+    """Share, 0..1, of a box's height that its blurred image still reaches; of one pair of mm, or of (N,)."""
     return np.asarray(
         special.erf(np.asarray(box_mm, float) / (2 * np.sqrt(2) * np.maximum(np.asarray(blur_mm, float), 1e-3)))
     )

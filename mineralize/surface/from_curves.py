@@ -43,7 +43,7 @@ def distance_in_plane(curve: Floats, step_mm: float) -> tuple[Floats, Floats]:
 
 
 def body_between(curves: Sequence[Floats], points: Floats, spacing_mm: float) -> tuple[NDArray[np.bool_], Grid]:
-    """Voxels (slices, rows, columns) of the body on an even grid; ``curves`` finely sampled, ``points`` (M, 3) on it.
+    """Voxels (slices, rows, columns) of the body on an even grid; ``curves`` and ``points`` (M, 3) LPS mm on it.
 
     At least one curve. With a single one, or all in one plane, the body is as thick as its shape in the plane bids.
     """

@@ -82,7 +82,7 @@ class Drawn:
 def surface_through(
     points: Floats, sd_mm: Floats, mesh: RayMesh, centre: Floats | None = None, *, seen_from: Drawn | None = None
 ) -> Drawn:
-    """The likeliest surface through points (N, 3), each off by a standard deviation ``sd_mm`` (N,), N >= 1.
+    """The likeliest surface through points (N, 3) LPS mm, each off by a standard deviation ``sd_mm`` (N,), N >= 1.
 
     ``centre`` is where the first rays leave. Middle and axes of what they find make the next rays leave an ellipsoid.
     With ``seen_from`` the rays are those of an earlier surface, of which this one is a correction.

@@ -80,7 +80,7 @@ def dents(vertices: Floats) -> Floats:
 
 
 def subdivided(vertices: Floats, faces: NDArray[Any], normals: Floats) -> tuple[Floats, NDArray[Any], NDArray[Any]]:
-    """Four triangles for each, the new vertices lifted onto the curved surface.
+    """Four triangles for each, the new vertices lifted onto the curved surface. Vertices (N, 3), faces (F, 3).
 
     Edge midpoints follow the curved edges of Vlachos 2001 (curved PN triangles), so that the enclosed volume is
     that of the smooth surface. Returns vertices, faces and the edges (E, 2) that the new vertices halve.
@@ -156,7 +156,10 @@ def bending(mesh: RayMesh, stiffness: float = 0.6) -> tuple[Bending, Floats]:
 
 
 def solve_radius(target: Floats, weight: Floats, penalty: Bending, pull: Floats) -> Floats:
-    """Radius that follows ``target`` where weighted and bends as little as possible elsewhere."""
+    """Radius (N,) that follows ``target`` (N,) where ``weight`` (N,) says so and bends least elsewhere, any unit.
+
+    ``penalty`` and ``pull`` as :func:`bending` gives them.
+    """
     system = penalty.band.copy()
     system[0] += (weight + pull)[penalty.order]
     right = (weight * target + pull)[penalty.order]
@@ -167,7 +170,7 @@ def solve_radius(target: Floats, weight: Floats, penalty: Bending, pull: Floats)
 
 
 def mesh_area(vertices: Floats, faces: NDArray[Any]) -> float:
-    """Area in mm2 of a triangle mesh."""
+    """Area in mm2 of a triangle mesh: vertices (N, 3) mm, faces (F, 3)."""
     return float(face_areas(vertices, faces).sum())
 
 
