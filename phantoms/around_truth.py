@@ -60,24 +60,20 @@ def _connected(points: Array, reach: float) -> Array:
 
 def _thickness(mineral: Array, t: Array, rim_depth: float, step: float) -> float:
     """Median width of the run of mineral at or above half of the peak, around the peak in the rim."""
-    widths = []
     in_rim = t <= rim_depth + 1e-6
-    for profile in mineral:
-        at = int(np.argmax(np.where(in_rim, profile, -1)))
-        half = profile[at] / 2
-        if half <= 0:
-            continue
-        above = profile >= half
-        first, last = at, at
-        while first > 0 and above[first - 1]:
-            first -= 1
-        while last + 1 < len(above) and above[last + 1]:
-            last += 1
-        width = (last - first + 0.5) * step
-        if last + 1 < len(profile):
-            width += step * (profile[last] - half) / max(profile[last] - profile[last + 1], 1e-9)
-        widths.append(width)
-    return float(np.median(widths)) if widths else float("nan")
+    every = np.arange(len(mineral))
+    at = np.where(in_rim, mineral, -1).argmax(axis=1)
+    half = mineral[every, at] / 2
+    below = (mineral < half[:, None]) & (half > 0)[:, None]
+    place = np.arange(mineral.shape[1])
+    # the samples next to the run, on the skin's and on the centre's side; -1 and the length where the run has no end
+    before = np.where(below & (place < at[:, None]), place, -1).max(axis=1)
+    behind = np.where(below & (place > at[:, None]), place, len(place)).min(axis=1)
+    width = (behind - before - 1.5) * step
+    open_end = np.flatnonzero(behind < len(place))
+    last, beyond = mineral[open_end, behind[open_end] - 1], mineral[open_end, behind[open_end]]
+    width[open_end] += step * (last - half[open_end]) / np.maximum(last - beyond, 1e-9)
+    return float(np.median(width[half > 0])) if (half > 0).any() else float("nan")
 
 
 def cortex(out: dict[str, float], scene: Scene, to_body: Array, surface: Surface, rim_depth: float) -> None:

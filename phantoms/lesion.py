@@ -8,6 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import erf
 
+from .loops import interpolated, squared_distance
 from .physics import Array
 
 
@@ -155,31 +156,24 @@ class Lesion:
         level = angle.ravel()[order][np.searchsorted(share, (1 - self.coverage) * share[-1])]
         return _smoothstep((angle - level) / self.gap_soft_deg + 0.5)
 
-    def lookup(self, points: Array) -> tuple[Array, Array]:
-        """Distance from the centre (N,) and the tables (4, N) at (N, 3) body points."""
-        offset = points - np.asarray(self.centre, points.dtype)
-        rho = np.sqrt((offset * offset).sum(axis=1)) + np.float32(1e-6)
-        polar = np.degrees(np.arccos(np.clip(offset[:, 2] / rho, -1, 1)))
-        azimuth = np.degrees(np.arctan2(offset[:, 1], offset[:, 0])) % 360
-        row = np.minimum(polar.astype(np.intp), 179)
-        column = np.minimum(azimuth.astype(np.intp), 359)
-        down = (polar - row).astype(np.float32)
-        right = (azimuth - column).astype(np.float32)
-        flat = self.tables.reshape(4, -1)
-        start = row * 361 + column
-        top = flat[:, start] * (1 - right) + flat[:, start + 1] * right
-        bottom = flat[:, start + 361] * (1 - right) + flat[:, start + 362] * right
-        return rho, top * (1 - down) + bottom * down
+    def lookup(self, points: Array, rows: int = 4) -> tuple[Array, Array]:
+        """Distance from the centre (N,) and the first ``rows`` of the tables (rows, N) at (N, 3) body points."""
+        centre = np.asarray(self.centre, points.dtype)
+        rho = np.sqrt(squared_distance(points, centre)) + np.float32(1e-6)
+        x, y, z = (points[:, axis] - centre[axis] for axis in range(3))
+        polar = np.degrees(np.arccos(np.clip(z / rho, -1, 1)))
+        azimuth = np.degrees(np.arctan2(y, x)) % 360
+        return rho, interpolated(self.tables[:rows], polar, azimuth)
 
     # ---- what is inside ------------------------------------------------------------------------
     def outside_mm(self, points: Array) -> Array:
         """First-order distance outside the outline (negative inside)."""
-        rho, (radius, length, _, _) = self.lookup(points)
+        rho, (radius, length) = self.lookup(points, 2)
         return np.asarray((rho - radius) / length)
 
     def contains(self, points: Array) -> Array:
-        rho, table = self.lookup(points)
-        return np.asarray(rho < table[0])
+        rho, (radius,) = self.lookup(points, 1)
+        return np.asarray(rho < radius)
 
     def inside(self, points: Array) -> tuple[Array, Array, Array, Array]:
         """For (N, 3) points: whether inside, mineral mg/cm3, share of fat and share of fluid (0 outside)."""

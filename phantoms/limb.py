@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from .loops import beside_bisector
 from .physics import Array
 
 AIR, SKIN, FAT, MUSCLE, VESSEL, CORTEX, MARROW, LESION = range(8)
@@ -86,26 +87,12 @@ class Limb:
 
     def _in_plane(self, points: Array) -> Array:
         """Whether a point lies in the fat between two neighbouring bellies."""
-        x, y, z = points.T
         if len(self.bellies) < 2:
             return np.zeros(len(points), bool)
-        best = np.full(len(points), np.inf, points.dtype)
-        second = best.copy()
-        first_of = np.zeros(len(points), np.int8)
-        second_of = first_of.copy()
-        for i, (bx, by, sx, sy) in enumerate(self.bellies.astype(points.dtype)):
-            square = (x - bx - sx * z) ** 2 + (y - by - sy * z) ** 2
-            closer = square < best
-            middle = ~closer & (square < second)
-            second = np.where(closer, best, np.where(middle, square, second))
-            second_of = np.where(closer, first_of, np.where(middle, np.int8(i), second_of))
-            best = np.where(closer, square, best)
-            first_of = np.where(closer, np.int8(i), first_of)
         c = self.bellies[:, :2].astype(points.dtype)
         apart = np.linalg.norm(c[:, None] - c[None], axis=-1) + 1e-3
-        # distance to the bisecting plane; the plane thins towards its deep end
-        distance = (second - best) / (2 * apart[first_of, second_of])
-        return np.asarray(distance < self.plane / 2)
+        # the plane thins towards its deep end
+        return beside_bisector(points, self.bellies, apart, self.plane / 2)
 
     def muscle_texture(self, points: Array) -> Array:
         value = np.zeros(len(points), points.dtype)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import ConvexHull, cKDTree
 
+from .loops import farthest_pair, squared_distance
 from .physics import Array
 from .scene import Scene
 
@@ -106,13 +107,9 @@ def _slide(normals: Array, height: Array) -> Array:
 def _span(points: Array) -> tuple[float, Array]:
     """Largest distance between two points and its direction; a thinned set first, then the ends' neighbours."""
     thin = points[:: max(1, len(points) // 1500)]
-    distance = np.linalg.norm(thin[:, None] - thin[None], axis=-1)
-    i, j = np.unravel_index(int(distance.argmax()), distance.shape)
-    near = 0.12 * float(distance[i, j])
-    one = points[np.linalg.norm(points - thin[i], axis=1) <= near]
-    two = points[np.linalg.norm(points - thin[j], axis=1) <= near]
+    i, j, reach = farthest_pair(thin, thin)
+    near = (0.12 * reach) ** 2
+    one, two = (points[squared_distance(points, thin[k]) <= near] for k in (i, j))
     one, two = one[:: max(1, len(one) // 1500)], two[:: max(1, len(two) // 1500)]
-    distance = np.linalg.norm(one[:, None] - two[None], axis=-1)
-    i, j = np.unravel_index(int(distance.argmax()), distance.shape)
-    length = float(distance[i, j])
+    i, j, length = farthest_pair(one, two)
     return length, (two[j] - one[i]) / max(length, 1e-9)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -37,6 +38,7 @@ def displaced(limb: Limb, loose_mm: float, rng: np.random.Generator) -> Limb:
     return replace(limb, bellies=bellies, oval=oval, lobe=lobe)
 
 
+@lru_cache(maxsize=64)  # the same in every scan of a history
 def beside_bone(lesion: Lesion, bone: Bone, deg: float, z: float, gap: float) -> tuple[float, float, float]:
     """Centre in direction ``deg`` of the bone such that the least distance of the surfaces is ``gap``.
 

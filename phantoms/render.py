@@ -13,6 +13,7 @@ import numpy as np
 from scipy import fft, ndimage
 from skimage import transform
 
+from .loops import squared_distance
 from .physics import Array
 from .scene import Scene
 
@@ -95,8 +96,7 @@ def sample_slab(scene: Scene, frame: Frame, first: int, last: int) -> Array:
     close = np.zeros(len(inside), bool)
     half = 0.5 * float(np.linalg.norm([spacing[1], spacing[2], frame.thickness]))
     for lesion in scene.lesions:
-        offset = points[inside] - np.asarray(lesion.centre, np.float32)
-        near = np.flatnonzero((offset * offset).sum(axis=1) < (lesion.reach + 3) ** 2)
+        near = np.flatnonzero(squared_distance(points[inside], np.asarray(lesion.centre)) < (lesion.reach + 3) ** 2)
         outside = lesion.outside_mm(points[inside[near]])
         close[near] |= (outside < half + 0.3) & (outside > -(2.2 * lesion.shell_mm + 3 * lesion.fuzz_mm + half))
     busy.ravel()[flat[inside[close]]] = True

@@ -9,6 +9,7 @@ import numpy as np
 from .bones import Bone
 from .lesion import Lesion
 from .limb import CORTEX, LESION, MARROW, MUSCLE, VESSEL, Limb
+from .loops import squared_distance
 from .physics import Array, mixed, slope, tissue_hu
 
 FLUID_HU = 8.0
@@ -129,10 +130,11 @@ class Scene:
         return inside
 
     def _lesion(self, lesion: Lesion, points: Array, label: Array, hu: Array, mineral: Array, bone: Array) -> None:
-        offset = points - np.asarray(lesion.centre, points.dtype)
         margin = 3.5 * lesion.oedema_mm if lesion.oedema_hu else 1.0
         open_to = (label > 0) if self.through_bone else (label > 0) & ~bone
-        near = np.flatnonzero(((offset * offset).sum(axis=1) < (lesion.reach + margin) ** 2) & open_to)
+        near = np.flatnonzero(
+            (squared_distance(points, np.asarray(lesion.centre)) < (lesion.reach + margin) ** 2) & open_to
+        )
         if not len(near):
             return
         close = points[near]
@@ -151,7 +153,8 @@ class Scene:
         label[chosen] = LESION
         if lesion.track is not None:
             axis = np.asarray(lesion.track, points.dtype) / np.float32(np.linalg.norm(lesion.track))
-            hu[near[lesion.in_track(offset[near], axis)]] = -950.0
+            offset = close - np.asarray(lesion.centre, points.dtype)
+            hu[near[lesion.in_track(offset, axis)]] = -950.0
 
 
 __all__ = ["FLUID_HU", "LESION", "MUSCLE", "SKIN_HU", "VESSEL", "Part", "Placed", "Scene"]
