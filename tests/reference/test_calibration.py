@@ -286,3 +286,11 @@ def test_a_rod_that_leans_differs_by_its_outer_thirds(lengthwise: bool) -> None:
     read = rods._read(250.0 + 0.2 * place, along, across, voxel_mm3=0.5, noise_4mm_hu=0.0)
     assert read.uneven_hu == pytest.approx(0.66 * 0.2 * 60.0, rel=0.01)
     assert read.mean_hu == pytest.approx(250.0, abs=0.01)
+
+
+def test_a_rod_seen_at_one_end_only_has_no_ends_to_compare() -> None:
+    """Two slices of it, 80 voxels in one and 20 in the other: above the 66th percentile of the place lies nothing."""
+    along = np.repeat([0.0, 3.0], [20, 80])
+    values = np.where(along > 0, 300.0, 280.0) + np.tile([-1.0, 1.0], 50)
+    read = rods._read(values, along, np.zeros(100), voxel_mm3=2.0, noise_4mm_hu=1.0)
+    assert read.uneven_hu == 0.0

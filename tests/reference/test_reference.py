@@ -155,3 +155,17 @@ def test_erf_edge_is_what_the_gaussian_blur_gives() -> None:
     near = (np.abs(r - 33.0) < 3) & (x[:, 0] > 0)
     expected = 55.0 + (-100.0 - 55.0) * special.ndtr((r[near] - 33.0) / (1.4 / 2.3548))
     np.testing.assert_allclose(row[near], expected, atol=6.0)
+
+
+@pytest.mark.parametrize(
+    ("spacing", "cube_mm3"), [((3.0, 0.8, 0.8), 64.0), ((2.0, 1.0, 1.0), 64.0), ((5.0, 1.0, 1.0), 80.0)]
+)
+def test_noise_of_a_cube_is_that_of_its_voxels_over_the_root_of_their_number(
+    spacing: tuple[float, float, float], cube_mm3: float
+) -> None:
+    """Closed form for white noise, s / sqrt(n). Slices of 3 mm make cubes of 48 mm3, whose noise is carried to 64."""
+    grid = Grid.from_parts((24, 80, 80), spacing, (0.0, 0.0, 0.0))
+    hu = 55.0 + np.random.default_rng(2).normal(scale=12.0, size=grid.shape)
+    found = measure_reference(Volume(hu.astype(np.float32), grid), Acquisition(kvp=120.0), PLAIN)
+    assert found.noise_hu == pytest.approx(12.0, rel=0.15)
+    assert found.noise_4mm_hu == pytest.approx(12.0 / np.sqrt(cube_mm3 / grid.voxel_volume_mm3), rel=0.06)
