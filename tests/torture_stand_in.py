@@ -45,7 +45,7 @@ def install() -> None:
     one.render_pdf = lambda study, document, pictures, records: b"%%PDF-1.4 %d" % len(records)
     seal.reprint_pdf = lambda document, figures, records: b"%%PDF-1.4 %d" % len(records)
     one.read_timeline = lambda path, *, on_step=None: timeline(Path(path))
-    one.analyse = lambda case, *_: measured(case)
+    one.analyse = lambda case, *_, **__: measured(case)
     one.export_key = lambda *_: b"key"
     dicom._light = lambda *_: False  # no process that writes for this one
     seg.write = lambda *_: {}

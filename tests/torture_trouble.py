@@ -215,7 +215,7 @@ def reading(pause_seconds: float) -> None:
             scans[number] = replace(scans[number], source=_Both(scans[number].source, scan))
         return replace(stand_in._STUDY.timeline, scans=tuple(scans), alias="case", input_hash="", hasher=real.hasher)
 
-    def analyse(case: Any, *_: Any) -> Any:
+    def analyse(case: Any, *_: Any, **__: Any) -> Any:
         time.sleep(pause_seconds / 2)
         for scan in case.scans:
             if isinstance(scan.source, _Both):
