@@ -11,9 +11,10 @@ from .again import outline_at
 from .candidates import Candidate, clear_winner, nearest_words, why_none
 from .constraints import Carrier, Hand, hand_of
 from .drawn import outline_from_mask
-from .find import SeenScan, candidates_of, correct, drawn_lesion, find_lesion, look_at
+from .find import candidates_of, correct, drawn_lesion, find_lesion
 from .near import FAR_MM, Neighbourhood, neighbourhood
 from .outline import Outline, OutlineDoubt
+from .seen import SeenScan, look_at
 from .specks import Noise, beyond_noise, noise_around
 from .zones import Zones, find_zones, signed_depth, voxel_masks
 

@@ -1,4 +1,7 @@
-"""The lesion in another scan than the one it was pointed out in: by the alignment, beside it, or by itself."""
+"""The lesion in another scan than the one it was pointed out in: by the alignment, beside it, or by itself.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +12,14 @@ import numpy as np
 from ..align import Alignment
 from ..base import Floats, Note, Settings, caution
 from .candidates import clear_winner
-from .find import SeenScan, candidates_of, find_lesion
+from .find import candidates_of, find_lesion
 from .margin import carried_over
 from .outline import Outline
+from .seen import SeenScan
 from .slid import SLIDES_MM, own_body, within_reach
+
+NEAR_ENOUGH_MM, NEAR_ENOUGH = 8.0, 0.6
+"""What is found so far (mm, or share of the lesion's size) from where the alignment puts the lesion is taken for it."""
 
 
 def outline_at(
@@ -59,7 +66,7 @@ def outline_at(
         return outline, []
     size = float(np.linalg.norm(carried.vertices - centre, axis=1).max())
     off = np.inf if outline is None else float(np.linalg.norm(outline.centroid - centre))
-    if outline is not None and off <= max(8.0, 0.6 * size):
+    if outline is not None and off <= max(NEAR_ENOUGH_MM, NEAR_ENOUGH * size):
         return outline, []
     if own_seed is None:
         moved, notes = _slid(seen, base, source, centre, size, settings=settings)

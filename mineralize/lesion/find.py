@@ -1,26 +1,25 @@
-"""Finding the lesion again in every scan: by its own seed, by the alignment, or not at all."""
+"""Finding the lesion again in every scan: by its own seed, by the alignment, or not at all.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy, withhold
-from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
-from ..reference import Reference, measure_reference
+from ..base import Floats, Settings, caution, withhold
 from ..timeline import Offered
 from .by_hand import corrected, with_hand
 from .candidates import Candidate, find_candidates
-from .constraints import Hand
 from .doubts import LEFT_OUT
 from .drawn import outline_from_mask, outline_of_shape
-from .hand_mineral import Part, parts_at, with_parts
 from .margin import beyond_mineral, find_mass_margin, is_shell
-from .metal import too_bright
-from .near import Neighbourhood, neighbourhood
+from .near import Neighbourhood
 from .outline import Outline, find_outline
+from .seen import SURROUND_MM, SeenScan, radius_about
 from .soft import find_soft_margin
 from .specks import noise_of
 from .start import Ellipsoid, lesion_mineral
@@ -38,113 +37,24 @@ LARGER = 1.3
 """A soft mass around mineral is told from the blur of the mineral when it is so many times larger."""
 STILL_GROWING = 0.05
 """A third look is the last unless the volume still changes by this share."""
+FIRST_GUESS_MM = 18.0
+"""Radius from which a lesion of unknown size is looked for."""
+FIRST_REACH_MM, LATER_REACH_MM = 28.0, 14.0
+"""How far beyond the guessed radius the scan is looked at, first and once the size is about known."""
+LARGEST_ON_BONE_MM, GROWTH = 50.0, 1.6
+"""A point in what passes for bone is looked at again with a radius so many times larger, up to this one."""
+ROOM_MM = 6.0
+"""An outline nearer than this to the edge of what was looked at may be cut by it."""
+SAME_SIZE = 0.2
+"""Looks agree on the size where they differ by less than this share."""
+WIDER = 1.4
+"""Radius of the next look over that of an outline that the present one may have cut."""
+LEAST_OF_OUTLINE = 0.5
+"""Share of the outline's volume below which the mineral closes to fragments only."""
+OFTEN_ENOUGH = 3
+"""Looks after which the outline is taken unless it still grows."""
 MOST_LOOKS = 8
 """Looks at a lesion, those that only found out that its size was misjudged included."""
-SURROUND_MM = 14.0
-"""How much of the scan around the outline is measured."""
-VOLTAGE_DOUBTS = frozenset({"kvp-unknown", "kvp-outside"})
-"""Notes on the scan's slope that every quantity of the lesion carries, unless the slope is calibrated."""
-
-
-@dataclass(frozen=True, eq=False)
-class SeenScan:
-    """A scan with its skeleton and its steady tissues, and what readers corrected in it."""
-
-    scan: Scan
-    volume: Volume
-    skeleton: Skeleton
-    reference: Reference
-    settings: Settings
-    hand: Hand = field(default_factory=Hand)
-
-    @lazy
-    def _parts(self) -> tuple[tuple[Part, ...], tuple[Note, ...]]:
-        found: list[Part] = []
-        notes: list[Note] = []
-        for added, places in ((True, self.hand.added), (False, self.hand.taken)):
-            parts, more = parts_at(
-                self.volume,
-                self.skeleton,
-                self.reference,
-                places,
-                added=added,
-                threshold_hu120=self.settings.mineral.threshold_hu120,
-                subject=f"scan {self.scan.number}",
-            )
-            found += parts
-            notes += more
-        return tuple(found), tuple(notes)
-
-    @property
-    def parts(self) -> tuple[Part, ...]:
-        """The parts of the mineral that a reader counted in or out."""
-        return self._parts[0]
-
-    @property
-    def hand_notes(self) -> tuple[Note, ...]:
-        """What of the reader's corrections came to nothing, and why."""
-        return self._parts[1]
-
-    def near(
-        self, centre: Floats, radius_mm: float, lesion_radius_mm: float, surface: Floats | None = None
-    ) -> tuple[Neighbourhood, BoneNear]:
-        """The neighbourhood of a point, and the bone in it parted from the lesion.
-
-        ``centre`` (3,) LPS mm; ``surface`` (N, 3) LPS mm of the lesion where it is known, else a ball of its radius.
-        """
-        bone = bone_near(
-            self.volume,
-            centre,
-            radius_mm,
-            self.skeleton,
-            lesion_point=centre,
-            lesion_radius_mm=lesion_radius_mm,
-            lesion_surface=surface,
-        )
-        near = neighbourhood(bone.volume, bone.distance, self.reference)
-        if self.parts:
-            origin = np.rint(self.volume.grid.to_index(near.grid.origin)).astype(int)
-            near = with_parts(near, origin, self.parts, self.reference)
-        return near, bone
-
-    def near_outline(self, outline: Outline) -> Neighbourhood:
-        """The neighbourhood of an outline, with the margin that measuring wants."""
-        middle = 0.5 * (outline.vertices.min(axis=0) + outline.vertices.max(axis=0))
-        reach = _radius_about(outline, middle)
-        near, _ = self.near(middle, reach + SURROUND_MM, reach, outline.vertices[::4])
-        return near.cropped(near.grid.bounds_around(outline.vertices, SURROUND_MM))
-
-    def verdicts(self, outline: Outline) -> Verdicts:
-        """What limits every quantity of the lesion in this scan."""
-        found = []
-        if self.hand:
-            found.append(caution("by-hand-scan"))
-        if self.scan.calibration is None:
-            found += [caution(n.kind) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
-        if any(note.kind in READING_DOUBTS and note.level == "caution" for note in self.scan.notes):
-            found.append(caution("header-contradicts"))
-        bright = too_bright(self.volume, self.reference, outline.vertices)
-        if bright is not None:
-            found.append(bright)
-        return tuple(found)
-
-
-def look_at(scan: Scan, settings: Settings) -> SeenScan:
-    """Find the skeleton and measure the steady tissues of one scan."""
-    volume = scan.volume
-    skeleton = find_skeleton(volume, settings.align)
-    points, normals = skeleton.points, skeleton.normals
-    reference = measure_reference(
-        volume,
-        scan.acquisition,
-        settings.mineral,
-        bone_points=points,
-        bone_normals=normals,
-        calibration=scan.calibration,
-        where=f"calibration of scan {scan.number}",
-    )
-    notes = tuple(replace(n, subject=n.subject or f"scan {scan.number}") for n in reference.notes)
-    return SeenScan(scan, volume, skeleton, replace(reference, notes=notes), settings)
 
 
 def candidates_of(seen: SeenScan) -> tuple[Candidate, ...]:
@@ -228,11 +138,11 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
     if outline.left_out > LEFT_OUT and expected is None:
         shape = outline_of_shape(near, _mineral_at(seen, near, seed, settings), seen.scan.number)
         # The pieces of a broken shell close to fragments, not to the lesion.
-        if shape is not None and shape.volume_mm3 > 0.5 * outline.volume_mm3:
+        if shape is not None and shape.volume_mm3 > LEAST_OF_OUTLINE * outline.volume_mm3:
             return shape
     if is_shell(near, seen.reference, settings, outline):
         return outline
-    middle, radius = outline.centroid, _radius_about(outline, outline.centroid)
+    middle, radius = outline.centroid, radius_about(outline, outline.centroid)
     near, _ = seen.near(middle, 2.2 * radius + 10.0, radius)
     return _mass_around(seen, outline) or beyond_mineral(near, seen.reference, settings, outline)
 
@@ -244,21 +154,21 @@ def _by_mineral(
 
     The first look reaches far; the second knows the size and parts bone accordingly.
     """
-    guess = 18.0 if expected is None else float(expected.radii.max())
+    guess = FIRST_GUESS_MM if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre
     surface: Floats | None = None
     looks, before = 0, 0.0
     size = guess
     for _ in range(MOST_LOOKS):
-        reach = guess + (28.0 if looks == 0 else 14.0)
+        reach = guess + (FIRST_REACH_MM if looks == 0 else LATER_REACH_MM)
         near, _ = seen.near(centre, reach, size, surface)
         outline = find_outline(near, seen.reference, seed, settings, scan=seen.scan.number, expected=expected)
         # A large lesion on bone passes for bone until its size is allowed for.
         missed = outline is None or (
             expected is None and looks == 0 and (outline.trust == "withheld" or _outside_mm(outline, seed) > BESIDE_MM)
         )
-        if missed and guess < 50.0 and near.bone_at(seed[None])[0] < 0.0:
-            guess *= 1.6
+        if missed and guess < LARGEST_ON_BONE_MM and near.bone_at(seed[None])[0] < 0.0:
+            guess *= GROWTH
             size = guess
             continue
         if outline is None:
@@ -266,21 +176,16 @@ def _by_mineral(
         looks += 1
         changed = abs(outline.volume_mm3 - before) > STILL_GROWING * outline.volume_mm3
         before = outline.volume_mm3
-        if looks >= 3 and not changed:
+        if looks >= OFTEN_ENOUGH and not changed:
             break
-        middle, radius = outline.centroid, _radius_about(outline, outline.centroid)
-        inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > 6.0
-        steady = abs(radius - size) < 0.2 * radius and (looks < 3 or not changed)
+        middle, radius = outline.centroid, radius_about(outline, outline.centroid)
+        inside_view = reach - radius - float(np.linalg.norm(middle - centre)) > ROOM_MM
+        steady = abs(radius - size) < SAME_SIZE * radius and (looks < OFTEN_ENOUGH or not changed)
         if inside_view and steady and (looks > 1 or expected is not None):
             break
-        centre, guess = middle, min(radius * (1.0 if inside_view else 1.4), settings.outline.largest_radius_mm)
+        centre, guess = middle, min(radius * (1.0 if inside_view else WIDER), settings.outline.largest_radius_mm)
         size, surface = radius, outline.vertices[::4]
     return outline, near, guess
-
-
-def _radius_about(outline: Outline, middle: Floats) -> float:
-    """How far (mm) an outline reaches from a point."""
-    return float(np.linalg.norm(outline.vertices - middle, axis=1).max())
 
 
 def _mineral_at(seen: SeenScan, near: Neighbourhood, seed: Floats, settings: Settings) -> NDArray[np.bool_]:
@@ -305,7 +210,7 @@ def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings
     # What looks like muscle has to be about as large as it was, or it is muscle between fat planes.
     if found is not None and (not like_muscle or 0.5 * size < found.volume_mm3 < 2.0 * size):
         return found
-    near, _ = seen.near(expected.centre, guess + 28.0, guess)
+    near, _ = seen.near(expected.centre, guess + FIRST_REACH_MM, guess)
     return find_mass_margin(near, seen.reference, settings, scan=seen.scan.number, expected=expected)
 
 
@@ -327,7 +232,7 @@ def _mass_around(seen: SeenScan, mineral: Outline) -> Outline | None:
 def _by_soft_margin(seen: SeenScan, seed: Floats, tissue_at: Floats | None = None) -> Outline | None:
     """The mass around a point by its soft margin, looked for ever farther; ``None`` where it does not show."""
     for reach in MARGIN_REACH_MM:
-        near, _ = seen.near(seed, reach, 18.0)
+        near, _ = seen.near(seed, reach, FIRST_GUESS_MM)
         outline = find_soft_margin(near, seed, seen.reference, scan=seen.scan.number, tissue_at=tissue_at)
         if outline is not None:
             return outline

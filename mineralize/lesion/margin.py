@@ -1,4 +1,7 @@
-"""The outline of a lesion that holds no mineral: its mass margin where it can be seen, else one carried over."""
+"""The outline of a lesion that holds no mineral: its mass margin where it can be seen, else one carried over.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -20,6 +23,20 @@ SOFT_SUPPORT = 0.1
 """Support of a vertex that a soft margin carries."""
 LEAST_CONTRAST = 1.6
 """Distance of lesion and surroundings in standard deviations of the smoothed image that makes a margin visible."""
+MOST_EVIDENCE = 8.0
+"""What the look of soft tissue may say for or against a place, at most."""
+LEAST_SEEN = 0.6
+"""Share of a surface along which a margin must show."""
+ACROSS_MM = 2.5
+"""How far to both sides of a surface its tissue is compared."""
+LEAST_STEP = 0.4
+"""Share of the step between inside and outside that counts as seen."""
+SHELL_DENSER, CENTRE_DENSER = 1.1, 1.15
+"""Mineral is a shell where its outer part is so many times the inner over muscle, and central where the inner is."""
+OUTER_RADII, INNER_RADII = (0.72, 0.93), (0.0, 0.5)
+"""Relative radii of both parts."""
+LARGER = 1.3
+"""A mass around central mineral is told from it when it is so many times larger."""
 
 
 def find_mass_margin(
@@ -51,7 +68,10 @@ def find_mass_margin(
     spots = expected.centre + levels[None, :, None] * stretch[:, None, :]
     bone = near.bone_at(spots)
     outside = ~np.isfinite(sample(margin.soft, near.grid, spots))
-    cost = np.clip(region_cost(near, margin, spots, step), -8.0, 8.0) + 0.5 * (levels[None, :] - 1.0) ** 2
+    cost = (
+        np.clip(region_cost(near, margin, spots, step), -MOST_EVIDENCE, MOST_EVIDENCE)
+        + 0.5 * (levels[None, :] - 1.0) ** 2
+    )
     cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1) + 0.1 * outside
     chosen = optimal_levels(cost, mesh.edges, 0.4 * float(np.median(step)) / 0.5)
     radius = levels[chosen]
@@ -59,7 +79,7 @@ def find_mass_margin(
     radius = solve_radius(radius, np.ones(len(radius)), penalty, pull)
     vertices = expected.centre + radius[:, None] * stretch
     seen = _seen(near, margin, vertices, vertex_normals(vertices, mesh.faces))
-    if seen < 0.6:
+    if seen < LEAST_SEEN:
         return None
     return margin_outline(scan, vertices, mesh.faces, np.full(len(vertices), SOFT_SUPPORT), seen, body=expected)
 
@@ -86,25 +106,25 @@ def margin_outline(
 
 def _seen(near: Neighbourhood, margin: Margin, vertices: Floats, normals: Floats) -> float:
     """Share of the surface across which the smoothed HU moves from inside to outside."""
-    inner = sample(margin.soft, near.grid, vertices - 2.5 * normals)
-    outer = sample(margin.soft, near.grid, vertices + 2.5 * normals)
+    inner = sample(margin.soft, near.grid, vertices - ACROSS_MM * normals)
+    outer = sample(margin.soft, near.grid, vertices + ACROSS_MM * normals)
     step = (outer - inner) * np.sign(margin.outside_hu - margin.inside_hu)
     known = np.isfinite(step)
     if not known.any():
         return 0.0
-    return float((step[known] > 0.4 * abs(margin.outside_hu - margin.inside_hu)).sum() / len(step))
+    return float((step[known] > LEAST_STEP * abs(margin.outside_hu - margin.inside_hu)).sum() / len(step))
 
 
 def is_shell(near: Neighbourhood, reference: Reference, settings: Settings, outline: Outline) -> bool:
     """Whether the mineral is denser towards the outline than in its middle."""
     outer, inner = _outer_and_inner(near, outline)
     muscle = reference.muscle.mean_hu
-    return inner < settings.outline.mineral_hu120 or outer - muscle > 1.1 * (inner - muscle)
+    return inner < settings.outline.mineral_hu120 or outer - muscle > SHELL_DENSER * (inner - muscle)
 
 
 def _outer_and_inner(near: Neighbourhood, outline: Outline) -> tuple[float, float]:
     centre = outline.centroid
-    return _mean_at(near, outline, centre, 0.72, 0.93), _mean_at(near, outline, centre, 0.0, 0.5)
+    return _mean_at(near, outline, centre, *OUTER_RADII), _mean_at(near, outline, centre, *INNER_RADII)
 
 
 def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings, outline: Outline) -> Outline:
@@ -130,11 +150,11 @@ def beyond_mineral(near: Neighbourhood, reference: Reference, settings: Settings
             if found is None:
                 break
             wide = fit_ellipsoid(found.vertices[::8], found.centroid, start=wide)
-    if found is not None and found.volume_mm3 > 1.3 * outline.volume_mm3:
+    if found is not None and found.volume_mm3 > LARGER * outline.volume_mm3:
         return replace(
             found, verdicts=(caution("mineral-no-shell"), *(v for v in found.verdicts if v.code != "no-shell"))
         )
-    if inner - muscle > 1.15 * (outer - muscle):
+    if inner - muscle > CENTRE_DENSER * (outer - muscle):
         return replace(outline, verdicts=(withhold("central-mineral"),))
     # Solid mineral may be all of the lesion, or lie in the middle of a mass as bright as muscle: what would then read
     # as a complete rim is none.

@@ -3,6 +3,8 @@
 Rays leave an ellipsoid laid through the lesion's mineral; one surface that crosses each ray once is found as the
 global optimum of edges, enclosed mineral and smoothness (``outline_graph``), then moved to the sub-voxel edge
 along its normals (``outline_edge``) under a bending penalty that carries it across gaps in the shell.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
 """
 
 from __future__ import annotations
@@ -42,6 +44,23 @@ from .start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points
 
 WELL_COVERED = 0.35
 """Share of directions with mineral from which the ellipsoid goes by it alone."""
+LEAST_MINERAL_MM3 = 15.0
+"""Less mineral than this is nothing to outline."""
+FIRST_RADII = (0.3, 1.8)
+"""Relative radii of the ellipsoid between which the first surface is looked for."""
+SURE_FALL_HU = 150.0
+"""A fall of HU120 over two steps outward that is an edge for certain."""
+EDGE_COST, OUTSIDE_COST, ELLIPSOID_COST, BONE_COST = -2.0, 3.0, 2.0, 30.0
+"""What the first surface pays: an edge is worth as much as 2/3 mm of mineral left outside; to leave the ellipsoid costs
+by the squared relative distance; into bone it does not go."""
+MOST_EVIDENCE = 4.0
+"""What the look of soft tissue may say for or against a place, at most."""
+NEAR_MINERAL_MM = 2.0
+"""The surface lies on the mineral of a ray where it is no farther from its end."""
+SPREAD_MM, SPREAD_PER_SLICE, SPREAD_UNSEEN = 0.15, 0.12, 1.5
+"""95 % half-width of the outline's place: a floor, a share of the slice thickness, and how many times that where edges
+carry less than ``WELL_SEEN`` of it (own phantoms)."""
+WELL_SEEN = 0.6
 
 
 @dataclass(frozen=True)
@@ -157,7 +176,7 @@ def find_outline(
     )
     if near.added is not None:
         mineral = mineral | near.added
-    if mineral.sum() * near.grid.voxel_volume_mm3 < 15.0:
+    if mineral.sum() * near.grid.voxel_volume_mm3 < LEAST_MINERAL_MM3:
         return None
     points = near.grid.to_world(np.argwhere(mineral))
     mesh = RayMesh.of(settings.outline.rays)
@@ -207,7 +226,7 @@ def _first_surface(
     """(N,) relative radius of the globally best surface on a coarse scale."""
     largest = float(body.radii.max())
     count = int(np.clip(1.5 * largest / 0.5, 40, 160))
-    levels = np.linspace(0.3, 1.8, count)
+    levels = np.linspace(*FIRST_RADII, count)
     stretch = mesh.directions @ body.shape.T
     spots = body.centre + levels[None, :, None] * stretch[:, None, :]
     step = (levels[1] - levels[0]) * np.linalg.norm(stretch, axis=1)
@@ -220,14 +239,14 @@ def _first_surface(
     fall = np.zeros_like(hu)
     fall[:, 1:-1] = hu[:, :-2] - hu[:, 2:]
     reach = ndimage.maximum_filter1d(belongs, max(int(2.5 / typical) * 2 + 1, 3), axis=1)
-    edge = np.clip(fall / 150.0, 0.0, 1.0) * (reach > 0.3)
+    edge = np.clip(fall / SURE_FALL_HU, 0.0, 1.0) * (reach > 0.3)
     outside_mineral = np.cumsum((belongs * step[:, None])[:, ::-1], axis=1)[:, ::-1]
     # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
-    cost = -2.0 * edge + 3.0 * outside_mineral + 2.0 * (levels[None, :] - 1.0) ** 2
-    cost = cost + 30.0 * np.maximum.accumulate(bone < 0.0, axis=1)
+    cost = EDGE_COST * edge + OUTSIDE_COST * outside_mineral + ELLIPSOID_COST * (levels[None, :] - 1.0) ** 2
+    cost = cost + BONE_COST * np.maximum.accumulate(bone < 0.0, axis=1)
     sure = float(np.clip((margin.contrast - 1.0) / 2.0, 0.0, 1.0))
     within = int(np.searchsorted(levels, WITHIN_SHELL))
-    cost = cost + sure * np.clip(region_cost(near, margin, spots, step, within=within), -4.0, 4.0)
+    cost = cost + sure * np.clip(region_cost(near, margin, spots, step, within=within), -MOST_EVIDENCE, MOST_EVIDENCE)
     smooth = settings.outline.smoothness * 0.25 * typical / 0.5
     return np.asarray(levels[optimal_levels(cost, mesh.edges, smooth)])
 
@@ -236,13 +255,13 @@ def _on_mineral(
     near: Neighbourhood, mineral: NDArray[np.bool_], body: Ellipsoid, mesh: RayMesh, radius: Floats
 ) -> NDArray[np.bool_]:
     """(N,) whether a ray meets mineral of the lesion and the surface lies within 2 mm of where it last does."""
-    levels = np.linspace(0.3, 1.8, 160)
+    levels = np.linspace(*FIRST_RADII, 160)
     stretch = mesh.directions @ body.shape.T
     spots = body.centre + levels[None, :, None] * stretch[:, None, :]
     inside = sample(mineral.astype(np.float32), near.grid, spots, outside=0.0) > 0.5
     last = levels[len(levels) - 1 - inside[:, ::-1].argmax(axis=1)]
     away = np.abs(last - radius) * np.linalg.norm(stretch, axis=1)
-    return np.asarray(inside.any(axis=1) & (away < 2.0))
+    return np.asarray(inside.any(axis=1) & (away < NEAR_MINERAL_MM))
 
 
 def _judged(
@@ -269,7 +288,9 @@ def _judged(
         *doubt_of_slices(near.grid, vertices, reference.slice_mm),
     )
     fine, fine_faces, halved = subdivided(vertices, faces, vertex_normals(vertices, faces))
-    spread = float(np.hypot(0.15, 0.12 * reference.slice_mm * (1.0 if seen > 0.6 else 1.5)))
+    spread = float(
+        np.hypot(SPREAD_MM, SPREAD_PER_SLICE * reference.slice_mm * (1.0 if seen > WELL_SEEN else SPREAD_UNSEEN))
+    )
     return Outline(
         scan,
         fine,

@@ -1,4 +1,7 @@
-"""From the first surface to the sub-voxel edge along normals, and the shell's own course across gaps."""
+"""From the first surface to the sub-voxel edge along normals, and the shell's own course across gaps.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -35,6 +38,45 @@ ENDED_BY_BONE = 0.99
 """Share of its length at which a ray must meet bone for its vertex to count as lying on bone."""
 SEARCHES_MM = (6.0, 4.0, 3.0, 3.0)
 """How far inward of the surface the shell is looked for, look after look."""
+DEEPEST = 0.35
+"""... but no deeper than this share of the mean radius: a look from a gap would meet the opposite side of the shell."""
+BESIDE_BONE_MM, OVER_MM = 0.5, 1.5
+"""Distance to bone at which an edge counts least, cortex blurring into it, and over which it comes to count whole."""
+LEAST_BESIDE_BONE = 0.1
+CARRIES = 0.1
+"""Weight of an edge (0..1) from which it carries a vertex, rather than the soft margin."""
+BENT_PER_MM = (-0.05, 0.3)
+"""Mean curvature (1/mm) that is believed when blur's pull on an edge is undone: from flat to a ball of 3 mm."""
+RESOLVED_MM = 0.8
+"""Blur along the normal up to which an edge counts whole."""
+DEEPEST_DENT, DENT_OVER = 0.25, 0.1
+"""Depth of a dent (share of the radius) in which an edge counts nothing, and above which over so much it comes to."""
+TURNED, TURNED_OVER = 0.7, 0.15
+"""Cosine between surface and ellipsoid at which an edge counts nothing, and over which it comes to count whole."""
+STEEPEST = 0.3
+"""A ray that meets the surface at less than this cosine is moved as if it met it at this one."""
+OUTLIER_MM = (0.8, 1.6)
+"""Off the course by so much an edge of mineral, of a soft margin, counts half."""
+RADIUS = (0.15, 2.5)
+"""Least and largest radius over that of the ellipsoid."""
+LEEWAY_MM = 0.4
+"""How far a vertex in a gap may lie off the shell's own continuation at the gap's border..."""
+LEEWAY_SOFT, LEEWAY_BORDER = 0.2, 0.15
+"""... and how much more per mm from it: where a soft margin is seen, and where the end of the wall is."""
+LEAST_CARRIED = 20
+"""Vertices on edges without which the shell has no course."""
+LEAST_SECURE = 0.2
+"""... and the share of them away from any gap."""
+OWN_PEAK, PEAK_OVER = 0.45, 0.3
+"""Share of the highest peak nearby up to which a peak is that one's blur, and over which it becomes one of its own."""
+MARGIN_MM = 4.0
+"""How far to both sides of the surface a soft margin is looked for."""
+SOFT_EDGE_MM = 2.0
+"""How far a soft margin moves the surface in one look, and beyond which its sides are compared."""
+SHARP, SHARP_OVER = 0.3, 0.5
+"""Share of the step between inside and outside that a soft margin must show, and over which it comes to count most."""
+SOFT_WEIGHT = 0.12
+"""Weight of a clear soft margin, a clear edge of mineral having weight one."""
 BORDER_RINGS = 3
 """Vertices so many steps from a gap may look at the end of the wall rather than at its outer face."""
 
@@ -99,8 +141,7 @@ def refined(
     penalty, pull = bending(mesh)
     course = _Course(near, reference, margin, settings, body.centre, mesh, stretch, outward, blend, penalty, pull)
     radius = solve_radius(radius, np.ones(count), penalty, pull)
-    # In a small lesion a deep look from a gap would meet the opposite side of the shell.
-    deepest = 0.35 * float(np.cbrt(np.prod(body.radii)))
+    deepest = DEEPEST * float(np.cbrt(np.prod(body.radii)))
     for search in SEARCHES_MM:
         wish = _wished(course, radius, min(search, deepest))
         radius, weight = _given(course, radius, wish)
@@ -122,23 +163,24 @@ def _wished(course: _Course, radius: Floats, search_mm: float) -> _Wish:
     normals = vertex_normals(vertices, mesh.faces)
     soft_depth, soft_weight = _margin_edges(near, course.margin, vertices, normals, blend)
     # Beside bone, but not on it, what the blur of cortex leaves over is no edge of the lesion.
-    beside = np.clip((near.bone_at(vertices) - 0.5) / 1.5, 0.1, 1.0)
+    beside = np.clip((near.bone_at(vertices) - BESIDE_BONE_MM) / OVER_MM, LEAST_BESIDE_BONE, 1.0)
     beside = np.where(found.contact, 1.0, beside)
     lateral = beside * _border_doubt(found.peak_hu120, reference.muscle.mean_hu, mesh.edges)
-    carried = found.weight * lateral > 0.1
+    carried = found.weight * lateral > CARRIES
     axial = normals @ near.grid.directions[:, 0]
     blur = np.asarray(reference.blur_along(axial))
     # Blur along a curved surface moves its edge inward by that blur's variance times the mean curvature.
-    bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), -0.05, 0.3)
+    bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), *BENT_PER_MM)
     inward = reference.blur_sd_mm**2 * bent - SHORT_SKIRTS * blur * axial**2
     depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
-    resolved = np.minimum((0.8 / np.maximum(blur, 0.1)) ** 2, 1.0)
+    resolved = np.minimum((RESOLVED_MM / np.maximum(blur, 0.1)) ** 2, 1.0)
     trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
     # The end of a bowl's wall and its inner face, seen through the opening, are no part of the outer surface.
-    trust = trust * np.clip((0.25 - dents(vertices)) / 0.1, 0.0, 1.0)
-    trust = trust * np.clip((np.einsum("ij,ij->i", normals, course.outward) - 0.7) / 0.15, 0.0, 1.0)
+    trust = trust * np.clip((DEEPEST_DENT - dents(vertices)) / DENT_OVER, 0.0, 1.0)
+    aligned = np.einsum("ij,ij->i", normals, course.outward)
+    trust = trust * np.clip((aligned - TURNED) / TURNED_OVER, 0.0, 1.0)
     forward = np.einsum("ij,ij->i", normals, course.stretch)
-    target = radius - depth / np.maximum(forward, 0.3 * np.linalg.norm(course.stretch, axis=1))
+    target = radius - depth / np.maximum(forward, STEEPEST * np.linalg.norm(course.stretch, axis=1))
     return _Wish(target, trust, carried, found)
 
 
@@ -155,8 +197,8 @@ def _given(course: _Course, radius: Floats, wish: _Wish) -> tuple[Floats, Floats
     for _ in range(3):
         solved = solve_radius(target, weight, penalty, pull)
         off = (target - solved) * np.linalg.norm(stretch, axis=1)
-        weight = trust / (1.0 + (off / np.where(carried, 0.8, 1.6)) ** 2)
-    return np.clip(solved, 0.15, 2.5), weight
+        weight = trust / (1.0 + (off / np.where(carried, *OUTLIER_MM)) ** 2)
+    return np.clip(solved, *RADIUS), weight
 
 
 def _outside_bone(near: Neighbourhood, centre: Floats, arms: Floats) -> Floats:
@@ -189,11 +231,11 @@ def _near_the_shell(
     pull: Any,
 ) -> Floats:
     """Keep what a soft margin says close to the shell's own continuation, the closer the narrower the gap."""
-    if carried.sum() < 20 or carried.all():
+    if carried.sum() < LEAST_CARRIED or carried.all():
         return target
     alone = solve_radius(np.where(carried, target, radius), np.where(carried, trust, 0.0), penalty, pull)
     away, _ = cKDTree(vertices[carried]).query(vertices[~carried])
-    allowed = (0.4 + 0.2 * away) / np.linalg.norm(stretch[~carried], axis=1)
+    allowed = (LEEWAY_MM + LEEWAY_SOFT * away) / np.linalg.norm(stretch[~carried], axis=1)
     kept = target.copy()
     kept[~carried] = np.clip(target[~carried], alone[~carried] - allowed, alone[~carried] + allowed)
     return kept
@@ -214,11 +256,11 @@ def _no_way_in(
     """Keep edges seen at the border of a gap from turning inward, along the end of the shell's wall."""
     open_ = highest_within(~carried, mesh.edges, BORDER_RINGS)
     secure, border = carried & ~open_, carried & open_
-    if secure.mean() < 0.2 or not border.any():
+    if secure.mean() < LEAST_SECURE or not border.any():
         return target
     alone = solve_radius(np.where(secure, target, radius), np.where(secure, trust, 0.0), penalty, pull)
     away, _ = cKDTree(vertices[secure]).query(vertices[border])
-    allowed = (0.4 + 0.15 * away) / np.linalg.norm(stretch[border], axis=1)
+    allowed = (LEEWAY_MM + LEEWAY_BORDER * away) / np.linalg.norm(stretch[border], axis=1)
     kept = target.copy()
     kept[border] = np.maximum(target[border], alone[border] - allowed)
     return kept
@@ -228,7 +270,7 @@ def _border_doubt(peak: Floats, base_hu: float, edges: NDArray[Any]) -> Floats:
     """0..1 per vertex: low where the peak is only the blur of a neighbour's mineral, past the border of a shell."""
     excess = np.maximum(peak - base_hu, 0.0)
     highest = highest_within(excess, edges, 2)
-    return np.asarray(np.clip((excess / np.maximum(highest, 1.0) - 0.45) / 0.3, 0.0, 1.0))
+    return np.asarray(np.clip((excess / np.maximum(highest, 1.0) - OWN_PEAK) / PEAK_OVER, 0.0, 1.0))
 
 
 def _margin_edges(
@@ -239,7 +281,7 @@ def _margin_edges(
     if not margin.visible:
         return np.zeros(count), np.zeros(count)
     at = profile_depths()
-    at = at[(at >= -4.0) & (at <= 4.0)]
+    at = at[(at >= -MARGIN_MM) & (at <= MARGIN_MM)]
     spots = vertices[:, None, :] - at[None, :, None] * normals[:, None, :]
     soft = sample(margin.soft, near.grid, spots)
     clear = np.isfinite(soft)
@@ -249,9 +291,9 @@ def _margin_edges(
     outward = (towards * (at < 0)).sum(axis=1) * 0.25
     inward = ((1.0 - towards) * (at >= 0)).sum(axis=1) * 0.25
     depth = inward - outward
-    sharp = np.abs(towards[:, at >= 2.0].mean(axis=1) - towards[:, at <= -2.0].mean(axis=1))
-    weight = 0.12 * np.clip(sharp - 0.3, 0.0, 0.5) / 0.5 * clear.all(axis=1)
-    return np.asarray(np.clip(depth, -2.0, 2.0)), np.asarray(weight)
+    sharp = np.abs(towards[:, at >= SOFT_EDGE_MM].mean(axis=1) - towards[:, at <= -SOFT_EDGE_MM].mean(axis=1))
+    weight = SOFT_WEIGHT * np.clip(sharp - SHARP, 0.0, SHARP_OVER) / SHARP_OVER * clear.all(axis=1)
+    return np.asarray(np.clip(depth, -SOFT_EDGE_MM, SOFT_EDGE_MM)), np.asarray(weight)
 
 
 def edges_along_normals(

@@ -1,4 +1,7 @@
-"""How the soft tissue of the lesion and that around it look, and what enclosing either costs a surface."""
+"""How the soft tissue of the lesion and that around it look, and what enclosing either costs a surface.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -19,6 +22,20 @@ WITHIN_SHELL = 0.85
 """Share of the radius of the ellipsoid through the mineral below which everything is lesion, whatever it looks like."""
 CLEARLY_OUTSIDE = 2.0
 """Evidence after which a ray has left the lesion: some 2 mm of tissue that looks wholly like the outside."""
+FOLLOWED = 1.5
+"""Distance of inside and outside in spreads from which a margin can be followed where there is no mineral."""
+MIDDLE = 0.6
+"""Relative radius within which the tissue is the lesion's own."""
+AROUND_MM = (3.0, 10.0)
+"""Where outside the lesion the tissue around it is looked at."""
+FATTY_HU = -20.0
+"""What is lower is fat, and not looked at."""
+LEAST_VOXELS = 30
+"""Fewer voxels than this say less than the muscle of the whole scan."""
+LEAST_SPREAD_HU = 2.0
+"""Texture of soft tissue that no noise-free scan lacks."""
+MOST_SQUARES = 9.0
+"""Squared distance in spreads from which tissue is neither: three of them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +58,7 @@ class Margin:
     @property
     def visible(self) -> bool:
         """Whether the margin can be followed where there is no mineral."""
-        return self.contrast >= 1.5 and not self.inner_only
+        return self.contrast >= FOLLOWED and not self.inner_only
 
     @property
     def inner_only(self) -> bool:
@@ -52,20 +69,21 @@ class Margin:
 def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> Margin:
     """Typical HU of the soft tissue in the middle of ``body`` and 3-10 mm outside it."""
     soft = near.soft
-    box = near.grid.bounds_around(_corners(body, 10.0), 1.0)
+    box = near.grid.bounds_around(_corners(body, AROUND_MM[1]), 1.0)
     part = tuple(slice(lo, hi) for lo, hi in box)
     values = soft[part]
     relative = body.relative_radius_over(near.grid.cropped(box))
     plain = np.isfinite(values)
     mean_radius = float(np.cbrt(np.prod(body.radii)))
-    inner = plain & (relative < 0.6)
-    outer = plain & (relative > 1.0 + 3.0 / mean_radius) & (relative < 1.0 + 10.0 / mean_radius) & (values > -20.0)
-    inside = float(np.median(values[inner])) if inner.sum() >= 30 else reference.muscle.mean_hu
-    outside = float(np.median(values[outer])) if outer.sum() >= 30 else reference.muscle.mean_hu
+    inner = plain & (relative < MIDDLE)
+    least, most = (1.0 + far / mean_radius for far in AROUND_MM)
+    outer = plain & (relative > least) & (relative < most) & (values > FATTY_HU)
+    inside = float(np.median(values[inner])) if inner.sum() >= LEAST_VOXELS else reference.muscle.mean_hu
+    outside = float(np.median(values[outer])) if outer.sum() >= LEAST_VOXELS else reference.muscle.mean_hu
     spread = max(
-        1.4826 * float(np.median(np.abs(values[inner] - inside))) if inner.sum() >= 30 else 0.0,
-        1.4826 * float(np.median(np.abs(values[outer] - outside))) if outer.sum() >= 30 else 0.0,
-        2.0,
+        1.4826 * float(np.median(np.abs(values[inner] - inside))) if inner.sum() >= LEAST_VOXELS else 0.0,
+        1.4826 * float(np.median(np.abs(values[outer] - outside))) if outer.sum() >= LEAST_VOXELS else 0.0,
+        LEAST_SPREAD_HU,
     )
     return Margin(soft, inside, outside, spread)
 
@@ -88,8 +106,8 @@ def region_cost(near: Neighbourhood, margin: Margin, spots: Floats, step: Floats
     soft = sample(margin.soft, near.grid, spots)
     silent = ~np.isfinite(soft)
     soft = np.where(silent, margin.inside_hu, soft)
-    to_inside = np.minimum(((soft - margin.inside_hu) / margin.spread_hu) ** 2, 9.0)
-    to_outside = np.minimum(((soft - margin.outside_hu) / margin.spread_hu) ** 2, 9.0)
+    to_inside = np.minimum(((soft - margin.inside_hu) / margin.spread_hu) ** 2, MOST_SQUARES)
+    to_outside = np.minimum(((soft - margin.outside_hu) / margin.spread_hu) ** 2, MOST_SQUARES)
     evidence = np.where(silent, 0.0, to_inside - to_outside) * step[:, None] / 10.0
     evidence[:, :within] = np.minimum(evidence[:, :within], 0.0)
     evidence = np.where(left_behind(evidence), np.maximum(evidence, 0.0), evidence)

@@ -1,4 +1,7 @@
-"""First guess of the outline: which mineral belongs to the lesion, and the ellipsoid it lies on."""
+"""First guess of the outline: which mineral belongs to the lesion, and the ellipsoid it lies on.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +24,25 @@ LINK_MM = 5.0
 """Mineral pieces closer than this are taken as one structure."""
 MUSCLE_HU = 60.0
 """HU that muscle hardly exceeds (ICRU-44 at 80 kVp: 45), over which noise is judged."""
+SMOOTHED_MM = 0.6
+"""Standard deviation of the smoothing before the threshold, across voxels no longer than ``SMOOTHED_UP_TO_MM``."""
+SMOOTHED_UP_TO_MM = 1.6
+OVER_NOISE = 1.5
+"""Standard deviations of voxel noise over muscle below which nothing is looked at."""
+LEAST_PIECE_MM3 = 4.0
+"""A piece of mineral smaller than this is no part of a first guess."""
+EXPECTED_REACH = 1.15
+"""Relative radius of the lesion in another scan within which a piece that lies mostly there belongs to it."""
+HULL_MM = 2.0
+"""A point so far outside the hull of mineral still lies in it."""
+LONE_MM, LONE = 12.0, 0.7
+"""A lone piece farther from the seed than this (mm, or share of its own size) is another structure."""
+ACROSS, LEAST_SIZE_MM = 2.0, 8.0
+"""Mineral on the far side of the seed belongs to the same shell up to a gap of so many sizes, at least this one."""
+FLANK_MM, FLANK, FLANK_SIZE = 6.0, 0.35, 1.5
+"""... beside it up to this gap (mm, or share of the size), where it is not so many times as much."""
+WALL = 1.4
+"""... and no farther from the seed than so many times the wall known so far."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,16 +105,16 @@ def lesion_mineral(
     blur_mm : standard deviation of the scan's in-plane blur; cortex spills about twice that far.
     expected : where the lesion lies by another scan; pieces inside it (a tenth larger) belong to it.
     """
-    sigma = 0.6 / grid.spacing
-    smooth = gaussian_smoothed(hu120, np.where(grid.spacing < 1.6, sigma, 0.0))
-    level = max(threshold_hu120, MUSCLE_HU + 1.5 * noise.hu[0])
-    spill = max(1.0, 2.0 * float(np.hypot(blur_mm, 0.6)))
+    sigma = SMOOTHED_MM / grid.spacing
+    smooth = gaussian_smoothed(hu120, np.where(grid.spacing < SMOOTHED_UP_TO_MM, sigma, 0.0))
+    level = max(threshold_hu120, MUSCLE_HU + OVER_NOISE * noise.hu[0])
+    spill = max(1.0, 2.0 * float(np.hypot(blur_mm, SMOOTHED_MM)))
     mineral = (smooth >= level) & (bone_distance > spill)
     labels, count = ndimage.label(mineral, np.ones((3, 3, 3)))
     if count == 0:
         return np.zeros(grid.shape, bool)
     sizes = np.bincount(labels.ravel())
-    keep = sizes * grid.voxel_volume_mm3 >= 4.0
+    keep = sizes * grid.voxel_volume_mm3 >= LEAST_PIECE_MM3
     keep &= beyond_noise(
         hu120,
         labels,
@@ -136,7 +158,7 @@ def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expecte
     """Groups that make up the lesion at the seed: those around it, then those close to what is already taken."""
     names = np.unique(group)
     if expected is not None:
-        near = expected.relative_radius(points) <= 1.15
+        near = expected.relative_radius(points) <= EXPECTED_REACH
         shares = {int(g): float(near[group == g].mean()) for g in names}
         chosen = [g for g, share in shares.items() if share >= 0.5]
         if chosen:
@@ -144,7 +166,7 @@ def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expecte
     reach: list[tuple[float, int]] = []
     for g in names:
         own = points[group == g]
-        if _inside_hull(own, seed[None], 2.0)[0]:
+        if _inside_hull(own, seed[None], HULL_MM)[0]:
             reach.append((-float(len(own)), int(g)))
         else:
             nearest = float(np.linalg.norm(own - seed, axis=1).min())
@@ -155,7 +177,7 @@ def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expecte
     chosen = [min(reach)[1]]
     # A lone piece far from the seed is another structure, unless it is wide enough to be the wall around it.
     alone = points[group == chosen[0]]
-    if min(reach)[0] > max(12.0, 0.7 * float(np.ptp(alone, axis=0).max())) and len(reach) < 2:
+    if min(reach)[0] > max(LONE_MM, LONE * float(np.ptp(alone, axis=0).max())) and len(reach) < 2:
         return []
     others = [int(g) for g in names if g not in chosen]
     for _ in range(6):
@@ -167,12 +189,14 @@ def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expecte
             theirs = points[group == g]
             centre = theirs.mean(axis=0)
             gap = float(np.linalg.norm(own - centre, axis=1).min())
-            within = bool(_inside_hull(known, centre[None], 2.0)[0])
-            across = float(np.dot(centre - seed, own.mean(axis=0) - seed)) < 0 and gap < 2.0 * max(size, 8.0)
-            flank = gap <= max(6.0, 0.35 * size) and len(theirs) <= 1.5 * len(own)
+            within = bool(_inside_hull(known, centre[None], HULL_MM)[0])
+            across = float(np.dot(centre - seed, own.mean(axis=0) - seed)) < 0 and gap < ACROSS * max(
+                size, LEAST_SIZE_MM
+            )
+            flank = gap <= max(FLANK_MM, FLANK * size) and len(theirs) <= FLANK_SIZE * len(own)
             distance = float(np.linalg.norm(centre - seed))
             widest = float(np.linalg.norm(own - seed, axis=1).max())
-            if within or ((flank or across) and distance <= max(1.4 * widest, 8.0)):
+            if within or ((flank or across) and distance <= max(WALL * widest, LEAST_SIZE_MM)):
                 joined.append(g)
         if not joined:
             break
