@@ -1,6 +1,8 @@
 """Looking for reasons to doubt a pose: rivals that fit as well, bone hidden by the lesion, another bone that moved.
 
 Poses map LPS mm of the *fixed* scan to LPS mm of the *moving* scan.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/bench_alignment``.
 """
 
 from __future__ import annotations
@@ -17,6 +19,18 @@ from .search import Field, spread_out
 RIVAL_TURNS_DEG = (-135.0, -90.0, -45.0, -20.0, 20.0, 45.0, 90.0, 135.0, 180.0)
 RIVAL_SLIDES_MM = (-24.0, -12.0, 12.0, 24.0)
 DISTINCT_DEG, DISTINCT_MM = 4.0, 3.0
+MISSED, MISSED_OVERLAP = 0.97, 0.7
+"""A rival of less than this share of the best cost, and at least this share of its overlap, is the better pose."""
+RIVAL_OVERLAP = 0.5
+"""A pose that sees less than this share of what the best sees is no rival."""
+MOVED_MM = 0.8
+"""Median misfit from which another bone counts as moved."""
+STRETCH_MM, CLEAR_MM, FARTHEST_MM = 60.0, 4.0, 80.0
+"""Of another bone the stretch nearest the lesion is looked at, clear of it by so much; farther bones tell nothing."""
+CLEAR_OF_BONE_MM = 5.0
+"""Soft tissue nearer to bone than this is blurred by it."""
+SOFT_HU = (-200.0, 150.0)
+"""From air in the skin's folds to contrast: beyond, values say no more of soft tissue."""
 SHELL_MM = 5.0
 MISFIT_MM = 1.2
 MISFIT_SHARE = 0.25
@@ -41,7 +55,7 @@ def best_rival(samples: Samples, moving: Blurred, best: GreyFit, axis: Floats, l
     found: GreyFit | None = None
     for start in starts:
         fit = fit_grey(samples, moving, best.pose @ start, steps=10, tolerance_mm=0.05)
-        if fit.overlap > 0.5 * best.overlap and distinct(best.pose, fit.pose, lesion):
+        if fit.overlap > RIVAL_OVERLAP * best.overlap and distinct(best.pose, fit.pose, lesion):
             found = fit if found is None or fit.cost < found.cost else found
     return found
 
@@ -55,7 +69,7 @@ def champion(
         rival = best_rival(samples, moving, best, axis, lesion)
         if rival is None:
             break
-        if rival.cost >= 0.97 * best.cost or rival.overlap < 0.7 * best.overlap:
+        if rival.cost >= MISSED * best.cost or rival.overlap < MISSED_OVERLAP * best.overlap:
             others.append(rival)
             break
         others.append(best)
@@ -100,14 +114,14 @@ def moved_bone(
         if len(own) < 150:
             continue
         apart = zone.apart(own)
-        near = own[(apart < apart.min() + 60.0) & (apart > 4.0)]
+        near = own[(apart < apart.min() + STRETCH_MM) & (apart > CLEAR_MM)]
         moved = pose.apply(near)
         inside = field.scan_grid.contains(moved, 2.0)
-        if inside.sum() < 100 or apart.min() > 80.0:
+        if inside.sum() < 100 or apart.min() > FARTHEST_MM:
             continue
         distance, _ = field.exact(moved[inside])
         misfit = float(np.median(np.abs(distance)))
-        if misfit > max(worst, 0.8):
+        if misfit > max(worst, MOVED_MM):
             worst, gap_of = misfit, max(float(apart.min()), 0.0)
     return worst, gap_of
 
@@ -131,7 +145,7 @@ def soft_tissue_agreement(
     index = index[spread_out(index, 40_000, seed=19)]
     world = skeleton.grid.to_world(index)
     near, _ = cKDTree(bone_points[spread_out(bone_points, 800)]).query(world, distance_upper_bound=SOFT_REACH_MM)
-    use = np.isfinite(near) & (near > 5.0) & (zone.apart(world) > margin_mm)
+    use = np.isfinite(near) & (near > CLEAR_OF_BONE_MM) & (zone.apart(world) > margin_mm)
     world = world[use]
     world = world[spread_out(world, 4000, seed=23)]
     moved = pose.apply(world)
@@ -147,4 +161,4 @@ def soft_tissue_agreement(
 def _soft(volume: Volume, world: Floats) -> Floats:
     index = volume.grid.to_index(world).T
     values = ndimage.map_coordinates(volume.hu, index, order=1, mode="nearest", output=np.float32)
-    return np.asarray(np.clip(values, -200.0, 150.0))
+    return np.asarray(np.clip(values, *SOFT_HU))

@@ -36,6 +36,10 @@ COARSE_POINTS, FINE_POINTS = 600, 2500
 COARSE_SIGMA_MM, FINE_SIGMA_MM = 2.0, 0.9
 NEIGHBOUR_MM = 60.0
 """Bones up to this much further from the lesion than the nearest may help to pin it."""
+LEAST_FREE, LEAST_FREE_POINTS = 0.2, 200
+"""Share of a bone's surface, and points of it, that must lie clear of the lesion for the bone to be lined up on."""
+LEAST_OVERLAP, OVERLAP_COST = 0.2, 0.02
+"""A pose that sees less of the bone than this share is none; what it does not see costs it so much."""
 KEPT_POSES = 14
 GREY_POSES = 8
 
@@ -188,7 +192,7 @@ def _bones_by_distance(pair: _Pair) -> list[tuple[Bone, float]]:
     for bone in skeleton.bones:
         own = skeleton.point_labels == bone.label
         free = own & (apart > EXCLUSION_MARGIN_MM)
-        if free.sum() >= max(200, 0.2 * own.sum()):
+        if free.sum() >= max(LEAST_FREE_POINTS, LEAST_FREE * own.sum()):
             found.append((bone, float(apart[own].min())))
     return sorted(found, key=lambda entry: entry[1])
 
@@ -287,7 +291,9 @@ def _coarse_grey(side: _Side, pair: _Pair, poses: list[Rigid]) -> tuple[list[Gre
     everywhere = np.concatenate([pose.apply(points) for pose in chosen])
     blurred = Blurred.around(pair.moving, everywhere, 12.0, sigma)
     fits = [fit_grey(samples, blurred, pose, steps=15, tolerance_mm=0.02) for pose in chosen]
-    fits = sorted((f for f in fits if f.overlap >= 0.2), key=lambda f: f.cost + 0.02 * (1 - f.overlap))
+    fits = sorted(
+        (f for f in fits if f.overlap >= LEAST_OVERLAP), key=lambda f: f.cost + OVERLAP_COST * (1 - f.overlap)
+    )
     return (fits, samples, blurred) if fits else None
 
 

@@ -39,6 +39,8 @@ UNSEEN_MM = 99.0
 CARRIED_WEIGHT, OUTLINE_WEIGHT, EDGE_WEIGHT = 0.3, 0.4, 0.6
 """What counts beneath the lesion, free bone having weight one: the contour of another scan, the surface found there
 where it agrees with the course, an edge of cortex that does (own phantoms)."""
+LEAST_STEP_HU, LEAST_CORTEX_HU = 250.0, 500.0
+"""An edge of cortex falls by at least so much from at least so much (own judgement)."""
 BELIEVED_MM = 1.2
 """An edge this close to the continued contour is taken for the bone's own."""
 
@@ -307,5 +309,5 @@ def edge_near(hu_at: Any, centre: Floats, rays: Floats, radius: Floats) -> Float
     b = np.take_along_axis(values, first[..., None], axis=-1)[..., 0]
     part = np.clip((a - half) / np.where(a > b, a - b, 1.0), 0, 1)
     edge = radius + offsets[before] + part * 0.5
-    clear = below.any(axis=-1) & (first > 0) & (peak - low > 250.0) & (peak > 500.0)
+    clear = below.any(axis=-1) & (first > 0) & (peak - low > LEAST_STEP_HU) & (peak > LEAST_CORTEX_HU)
     return np.where(clear, edge, np.nan)

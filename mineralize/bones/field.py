@@ -4,6 +4,8 @@ Coarse surface points are moved to the half maximum of the cortex on the full-re
 the local cortex and the local tissue outside does not depend on the tube voltage, which a fixed threshold does
 (Prevrhal 1999, 10.1088/0031-9155/44/3/017: the half maximum places an edge without bias while the cortex is
 wider than the blur).
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
 """
 
 from __future__ import annotations
@@ -20,6 +22,12 @@ MOST_POINTS = 40_000
 METAL_HU = 3000.0
 """Above what cortex reads at any tube voltage (2200 at 80 kVp, ICRU-44), kernels that sharpen included: metal; a step
 as high is its surface."""
+PEAK_WITHIN_MM = (-3.0, 1.5)
+"""Where along the outward normal the peak of cortex may lie."""
+PADDING_HU = -1015.0
+"""What is no higher is padding outside the reconstruction circle, which makes a false edge."""
+LARGEST_SHIFT_MM = 3.5
+"""An edge farther than this from the coarse surface is not that surface's."""
 LEAST_CONTRAST_HU = 150.0
 """Cortex minus tissue outside that a surface point needs."""
 
@@ -88,7 +96,7 @@ def sub_voxel_field(inside: NDArray[np.bool_], grid: Grid, points: Floats) -> ND
         index = grid.to_index(points)
         keep = ((index > 0) & (index < np.asarray(grid.shape) - 1)).all(axis=1)
         error = ndimage.map_coordinates(field, index[keep].T, order=1)
-        good = np.abs(error) < 3.5
+        good = np.abs(error) < LARGEST_SHIFT_MM
         cell = np.rint(index[keep][good]).astype(int)
         flat = np.ravel_multi_index(tuple(cell.T), grid.shape)
         size = int(np.prod(grid.shape))
@@ -134,7 +142,7 @@ def half_maximum(
     values = ndimage.map_coordinates(volume.hu, index.T, order=1, mode="nearest", output=np.float32)
     values = values.reshape(len(points), -1)
     row = np.arange(len(points))
-    near = (offsets >= -3.0) & (offsets <= 1.5)
+    near = (offsets >= PEAK_WITHIN_MM[0]) & (offsets <= PEAK_WITHIN_MM[1])
     top = np.argmax(np.where(near, values, -np.inf), axis=1)
     peak = values[row, top]
     beyond = np.arange(len(offsets)) >= top[:, None]
@@ -145,11 +153,10 @@ def half_maximum(
     below = beyond & (values < half[:, None])
     first = np.argmax(below, axis=1)
     found = below.any(axis=1) & (first > 0) & inside.all(axis=1) & (peak - low >= LEAST_CONTRAST_HU)
-    # Padding outside the reconstruction circle makes a false edge.
-    found &= values.min(axis=1) > -1015.0
+    found &= values.min(axis=1) > PADDING_HU
     before = np.maximum(first - 1, 0)
     a, b = values[row, before], values[row, first]
     part = np.clip((a - half) / np.where(a > b, a - b, 1.0), 0, 1)
     shift = offsets[before] + part * step_mm
-    found &= np.abs(shift) <= 3.5
+    found &= np.abs(shift) <= LARGEST_SHIFT_MM
     return np.where(found, shift, np.nan), peak - low

@@ -1,4 +1,7 @@
-"""Filled bone at full resolution near a point, parted from a lesion that touches it."""
+"""Filled bone at full resolution near a point, parted from a lesion that touches it.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -24,6 +27,16 @@ SAME_SURFACE_MM = 3.0
 """A part whose surface mostly lies this close to the outline is the lesion."""
 WHOLLY_INSIDE = 0.95
 """Share of its surface within or close to the outline from which a part counts as lying in the lesion whole."""
+MOSTLY = 0.7
+"""Share of its surface from which a part counts as lying on the lesion's outline, or by a lesion of unknown outline."""
+LONGER = 2.6
+"""A part longer than so many radii of the lesion is not the lesion."""
+AROUND, AROUND_MM = 0.2, 3.0
+"""Where the outline is unknown its surface lies within this share of the radius and so many mm more."""
+OWN_SURFACE_MM = 1.5
+"""Points farther than this from the border of the mask belong to what was taken off."""
+BESIDE_BOX = 1.8
+"""Radii of the box of interest within which surface points are kept."""
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
@@ -143,12 +156,12 @@ def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
     own = skeleton.points[skeleton.point_labels == bone.label]
     if zone.surface is not None and len(own):
         apart = zone.apart(own, SAME_SURFACE_MM)
-        if (np.abs(apart) < SAME_SURFACE_MM).mean() > 0.7 or (apart < SAME_SURFACE_MM).mean() > WHOLLY_INSIDE:
+        if (np.abs(apart) < SAME_SURFACE_MM).mean() > MOSTLY or (apart < SAME_SURFACE_MM).mean() > WHOLLY_INSIDE:
             return True
-    if bone.tubular or bone.extent_mm > 2.6 * zone.radius:
+    if bone.tubular or bone.extent_mm > LONGER * zone.radius:
         return False
-    around = 0.2 * zone.radius + 3.0
-    return bool(len(own) and (zone.apart(own, around) < around).mean() > 0.7)
+    around = AROUND * zone.radius + AROUND_MM
+    return bool(len(own) and (zone.apart(own, around) < around).mean() > MOSTLY)
 
 
 def _coarse_box(skeleton: Skeleton, grid: Grid, lesion: Floats | None, radius: float) -> tuple[tuple[int, int], ...]:
@@ -190,7 +203,7 @@ def _with_points(
     radius_mm: float,
 ) -> BoneNear:
     """Surface points in the box; those beneath the lesion replaced by the continued contour."""
-    near = np.linalg.norm(points - np.asarray(centre, float), axis=1) <= radius_mm * 1.8
+    near = np.linalg.norm(points - np.asarray(centre, float), axis=1) <= radius_mm * BESIDE_BOX
     near &= crop.grid.contains(points)
     points, normals = points[near], normals[near]
     bridged = np.zeros(len(points), bool)
@@ -203,5 +216,5 @@ def _with_points(
         normals = np.vstack([normals, ray[inside]])
         bridged = np.concatenate([bridged, ~seen[inside]])
     # What is left on the lesion's own surface no longer borders the mask.
-    own = np.abs(sample(distance, crop.grid, points)) < 1.5
+    own = np.abs(sample(distance, crop.grid, points)) < OWN_SURFACE_MM
     return BoneNear(crop, mask, distance, points[own], normals[own], bridged[own], note)

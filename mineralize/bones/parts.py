@@ -1,4 +1,7 @@
-"""The parts of the skeleton: marrow filled, touching bones parted, and how much each part looks like bone."""
+"""The parts of the skeleton: marrow filled, touching bones parted, and how much each part looks like bone.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,18 @@ LARGEST_MARROW_MM2 = 3000.0
 """Largest hole in a section that is filled as marrow; a femoral head measures about 2000 mm2."""
 LONG_MM = 60.0
 """From this length an elongated part is taken for a bone."""
+LEAST_CORE = 0.15
+"""Share of the smallest bone that a core must have to grow back as a part of its own."""
+LEAST_SIDE = 0.15
+"""Share of all cores from which one may be a bone beside another."""
+DEEPER_MM = (2.5, 4.0, 5.5)
+"""Depths at which two long bones that touch are tried to be parted."""
+SLIM = 2.5
+"""Length over width from which a core is that of a long bone."""
+LEAST_SHARED = 0.5
+"""Share of the shorter one's length along which two lie side by side."""
+LEAST_PAIR_MM3 = 20_000
+"""A part smaller than this is not two long bones."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +97,7 @@ def label_parts(mask: NDArray[np.bool_], grid: Grid, smallest_mm3: float) -> NDA
     opened = sitk.BinaryErode(image, [1, 1, 1], sitk.sitkCross, 0, 1)
     cores = sitk.GetArrayFromImage(sitk.ConnectedComponent(opened, False)).astype(np.int32)
     core_sizes = np.bincount(cores.ravel()) * grid.voxel_volume_mm3
-    cores[(core_sizes < 0.15 * smallest_mm3)[cores]] = 0
+    cores[(core_sizes < LEAST_CORE * smallest_mm3)[cores]] = 0
     grown = cores
     for _ in range(3):
         wider = ndimage.grey_dilation(grown, size=(3, 3, 3))
@@ -106,15 +121,15 @@ def _part_parallel(labels: NDArray[np.int32], grid: Grid) -> NDArray[np.int32]:
         if span is None:
             continue
         inside = labels[span] == label
-        if inside.sum() * grid.voxel_volume_mm3 < 20_000:
+        if inside.sum() * grid.voxel_volume_mm3 < LEAST_PAIR_MM3:
             continue
         part_grid = grid.cropped([(s.start, s.stop) for s in span])
         depth = -signed_distance(inside, part_grid)
-        for deeper_mm in (2.5, 4.0, 5.5):
+        for deeper_mm in DEEPER_MM:
             cores = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(depth > deeper_mm, part_grid)))
             sizes = np.bincount(cores.ravel())
             sizes[0] = 0
-            large = np.flatnonzero(sizes > 0.15 * sizes.sum())
+            large = np.flatnonzero(sizes > LEAST_SIDE * sizes.sum())
             if len(large) < 2 or not _side_by_side([part_grid.to_world(np.argwhere(cores == k)) for k in large]):
                 continue
             kept = np.where(np.isin(cores, large), cores, 0)
@@ -136,13 +151,13 @@ def _side_by_side(clouds: list[Floats]) -> bool:
         if len(cloud) < 10:
             return False
         spread, vectors = np.linalg.eigh(np.cov(cloud.T))
-        if np.sqrt(spread[2] / max(spread[1], 1e-6)) < 2.5:
+        if np.sqrt(spread[2] / max(spread[1], 1e-6)) < SLIM:
             return False
         axis = vectors[:, 2] if not axis.any() else axis
         spans.append((float((cloud @ axis).min()), float((cloud @ axis).max())))
     shared = min(high for _, high in spans) - max(low for low, _ in spans)
     shortest = min(high - low for low, high in spans)
-    return shortest >= LONG_MM / 2 and shared >= 0.5 * shortest
+    return shortest >= LONG_MM / 2 and shared >= LEAST_SHARED * shortest
 
 
 def describe(

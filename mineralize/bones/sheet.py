@@ -21,7 +21,9 @@ from ..base import Floats, Grid
 from .bridge import (
     BELIEVED_MM,
     CONTACT_MARGIN_MM,
+    EDGE_WEIGHT,
     LEAST_FREE,
+    OUTLINE_WEIGHT,
     PASSING_MM,
     Bridge,
     DistanceAt,
@@ -236,7 +238,7 @@ def _with_edges(
         settled = bool(((own | outline) == believed).all())
         believed = own | outline
         value = np.where(own, edge, np.where(outline, near, base))
-        weight = np.where(own, 0.6, np.where(outline, 0.4, sure))
+        weight = np.where(own, EDGE_WEIGHT, np.where(outline, OUTLINE_WEIGHT, sure))
         height = _bend(value, weight / (1.0 + ((value - height) / ASTRAY_MM) ** 2))
         if settled:
             break

@@ -2,6 +2,8 @@
 
 Everything coarse is done on block means of about 1.5 mm, which tames noise and sharp kernels; the surface points
 are then moved to the half maximum of the cortex on the full-resolution voxels.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
 """
 
 from __future__ import annotations
@@ -25,6 +27,10 @@ SMALLEST_BODY_SHARE = 0.1
 """A second limb counts as body from this share of the largest part."""
 BONE_LIKE = 0.5
 """Likeness from which a part counts as bone."""
+OPENED_MM = 3.0
+"""Radius of the ball that parts table shells and skin contacts from the body."""
+BONE_HU, LEAST_BONE_MM3 = 200.0, 800.0
+"""A part of the body with less than this volume of bone in it is none: a pad, a sheet."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +150,7 @@ def body_mask(coarse: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
     Above -300 HU, opened by 3 mm so that table shells and skin contacts part, then the largest part and others
     of at least a tenth of it (a second limb) that hold bone.
     """
-    radius = [max(1, round(3.0 / float(s))) for s in grid.spacing[::-1]]
+    radius = [max(1, round(OPENED_MM / float(s))) for s in grid.spacing[::-1]]
     # Further away than the ball reaches there is nothing to open.
     box = bounding_box(coarse > BODY_HU, margin=2 * max(radius) + 1)
     if box is None:
@@ -169,7 +175,7 @@ def _largest_parts(coarse: NDArray[np.float32], grid: Grid, radius: list[int]) -
     if len(sizes) < 2:
         return None
     sizes[0] = 0
-    with_bone = np.bincount(parts[coarse > 200.0], minlength=len(sizes)) * grid.voxel_volume_mm3 > 800.0
+    with_bone = np.bincount(parts[coarse > BONE_HU], minlength=len(sizes)) * grid.voxel_volume_mm3 > LEAST_BONE_MM3
     keep = (sizes >= SMALLEST_BODY_SHARE * sizes.max()) & with_bone
     keep[int(np.argmax(sizes))] = True
     # The opening rounds off what is thin, such as fingers: give back what lies next to a kept part.

@@ -9,15 +9,15 @@ import pytest
 
 from mineralize.base import READING_DOUBTS, Note, Verdicts
 from mineralize.dicom.agreement import CHECKS
-from mineralize.lesion import Hand, find
+from mineralize.lesion import Hand, SeenScan, seen
 
 
 def verdicts(monkeypatch: pytest.MonkeyPatch, *notes: Note) -> Verdicts:
-    monkeypatch.setattr(find, "too_bright", lambda *_: None)
+    monkeypatch.setattr(seen, "too_bright", lambda *_: None)
     scan = SimpleNamespace(notes=notes, calibration=object())
-    seen = SimpleNamespace(scan=scan, volume=None, reference=None, hand=Hand())
+    own = SimpleNamespace(scan=scan, volume=None, reference=None, hand=Hand())
     outline = SimpleNamespace(vertices=None)
-    return find.SeenScan.verdicts(cast(Any, seen), cast(Any, outline))
+    return SeenScan.verdicts(cast(Any, own), cast(Any, outline))
 
 
 @pytest.mark.parametrize("kind", sorted(READING_DOUBTS))
