@@ -1,4 +1,7 @@
-"""Mineral volume, mass and where it sits."""
+"""Mineral volume, mass and where it sits.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,15 @@ from ..surface import mesh_area
 from .estimate import Estimate, symmetric, withheld
 from .rim import UNBLURRED, Blurred
 from .site import Site
+
+HIDDEN = 0.02
+"""Share of the lesion in the blur of bone from which its mass is cautioned."""
+SEARCHED_MM3 = 500.0
+"""Largest mineral zone that noise is asked about where there is none: speckled over more, it would be seen."""
+BESIDE_MM = 1.5
+"""Width of the layers inside and outside an outline that are asked whether it cuts through mineral."""
+CUT = 0.2
+"""Mineral outside over that inside from which an outline cuts through it."""
 
 
 def mass_mg(site: Site, background: Any) -> float:
@@ -107,9 +119,9 @@ def _cut_through(site: Site) -> Verdicts:
     # Smoothed, or noise along the outline would pass for mineral.
     over = (site.calm >= site.settings.mineral.threshold_hu120) & site.usable
     depth = site.zones.depth
-    outside = int((over & (depth < -1.5) & (depth >= -3.0)).sum())
-    inside = int((over & (depth > 0.0) & (depth <= 1.5)).sum())
-    if outside * site.voxel_mm3 < CUT_MM3 or outside < 0.2 * inside:
+    outside = int((over & (depth < -BESIDE_MM) & (depth >= -2 * BESIDE_MM)).sum())
+    inside = int((over & (depth > 0.0) & (depth <= BESIDE_MM)).sum())
+    if outside * site.voxel_mm3 < CUT_MM3 or outside < CUT * inside:
         return ()
     return (withhold("drawn-cuts-mineral"),)
 
@@ -143,7 +155,7 @@ def _mass(site: Site, verdict: Verdicts) -> Estimate:
     }
     if zone_mm3 == 0.0:
         lesion_mm3 = site.outline.volume_mm3
-        limit = 2.0 * noise_mass_mg(site, min(lesion_mm3, 500.0))
+        limit = 2.0 * noise_mass_mg(site, min(lesion_mm3, SEARCHED_MM3))
         return Estimate(
             "mineral_mass",
             "mg",
@@ -173,7 +185,7 @@ def _mass(site: Site, verdict: Verdicts) -> Estimate:
         parts_down["parts counted by hand"] = parts_up["parts counted by hand"] = by_hand
     hidden = site.hidden_mm3
     parts_up["hidden by bone"] = max(mass, 0.0) * hidden / max(zone_mm3, 1e-9)
-    if hidden > 0.02 * float(site.zones.lesion.sum() * site.voxel_mm3):
+    if hidden > HIDDEN * float(site.zones.lesion.sum() * site.voxel_mm3):
         verdict = (*verdict, caution("in-bone-blur"))
     if mass < noise:
         verdict = (*verdict, caution("noise-alone"))

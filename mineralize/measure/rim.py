@@ -1,4 +1,7 @@
-"""The rim seen from outside: peak, completeness, gaps, thickness, over the area of the outline."""
+"""The rim seen from outside: peak, completeness, gaps, thickness, over the area of the outline.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -25,6 +28,21 @@ from .rim_layer import Rim, measure_layer, share_of
 from .rim_map import CONTACT, GAP, MINERAL, UNRESOLVED, RimMap
 from .site import Site
 
+CLEAR_OF_BONE_MM = 0.3
+"""Nearer to bone than this a sample is bone's."""
+THICKNESS_FROM = 0.85
+"""Share of the threshold from which a profile has a layer to be measured: averaging lowers a thin one's peak."""
+SHARPEST = 1.3
+"""Profiles along which the blur is no more than so many times the least tell the typical thickness."""
+TOO_FAR_OUT_MM = 1.5
+"""A layer whose edge lies farther outside the outline is another structure's."""
+LEAST_TYPICAL = 10
+"""Profiles that make a thickness typical."""
+THINNEST_MM, LEAST_RECOVERY = 0.3, 0.35
+"""Thinnest rim and least share of its height for which blur is undone: beyond, noise would be multiplied."""
+MUCH_UNRESOLVED = 0.1
+"""Share of the outline from which an unresolved rim cautions what is said of its gaps."""
+
 
 def look_at_rim(site: Site) -> Rim:
     """Profiles along the inward normal of every vertex, averaged over direct neighbours, and layers fitted to them."""
@@ -37,18 +55,18 @@ def look_at_rim(site: Site) -> Rim:
     muscle = site.reference.muscle.mean_hu
     bone = site.near.bone_at(spots)
     raw = sample(site.hu120, site.near.grid, spots)
-    profiles = blend @ np.where(np.isfinite(raw) & (bone > 0.3), raw, muscle)
+    profiles = blend @ np.where(np.isfinite(raw) & (bone > CLEAR_OF_BONE_MM), raw, muscle)
     reach = (at >= -1.0) & (at <= site.zones.rim_depth_mm)
     seen = np.where(reach, profiles, -np.inf).max(axis=1)
     blur = np.asarray(site.reference.blur_along(normals @ site.near.grid.directions[:, 0]))
     threshold = site.settings.mineral.threshold_hu120
     found = find_edges(profiles, bone, blur, muscle_hu=muscle, threshold_hu120=threshold)
-    thickness = np.where(seen >= 0.85 * threshold, found.thickness_mm, np.nan)
-    known = np.isfinite(thickness) & (blur <= 1.3 * np.percentile(blur, 10)) & (found.depth_mm > -1.5)
-    typical = float(np.median(thickness[known])) if known.sum() >= 10 else float("nan")
+    thickness = np.where(seen >= THICKNESS_FROM * threshold, found.thickness_mm, np.nan)
+    known = np.isfinite(thickness) & (blur <= SHARPEST * np.percentile(blur, 10)) & (found.depth_mm > -TOO_FAR_OUT_MM)
+    typical = float(np.median(thickness[known])) if known.sum() >= LEAST_TYPICAL else float("nan")
     recovery = np.ones(len(blur))
     if np.isfinite(typical):
-        recovery = np.clip(peak_recovery(max(typical, 0.3), blur), 0.35, 1.0)
+        recovery = np.clip(peak_recovery(max(typical, THINNEST_MM), blur), LEAST_RECOVERY, 1.0)
     peak = muscle + np.where(seen > muscle, (seen - muscle) / recovery, seen - muscle)
     area = vertex_areas(outline.vertices, outline.faces)
     beside = outline.places.query_pairs(2.0 * float(np.median(blur)), output_type="ndarray")
@@ -161,7 +179,7 @@ def _completeness(site: Site, rim: Rim, mineral: NDArray[np.bool_], hidden: NDAr
     verdict: Verdicts = ()
     settings = site.settings.mineral
     unresolved = share_of(rim, hidden)
-    if unresolved > 0.1:
+    if unresolved > MUCH_UNRESOLVED:
         verdict = (caution("rim-unresolved", share=unresolved),)
     rows = []
     named = {"rim_completeness": settings.threshold_hu120}

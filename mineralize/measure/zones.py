@@ -1,4 +1,7 @@
-"""Attenuation of rim and core, and what the core is made of."""
+"""Attenuation of rim and core, and what the core is made of.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -20,6 +23,18 @@ CORE_CLASSES: tuple[tuple[str, float, float], ...] = (
 """Working bands in HU (the two last in HU120); what lies between is unassigned."""
 CLASS_SMOOTHING_MM = 1.5
 """Gaussian that steadies the core before it is sorted into bands."""
+RIM_STRETCH = (0.75, 1.25)
+"""Rim depths over that of the definition that a careful reader would accept (``shared/measurements.md``: +-25 %)."""
+PARTLY_FLOODED = 0.25
+"""Share of what floods a core from which it is cautioned, or, where the core is small, withheld."""
+LEAST_CORE_MM3 = 30.0
+"""Less core than this clear of the rim is not sorted."""
+LEAST_DOUBT_HU, FLOODED_DOUBT = 5.0, 0.3
+"""How far band limits are moved at least, and by which share of what the blur of the rim added."""
+INDEPENDENT_MM3, LEAST_VARIANCE = 200.0, 0.01
+"""Volume of core that counts as one sample, and the variance of a share that even a pure core has."""
+FWHM = 2.355
+"""Full width at half maximum of a Gaussian over its standard deviation: the width of the blur."""
 
 
 def measure_zones(site: Site) -> list[Estimate]:
@@ -42,7 +57,7 @@ def measure_zones(site: Site) -> list[Estimate]:
     for name, kind in (("rim", "hu"), ("rim120", "hu120")):
         value = rim(kind)
         moved = max(abs(rim(kind, o) - value) for o in (-shift, shift))
-        depth = RIM_DEPTH_SHARE * max(abs(rim(kind, stretch=s) - value) for s in (0.75, 1.25))
+        depth = RIM_DEPTH_SHARE * max(abs(rim(kind, stretch=s) - value) for s in RIM_STRETCH)
         undone = 0.25 * abs(value - rim("plain_" + kind))
         values[name] = (
             value,
@@ -96,7 +111,7 @@ UNSEEN_PART = 0.5
 def _core_fractions(site: Site) -> list[Estimate]:
     verdict: Verdicts = ()
     zones = site.zones
-    away = max(2.355 * site.reference.blur_sd_mm, 0.5 * site.reference.slice_mm)
+    away = max(FWHM * site.reference.blur_sd_mm, 0.5 * site.reference.slice_mm)
     mineral_rim = site.mineral & (zones.depth < zones.core_depth_mm)
     whole = float(zones.core.sum())
     weight = zones.core * site.usable
@@ -104,7 +119,7 @@ def _core_fractions(site: Site) -> list[Estimate]:
         weight = weight * ~within_reach(mineral_rim, site.near.grid.spacing, np.nextafter(away, 0.0))
     total = float(weight.sum())
     names = [name for name, _, _ in CORE_CLASSES]
-    if total * site.voxel_mm3 < 30.0:
+    if total * site.voxel_mm3 < LEAST_CORE_MM3:
         return [withheld(n, "1", withhold("core-small")) for n in names]
     sigma = CLASS_SMOOTHING_MM / site.near.grid.spacing
     share = gaussian_smoothed(zones.core, sigma)
@@ -119,11 +134,11 @@ def _core_fractions(site: Site) -> list[Estimate]:
         - layers.mean(zones.core_depth_mm, zones.inradius_mm, kind="plain_hu")
     )
     small = zones.inradius_mm - zones.core_depth_mm < SMALL_CORE_MM
-    if reached > (0.25 if small else 1.0) * FLOODED_HU:
+    if reached > (PARTLY_FLOODED if small else 1.0) * FLOODED_HU:
         return [withheld(n, "1", withhold("core-flooded")) for n in names]
-    if reached > 0.25 * FLOODED_HU:
+    if reached > PARTLY_FLOODED * FLOODED_HU:
         verdict = (caution("core-partly-flooded", hu=reached),)
-    doubt = max(noise, 5.0, 0.3 * reached)
+    doubt = max(noise, LEAST_DOUBT_HU, FLOODED_DOUBT * reached)
     left_out = 1.0 - total / whole
     rows = []
     for name, low, high in CORE_CLASSES:
@@ -135,8 +150,8 @@ def _core_fractions(site: Site) -> list[Estimate]:
 
         value = fraction(0.0)
         others = [fraction(o) for o in (-doubt, doubt)]
-        number = max(total * site.voxel_mm3 / 200.0, 1.0)
-        counting = 2.0 * float(np.sqrt(max(value * (1 - value), 0.01) / number)) * 0.5
+        number = max(total * site.voxel_mm3 / INDEPENDENT_MM3, 1.0)
+        counting = 2.0 * float(np.sqrt(max(value * (1 - value), LEAST_VARIANCE) / number)) * 0.5
         parts = {"band limits": max(abs(o - value) for o in others), "sampling": counting}
         beside = "beside the shell"
         down = parts | {beside: UNSEEN_PART * left_out * value}

@@ -1,4 +1,7 @@
-"""Sub-voxel position of the outer mineral edge, corrected for what blur does to a thin shell."""
+"""Sub-voxel position of the outer mineral edge, corrected for what blur does to a thin shell.
+
+Numbers below without another source are own judgement, held against truth by ``scripts/validate``.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +36,23 @@ ANY_MINERAL = 0.75
 """Share of the mineral threshold from which a peak is looked at: averaging and blur lower a thin rim's."""
 NO_DARKER_LINE = 0.6
 """Share of the peak that everything between bone and layer keeps where the two touch."""
+FWHM = 2.355
+"""Full width at half maximum of a Gaussian over its standard deviation."""
+FIT_OUTSIDE_MM, FIT_BEYOND_MM = 2.5, 1.5
+"""How far outside the edge, and beyond the inner border, the layer is fitted."""
+START_WIDTH_MM = (0.4, 9.0)
+"""Widths that the fit may start from."""
+UNKNOWN_WIDTH_MM = 6.0
+"""... where none is known: the layer fills what is seen."""
+LEAST_RECOVERY = 0.3
+"""Least share of its height to which a blurred layer is raised for the start."""
+SHARPEST = 1.15
+"""Profiles along which the blur is no more than so many times the least are well resolved."""
+LEAN, LOOSE_MM, TIGHT_MM = 0.4, 2.5, 0.1
+"""Standard deviation (mm) of a width about the typical one: where blur is as wide as that, falling with its square;
+where blur is narrower; and at least."""
+HIDDEN, HIDDEN_OVER = 0.8, 0.8
+"""Width of the blur over the typical width from which it hides the width, and over which it comes to hide it wholly."""
 
 
 def profile_depths() -> Floats:
@@ -196,19 +216,20 @@ def _through_blur(
     Where the blur along the normal is much wider than elsewhere the width leans on that of the better resolved part.
     """
     k = np.flatnonzero(fitted)
-    end = np.where(np.isfinite(inner[k]), inner[k] + 1.5, at[-1])
+    end = np.where(np.isfinite(inner[k]), inner[k] + FIT_BEYOND_MM, at[-1])
     clear = (bone_distance[k] > 2.0 * blur[k][:, None] + 0.3) | (at[None, :] >= edge[k][:, None])
     clear &= bone_distance[k] > 0.3
-    within = (at[None, :] >= edge[k][:, None] - 2.5) & (at[None, :] <= end[:, None])
+    within = (at[None, :] >= edge[k][:, None] - FIT_OUTSIDE_MM) & (at[None, :] <= end[:, None])
     weight = (clear & within).astype(float)
-    width = np.clip(np.nan_to_num(box[k], nan=6.0), 0.4, 9.0)
-    share = np.clip(peak_recovery(width, blur[k]), 0.3, 1.0)
+    width = np.clip(np.nan_to_num(box[k], nan=UNKNOWN_WIDTH_MM), *START_WIDTH_MM)
+    share = np.clip(peak_recovery(width, blur[k]), LEAST_RECOVERY, 1.0)
     start = (edge[k], width, (peak[k] - base[k]) / share, base[k])
     noise = 12.0
     fit = fit_layers(profiles[k], at, weight, blur[k], start, noise_hu=noise)
-    sharp = blur[k] <= 1.15 * np.percentile(blur[k], 5)
+    sharp = blur[k] <= SHARPEST * np.percentile(blur[k], 5)
     typical = float(np.median(fit.width_mm[sharp])) if sharp.sum() >= 10 else float(np.median(fit.width_mm))
-    lean = np.clip(np.where(2.355 * blur[k] > typical, 0.4 * (typical / (2.355 * blur[k])) ** 2, 2.5), 0.1, 2.5)
+    lean = np.where(FWHM * blur[k] > typical, LEAN * (typical / (FWHM * blur[k])) ** 2, LOOSE_MM)
+    lean = np.clip(lean, TIGHT_MM, LOOSE_MM)
     fit = fit_layers(
         profiles[k], at, weight, blur[k], start, noise_hu=noise, width_prior=(np.full(len(k), typical), lean)
     )
@@ -222,12 +243,12 @@ def _through_blur(
 
 def _like_resolved_neighbours(box: Floats, apparent: Floats, blur: Floats, mineral: NDArray[np.bool_]) -> Floats:
     """Where blur along the normal hides the width, take the typical one of the best resolved part of the shell."""
-    sharpest = mineral & np.isfinite(box) & (blur <= 1.15 * np.percentile(blur, 5))
+    sharpest = mineral & np.isfinite(box) & (blur <= SHARPEST * np.percentile(blur, 5))
     if sharpest.sum() < 20:
         return box
     typical = float(np.median(box[sharpest]))
-    share = np.clip((2.355 * blur / max(typical, 0.3) - 0.8) / 0.8, 0.0, 1.0)
-    share = np.where(blur <= 1.15 * np.percentile(blur, 5), np.minimum(share, 0.5), share)
+    share = np.clip((FWHM * blur / max(typical, 0.3) - HIDDEN) / HIDDEN_OVER, 0.0, 1.0)
+    share = np.where(blur <= SHARPEST * np.percentile(blur, 5), np.minimum(share, 0.5), share)
     mixed = (1.0 - share) * box + share * np.minimum(typical, apparent)
     return np.where(np.isfinite(box), mixed, box)
 
