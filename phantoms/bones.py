@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .loops import near_line
 from .physics import Array
 
 
@@ -80,8 +81,8 @@ class Bone:
 
     def near(self, points: Array) -> Array:
         """Which of (N, 3) points could be in the bone."""
-        x, y = self.line(points[:, 2])
-        return np.asarray((points[:, 0] - x) ** 2 + (points[:, 1] - y) ** 2 < self.reach**2)
+        line = np.array([*self.centre, *self.slant, *self.bow, self.bow_twist, self.bow_length])
+        return near_line(points, line, self.reach)
 
     def evaluate(self, points: Array) -> tuple[Array, Array, Array]:
         """Radial distance below the outer surface (positive in bone), the same for the marrow, flare share."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .loops import beside_bisector
+from .loops import limb_labels
 from .physics import Array
 
 AIR, SKIN, FAT, MUSCLE, VESSEL, CORTEX, MARROW, LESION = range(8)
@@ -70,29 +70,19 @@ class Limb:
 
     def labels(self, points: Array) -> Array:
         """uint8 tissue label of (N, 3) points."""
-        depth, cosine, sine = self.depth(points)
-        label = np.zeros(len(points), np.uint8)
-        label[depth > 0] = SKIN
-        label[depth > self.skin] = FAT
-        deep = np.flatnonzero(depth > self.skin + self.fat_thickness(cosine, sine))
-        inside = points[deep]
-        label[deep] = np.where(self._in_plane(inside), FAT, MUSCLE)
-        for vessel in self.vessels:
-            dx = inside[:, 0] - vessel.at[0] - vessel.slope[0] * inside[:, 2]
-            dy = inside[:, 1] - vessel.at[1] - vessel.slope[1] * inside[:, 2]
-            square = dx * dx + dy * dy
-            label[deep[square < (vessel.radius + 1.5) ** 2]] = FAT
-            label[deep[square < vessel.radius**2]] = VESSEL
-        return label
-
-    def _in_plane(self, points: Array) -> Array:
-        """Whether a point lies in the fat between two neighbouring bellies."""
-        if len(self.bellies) < 2:
-            return np.zeros(len(points), bool)
+        e, f = np.radians(2 * self.oval_deg), np.radians(self.fat_deg)
         c = self.bellies[:, :2].astype(points.dtype)
-        apart = np.linalg.norm(c[:, None] - c[None], axis=-1) + 1e-3
-        # the plane thins towards its deep end
-        return beside_bisector(points, self.bellies, apart, self.plane / 2)
+        return limb_labels(
+            points,
+            loose=np.array([*self.centre, 1e-6, self.lobe, self.taper, self.plane / 2]),
+            firm=np.array([np.cos(e), np.sin(e), self.oval, self.radius, np.cos(f), np.sin(f),
+                           self.fat_uneven, self.fat, self.skin]),
+            lines=self.bellies,
+            apart=np.linalg.norm(c[:, None] - c[None], axis=-1) + 1e-3,
+            vessels=np.array(
+                [(*v.at, *v.slope, (v.radius + 1.5) ** 2, v.radius**2) for v in self.vessels]
+            ).reshape(-1, 6),
+        )  # fmt: skip
 
     def muscle_texture(self, points: Array) -> Array:
         value = np.zeros(len(points), points.dtype)

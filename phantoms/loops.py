@@ -77,29 +77,90 @@ def _interpolated(flat: Any, polar: Any, azimuth: Any, out: Any) -> None:
             out[k, n] = top * (one - down) + bottom * down
 
 
-def beside_bisector(points: Array, lines: Array, apart: Array, half: float) -> Array:
-    """Whether (N, 3) points lie within ``half`` of the plane between their two nearest lines.
+def limb_labels(points: Array, *, loose: Array, firm: Array, lines: Array, apart: Array, vessels: Array) -> Array:
+    """uint8 labels of (N, 3) points: 0 air, 1 skin, 2 fat, 3 muscle, 4 vessel.
 
-    ``lines`` (L, 4) are x and y at z = 0 and their slopes, ``apart`` (L, L) how far they are from each other.
+    ``loose`` take the precision of the points: the axis (x, y), the least radius, lobe, taper, and half of the fat
+    in the plane between two bellies. ``firm`` ones stay double: cosine and sine of the oval, oval, radius, cosine and
+    sine of the fat, its unevenness and thickness, skin. ``lines`` (L, 4) are the bellies, x and y at z = 0 and their
+    slopes; ``apart`` (L, L) how far they are from each other. ``vessels`` (V, 6) are like them, with the squares of the
+    radius with the fat around it and without.
     """
-    out = np.empty(len(points), np.bool_)
     number = points.dtype.type
-    _compiled(_beside_bisector)(points, lines.astype(number), apart.astype(number), number(half), number(2), out)
+    whole = np.arange(101).astype(number)
+    out = np.zeros(len(points), np.uint8)
+    _compiled(_limb_labels)(
+        points,
+        loose.astype(number),
+        firm,
+        lines.astype(number),
+        apart.astype(number),
+        vessels.astype(number),
+        whole,
+        out,
+    )
     return out
 
 
-def _beside_bisector(points: Any, lines: Any, apart: Any, half: Any, two: Any, out: Any) -> None:
+def _limb_labels(
+    points: Any, loose: Any, firm: Any, lines: Any, apart: Any, vessels: Any, whole: Any, out: Any
+) -> None:
+    one, two, three, four, hundred = whole[1], whole[2], whole[3], whole[4], whole[100]
     for n in range(len(points)):
         x, y, z = points[n, 0], points[n, 1], points[n, 2]
-        best = second = points.dtype.type(np.inf)
-        first_of = second_of = 0
-        for i in range(len(lines)):
-            dx = x - lines[i, 0] - lines[i, 2] * z
-            dy = y - lines[i, 1] - lines[i, 3] * z
+        dx, dy = x - loose[0], y - loose[1]
+        rho = np.sqrt(dx * dx + dy * dy) + loose[2]
+        cosine, sine = dx / rho, dy / rho
+        double_cos, double_sin = two * cosine * cosine - one, two * sine * cosine
+        triple = cosine * (four * cosine * cosine - three)
+        shape = 1.0 + firm[2] * (double_cos * firm[0] + double_sin * firm[1]) + loose[3] * triple
+        depth = firm[3] * shape * (one + loose[4] * z / hundred) - rho
+        if depth > 0:
+            out[n] = 1
+        if depth > firm[8]:
+            out[n] = 2
+        if not depth > firm[8] + firm[7] * (1.0 + firm[6] * (cosine * firm[4] + sine * firm[5])):
+            continue
+        out[n] = 3
+        if len(lines) > 1:
+            best = second = points.dtype.type(np.inf)
+            first_of = second_of = 0
+            for i in range(len(lines)):
+                dx = x - lines[i, 0] - lines[i, 2] * z
+                dy = y - lines[i, 1] - lines[i, 3] * z
+                square = dx * dx + dy * dy
+                if square < best:
+                    best, second = square, best
+                    first_of, second_of = i, first_of
+                elif square < second:
+                    second, second_of = square, i
+            if (second - best) / (two * apart[first_of, second_of]) < loose[5]:
+                out[n] = 2
+        for i in range(len(vessels)):
+            dx = x - vessels[i, 0] - vessels[i, 2] * z
+            dy = y - vessels[i, 1] - vessels[i, 3] * z
             square = dx * dx + dy * dy
-            if square < best:
-                best, second = square, best
-                first_of, second_of = i, first_of
-            elif square < second:
-                second, second_of = square, i
-        out[n] = (second - best) / (two * apart[first_of, second_of]) < half
+            if square < vessels[i, 4]:
+                out[n] = 2
+            if square < vessels[i, 5]:
+                out[n] = 4
+
+
+def near_line(points: Array, line: Array, reach: float) -> Array:
+    """Which of (N, 3) points lie within ``reach`` of a bowed line at their own level.
+
+    ``line``: x and y at z = 0, their slopes, the bow in x and y, its twist, its length.
+    """
+    number = points.dtype.type
+    out = np.empty(len(points), np.bool_)
+    _compiled(_near_line)(points, line.astype(number), number(reach**2), out)
+    return out
+
+
+def _near_line(points: Any, line: Any, square: Any, out: Any) -> None:
+    for n in range(len(points)):
+        z = points[n, 2]
+        t = z / line[7]
+        dx = points[n, 0] - (line[0] + line[2] * z + line[4] * t * t + line[6] * t * t * t)
+        dy = points[n, 1] - (line[1] + line[3] * z + line[5] * t * t)
+        out[n] = dx * dx + dy * dy < square
