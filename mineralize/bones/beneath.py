@@ -20,6 +20,12 @@ from .zone import LesionZone
 FAR_MM = 60.0
 CHANGED_MM = 6.0
 """Only what lies this close to the old contour or the new one can change."""
+ADDED_MM = 1.5
+"""A continued contour may lie so far outside all that looks like bone, and no farther: bone is bright. About a voxel of
+the coarse bones and the blur of a thin cortex."""
+PASSES_ON = 0.25
+"""Share of its border with bone that lies beyond the lesion, from which what was taken off is bone that passes by: a
+lesion ends within its zone, a bone's second limb does not. Own judgement; a hip's limb has 0.4 and more."""
 WINDOWS_MM = (WINDOW_MM, 40.0, 25.0)
 """Lengths above and below the lesion within which bones that join elsewhere, at an ankle or a wrist, are looked at."""
 SHARED_LENGTH = 0.7
@@ -161,8 +167,33 @@ def _replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: Le
     at = np.nonzero(wanted)
     distance, applies = made.distance(part_grid.to_world(np.stack(at, axis=1)))
     old = part_of[at]
-    part_of[at] = np.where(applies & (np.minimum(distance, old) < CHANGED_MM), distance, old)
+    distance = np.maximum(distance, old - ADDED_MM)
+    changes = applies & (np.minimum(distance, old) < CHANGED_MM)
+    changed = np.zeros(part_of.shape, bool)
+    changed[at] = changes
+    now = part_of.copy()
+    now[at] = np.where(changes, distance, old)
+    passing = _passing_by(part_of < 0, now < 0, changed)
+    part_of[:] = np.where(passing, part_of, now)
     return native
+
+
+def _passing_by(
+    before: NDArray[np.bool_], after: NDArray[np.bool_], changed: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """What of the bone taken off goes on beyond the lesion, and is bone.
+
+    ``before`` and ``after``: bone; ``changed``: where the continued contour applies.
+    """
+    removed, count = ndimage.label(before & ~after)
+    passing = np.zeros(before.shape, bool)
+    for label, span in enumerate(ndimage.find_objects(removed), start=1):
+        wide = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in span)
+        piece = removed[wide] == label
+        border = ndimage.binary_dilation(piece) & before[wide] & ~piece
+        if border.any() and (border & ~changed[wide]).sum() > PASSES_ON * border.sum():
+            passing[wide] |= piece
+    return passing
 
 
 def _pieces(

@@ -57,7 +57,8 @@ class Bridge:
 
     ``centre`` (L, 3) LPS mm of the centre line, ``frame`` (3, 3) rows: two directions across, then the axis;
     ``radius`` (L, A) mm; ``suspect`` (L, A) bool: where the lesion may hide the contour; ``seen`` (L, A) bool: where an
-    edge carried the radius; ``first`` the axial coordinate of level 0. ``one_sided``: free bone on one side only.
+    edge carried the radius; ``first`` the axial coordinate of level 0. ``one_sided``: free bone on one side only; ``zone``: where the lesion lies,
+    beyond which nothing is taken from the bone.
     """
 
     centre: Floats
@@ -67,6 +68,7 @@ class Bridge:
     seen: NDArray[np.bool_]
     first: float
     one_sided: bool
+    zone: LesionZone
 
     def line_within(self) -> tuple[Floats, float]:
         """(N, 3) LPS mm of the centre line at the suspect levels, and how far the contour lies from it at most."""
@@ -115,8 +117,12 @@ class Bridge:
         wrapped = np.concatenate([self.radius, self.radius[:, :1]], axis=1)
         radius = map_coordinates(wrapped, at, order=1, mode="nearest")
         row = np.clip(np.rint(at[0]).astype(int), 0, len(self.centre) - 1)
-        suspect = self.suspect[row, np.rint(angle).astype(int) % ANGLES]
-        return radial - radius, applies & suspect
+        applies &= self.suspect[row, np.rint(angle).astype(int) % ANGLES]
+        distance = radial - radius
+        # A bone with a second limb, as a hip has, goes on beyond its contour and beyond the lesion.
+        taken = applies & (distance >= 0)
+        applies[taken] = within(self.zone, world[taken], CONTACT_MARGIN_MM)
+        return distance, applies
 
 
 def bridge(
@@ -168,7 +174,7 @@ def bridge(
         radius = np.where(suspect & known, start, radius)
         weight = np.where(suspect & known, CARRIED_WEIGHT, weight)
     smooth, seen = _continued(hu_at, centre, rays, radius, weight, suspect=suspect)
-    return Bridge(centre, free.frame, smooth, suspect, seen, float(levels[0]), free.one_sided)
+    return Bridge(centre, free.frame, smooth, suspect, seen, float(levels[0]), free.one_sided, zone)
 
 
 @dataclass(frozen=True, eq=False)

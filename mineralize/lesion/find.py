@@ -17,7 +17,7 @@ from .candidates import Candidate, find_candidates
 from .doubts import LEFT_OUT
 from .drawn import outline_from_mask, outline_of_shape
 from .margin import beyond_mineral, find_mass_margin, is_shell
-from .near import Neighbourhood
+from .near import Neighbourhood, blur_beside_bone
 from .outline import Outline, find_outline
 from .seen import SURROUND_MM, SeenScan, radius_about
 from .soft import find_soft_margin
@@ -197,7 +197,7 @@ def _mineral_at(seen: SeenScan, near: Neighbourhood, seed: Floats, settings: Set
         seed,
         threshold_hu120=settings.outline.mineral_hu120,
         noise=noise_of(seen.reference, near.grid),
-        blur_mm=seen.reference.blur_sd_mm,
+        blur_mm=blur_beside_bone(near.bone_distance, near.grid, seen.reference),
     )
     return mineral if near.added is None else mineral | near.added
 

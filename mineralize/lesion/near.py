@@ -70,17 +70,31 @@ def neighbourhood(volume: Volume, bone_distance: NDArray[Any] | None, reference:
     """
     distance = np.full(volume.grid.shape, FAR_MM, np.float32) if bone_distance is None else bone_distance
     distance = distance.astype(np.float32)
-    spill = bone_spill(distance, reference)
+    spill = bone_spill(distance, volume.grid, reference)
     return Neighbourhood(volume.hu, reference.hu120(volume.hu - spill), distance, volume.grid, spill)
 
 
-def bone_spill(distance: NDArray[Any], reference: Reference) -> NDArray[np.float32]:
+def blur_beside_bone(distance: NDArray[Any], grid: Grid, reference: Reference) -> Any:
+    """Standard deviation (mm) of the blur across the surface of the nearest bone: per voxel where slices are thick.
+
+    Bone above or below is blurred by the slices, bone in the plane by the reconstruction; thin slices count as much
+    as the plane.
+    """
+    if reference.blur_along(1.0) <= reference.blur_sd_mm or min(distance.shape) < 2:
+        return reference.blur_sd_mm
+    slopes = np.gradient(distance, *(float(s) for s in grid.spacing))
+    size = np.sqrt(sum(slope**2 for slope in slopes))
+    return reference.blur_along(np.abs(slopes[0]) / np.maximum(size, 1e-6)).astype(np.float32)
+
+
+def bone_spill(distance: NDArray[Any], grid: Grid, reference: Reference) -> NDArray[np.float32]:
     """HU of the scan that the blur of cortex adds outside bone, from the distance (mm) and the scan's blur."""
     spill = np.zeros(distance.shape, np.float32)
-    close = (distance > 0) & (distance < 5.0 * reference.blur_sd_mm)
+    blur = np.broadcast_to(blur_beside_bone(distance, grid, reference), distance.shape)
+    close = (distance > 0) & (distance < 5.0 * blur)
     if close.any():
         cortex = reference.cortex.mean_hu if reference.cortex else 1200.0
-        spill[close] = (cortex - reference.muscle.mean_hu) * special.ndtr(-distance[close] / reference.blur_sd_mm)
+        spill[close] = (cortex - reference.muscle.mean_hu) * special.ndtr(-distance[close] / blur[close])
     return spill
 
 

@@ -36,7 +36,7 @@ from .doubts import (
     doubt_of_slices,
     doubt_on_bone,
 )
-from .near import Neighbourhood
+from .near import Neighbourhood, blur_beside_bone
 from .refine import Refined, refined
 from .region import WITHIN_SHELL, Margin, mass_margin, region_cost
 from .specks import noise_of
@@ -171,7 +171,7 @@ def find_outline(
         seed,
         threshold_hu120=settings.outline.mineral_hu120,
         noise=noise_of(reference, near.grid),
-        blur_mm=reference.blur_sd_mm,
+        blur_mm=blur_beside_bone(near.bone_distance, near.grid, reference),
         expected=expected,
     )
     if near.added is not None:

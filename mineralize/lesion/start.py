@@ -22,6 +22,9 @@ FARTHEST_WALL_MM = 45.0
 """How far from the seed the nearest mineral of a lesion may lie: large shells have far walls."""
 LINK_MM = 5.0
 """Mineral pieces closer than this are taken as one structure."""
+SCRAP_MM = 6.5
+"""A piece of mineral that nowhere lies so far from bone is a scrap of bone unless the lesion's own mineral is around it:
+spurs, partial volume of a flat bone in thick slices (real hip, slices of 3.3 mm: up to 6.4)."""
 MUSCLE_HU = 60.0
 """HU that muscle hardly exceeds (ICRU-44 at 80 kVp: 45), over which noise is judged."""
 SMOOTHED_MM = 0.6
@@ -92,7 +95,7 @@ def lesion_mineral(
     *,
     threshold_hu120: float,
     noise: Noise,
-    blur_mm: float,
+    blur_mm: Any,
     expected: Ellipsoid | None = None,
 ) -> NDArray[np.bool_]:
     """Voxels of mineral that belong to the lesion at ``seed``; all False where there is none.
@@ -102,13 +105,13 @@ def lesion_mineral(
     hu120, bone_distance : (slices, rows, columns) HU at 120 kVp and mm outside bone, on ``grid``.
     seed : (3,) LPS mm.
     noise : of the scan.
-    blur_mm : standard deviation of the scan's in-plane blur; cortex spills about twice that far.
+    blur_mm : standard deviation of the blur beside bone, one or per voxel; cortex spills about twice that far.
     expected : where the lesion lies by another scan; pieces inside it (a tenth larger) belong to it.
     """
     sigma = SMOOTHED_MM / grid.spacing
     smooth = gaussian_smoothed(hu120, np.where(grid.spacing < SMOOTHED_UP_TO_MM, sigma, 0.0))
     level = max(threshold_hu120, MUSCLE_HU + OVER_NOISE * noise.hu[0])
-    spill = max(1.0, 2.0 * float(np.hypot(blur_mm, SMOOTHED_MM)))
+    spill = np.maximum(1.0, 2.0 * np.hypot(blur_mm, SMOOTHED_MM))
     mineral = (smooth >= level) & (bone_distance > spill)
     labels, count = ndimage.label(mineral, np.ones((3, 3, 3)))
     if count == 0:
@@ -127,6 +130,23 @@ def lesion_mineral(
     mineral = np.asarray(keep[labels], dtype=bool)
     if not mineral.any():
         return mineral
+    highest = ndimage.maximum(bone_distance, labels, np.arange(count + 1))
+    standing = mineral & (np.asarray(highest) > SCRAP_MM)[labels]
+    result = _of_lesion(standing, grid, seed, expected) if standing.any() else standing
+    if not result.any():
+        return _of_lesion(mineral, grid, seed, expected)
+    own = grid.to_world(np.argwhere(result))
+    scraps = np.argwhere(mineral & ~standing)
+    if len(scraps):
+        around = _inside_hull(np.vstack([own, seed[None]]), grid.to_world(scraps), 2.0)
+        result[tuple(scraps[around].T)] = True
+    return result
+
+
+def _of_lesion(
+    mineral: NDArray[np.bool_], grid: Grid, seed: Floats, expected: Ellipsoid | None
+) -> NDArray[np.bool_]:
+    """The mineral of the groups that make up the lesion at the seed."""
     index = np.argwhere(mineral)
     points = grid.to_world(index)
     group = _linked(mineral, grid)[tuple(index.T)]

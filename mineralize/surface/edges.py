@@ -53,6 +53,9 @@ LEAN, LOOSE_MM, TIGHT_MM = 0.4, 2.5, 0.1
 where blur is narrower; and at least."""
 HIDDEN, HIDDEN_OVER = 0.8, 0.8
 """Width of the blur over the typical width from which it hides the width, and over which it comes to hide it wholly."""
+CORTEX_SKIRT, SKIRT_MM = 2.0, 0.3
+"""Standard deviations of blur, and mm more for the place of bone, beyond which cortex adds little: a Gaussian edge
+leaves 2 % of its height there."""
 
 
 def profile_depths() -> Floats:
@@ -149,12 +152,25 @@ def find_edges(
             profiles, bone_distance, at, fitted, edge, box=box, inner=inner, peak=peak, base=base, blur=blur_mm
         )
     bone_at, darkest = _bone_behind(profiles, bone_distance, at, top)
-    contact = np.isfinite(bone_at) & (darkest > NO_DARKER_LINE * peak) & (peak > threshold_hu120)
+    # What the blur of cortex leaves over beside the lesion is no mineral of it.
+    sure_peak = np.minimum(peak, _highest_past_cortex(profiles, bone_distance, blur_mm, at, search_mm))
+    contact = np.isfinite(bone_at) & (darkest > NO_DARKER_LINE * peak) & (sure_peak > threshold_hu120)
     edge = np.where(contact, bone_at, edge)
-    weight = np.clip((peak - ANY_MINERAL * threshold_hu120) / (0.5 * threshold_hu120), 0.0, 1.0)
+    weight = np.clip((sure_peak - ANY_MINERAL * threshold_hu120) / (0.5 * threshold_hu120), 0.0, 1.0)
     weight = np.where(np.isfinite(edge), weight, 0.0)
     edge = np.where(np.isfinite(edge), edge, 0.0)
     return Edges(edge, weight, peak, np.where(weight > 0, box, np.nan), contact, np.where(fitted, height, peak))
+
+
+def _past_cortex(bone_distance: Floats, blur: Floats) -> NDArray[np.bool_]:
+    """(N, P) where samples lie so far outside bone that the blur (N,) of its cortex hardly reaches them."""
+    return np.asarray(bone_distance > CORTEX_SKIRT * blur[:, None] + SKIRT_MM)
+
+
+def _highest_past_cortex(profiles: Floats, bone_distance: Floats, blur: Floats, at: Floats, search_mm: float) -> Floats:
+    """(N,) highest value where a layer may lie and the blur of cortex does not reach; -inf where there is no such."""
+    window = (at >= -PEAK_OUTSIDE_MM) & (at <= search_mm)
+    return np.asarray(np.max(np.where(window & _past_cortex(bone_distance, blur), profiles, -np.inf), axis=1))
 
 
 def _outer_peak(free: Floats, at: Floats, muscle_hu: float, search_mm: float) -> NDArray[np.intp]:
@@ -217,7 +233,7 @@ def _through_blur(
     """
     k = np.flatnonzero(fitted)
     end = np.where(np.isfinite(inner[k]), inner[k] + FIT_BEYOND_MM, at[-1])
-    clear = (bone_distance[k] > 2.0 * blur[k][:, None] + 0.3) | (at[None, :] >= edge[k][:, None])
+    clear = _past_cortex(bone_distance[k], blur[k]) | (at[None, :] >= edge[k][:, None])
     clear &= bone_distance[k] > 0.3
     within = (at[None, :] >= edge[k][:, None] - FIT_OUTSIDE_MM) & (at[None, :] <= end[:, None])
     weight = (clear & within).astype(float)
