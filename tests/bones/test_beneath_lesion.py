@@ -9,7 +9,10 @@ from numpy.typing import NDArray
 
 from mineralize.base import AlignSettings, Grid, Volume
 from mineralize.bones import BoneNear, bone_near, find_skeleton
+from mineralize.bones.beneath import ADDED_MM, passing_by, replaced
+from mineralize.bones.bridge import ANGLES, LEVEL_MM, Bridge
 from mineralize.bones.height_map import bend, carried_along
+from mineralize.bones.zone import LesionZone
 
 Array = NDArray[np.float64]
 SPACING = (2.0, 0.9, 0.9)
@@ -99,3 +102,43 @@ def test_a_slim_bone_that_hangs_together_with_its_neighbour_elsewhere_stays_bone
     shell = (np.linalg.norm(world - lesion, axis=-1) < SHELL_RADIUS) & (pair(world) > 0)
     assert near.mask[own].mean() > 0.97
     assert near.mask[shell].mean() < 0.03
+
+
+def tube(zone: LesionZone) -> Bridge:
+    """The contour of a shaft of 9 mm radius along z, all of it hidden."""
+    levels = np.arange(-45.0, 45.0, LEVEL_MM)
+    hidden = np.ones((len(levels), ANGLES), bool)
+    centre = np.stack([np.zeros(len(levels)), np.zeros(len(levels)), levels], axis=1)
+    return Bridge(centre, np.eye(3), np.full(hidden.shape, 9.0), hidden, ~hidden, -45.0, False, zone)
+
+
+def test_a_contour_takes_nothing_from_the_bone_beyond_the_lesion() -> None:
+    """A second limb 40 mm away lies outside the contour of the shaft too, and is no part of the lesion."""
+    made = tube(LesionZone(np.array([18.0, 0.0, 0.0]), 8.0))
+    distance, applies = made.distance(np.array([[18.0, 0.0, 0.0], [40.0, 0.0, 0.0], [5.0, 0.0, 20.0]]))
+    assert applies.tolist() == [True, False, True]
+    assert np.allclose(distance[[0, 2]], [9.0, -4.0], atol=0.05)
+
+
+def test_a_contour_adds_no_bone_where_none_is_bright() -> None:
+    """The scan shows a shaft of 6 mm; a contour of 9 mm, gone astray, may add about a voxel and no more."""
+    grid = Grid.from_parts((41, 51, 51), [1.0, 1.0, 1.0], [-25.0, -25.0, -20.0], np.eye(3))
+    world = grid.world_of_all()
+    seen = (np.hypot(world[..., 0], world[..., 1]) - 6.0).astype(np.float32)
+    zone = LesionZone(np.array([14.0, 0.0, 0.0]), 6.0)
+    now = replaced(seen, grid, tube(zone), zone)
+    assert np.abs(now - seen).max() > 1.0
+    assert (now >= seen - ADDED_MM - 1e-5).all()
+
+
+def test_what_goes_on_beyond_the_lesion_is_bone() -> None:
+    """A plate through the zone, of which the continued contour takes a stretch off, and a lump that ends within it."""
+    before = np.zeros((20, 30, 30), bool)
+    before[8:12] = True  # a plate over the whole box
+    lump = np.zeros_like(before)
+    lump[12:16, 12:18, 12:18] = True
+    changed = np.zeros_like(before)
+    changed[:, 8:22, 8:22] = True
+    after = before & ~changed
+    assert np.array_equal(passing_by(before, after, changed), before & changed)
+    assert not passing_by(before | lump, before, changed).any()

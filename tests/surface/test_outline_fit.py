@@ -85,3 +85,28 @@ def test_averaging_keeps_constants_and_means() -> None:
     matrix = smoothing_matrix(4, edges, passes=3)
     np.testing.assert_allclose(matrix @ np.ones(4), 1.0)
     np.testing.assert_allclose(smoothing_matrix(4, edges) @ np.array([1.0, 0, 0, 0]), [0.5, 0.25, 0.2, 0.0])
+
+
+def beside_cortex(bone_at: float, shell_mm: float, sd: float) -> tuple[object, object]:
+    """Closed form: muscle (50 HU) over cortex (1200 HU) from ``bone_at`` mm outward of the surface, with a shell of
+    600 HU and that width on it, through a Gaussian; and the distance from bone."""
+    cortex = 1150.0 * special.ndtr((-bone_at - AT) / sd)
+    shell = special.ndtr((AT + bone_at) / sd) - special.ndtr((AT + bone_at - shell_mm) / sd)
+    return np.tile(50.0 + cortex + 550.0 * shell, (20, 1)), np.tile(AT + bone_at, (20, 1))
+
+
+@pytest.mark.parametrize("sd", [0.6, 0.8, 1.2])
+def test_the_blur_of_cortex_is_neither_edge_nor_contact(sd: float) -> None:
+    """Muscle on cortex has no mineral; without its blur told apart the profile beside bone looks like a layer."""
+    values, distance = beside_cortex(1.0, 0.0, sd)
+    found = find_edges(values, distance, np.full(20, sd), muscle_hu=50.0, threshold_hu120=150.0)
+    assert found.weight.max() == 0.0
+    assert not found.contact.any()
+
+
+@pytest.mark.parametrize("sd", [0.6, 0.8])
+def test_a_shell_on_cortex_is_contact(sd: float) -> None:
+    """... and a shell of 3 mm, more than the blur, that lies on the bone is."""
+    values, distance = beside_cortex(1.0, 3.0, sd)
+    found = find_edges(values, distance, np.full(20, sd), muscle_hu=50.0, threshold_hu120=150.0)
+    assert found.contact.all()
