@@ -25,6 +25,8 @@ LINK_MM = 5.0
 SCRAP_MM = 6.5
 """A piece of mineral that nowhere lies so far from bone is a scrap of it unless the lesion's own mineral is around it:
 spurs, partial volume of a flat bone in thick slices (real hip, slices of 3.3 mm: up to 6.4)."""
+FLECK = 0.1
+"""Pieces smaller than this share of the largest do not say how far the lesion reaches; own judgement."""
 MUSCLE_HU = 60.0
 """HU that muscle hardly exceeds (ICRU-44 at 80 kVp: 45), over which noise is judged."""
 SMOOTHED_MM = 0.6
@@ -198,8 +200,11 @@ def _groups_of_lesion(points: Floats, group: NDArray[Any], seed: Floats, expecte
     if min(reach)[0] > max(LONE_MM, LONE * float(np.ptp(alone, axis=0).max())) and len(reach) < 2:
         return []
     others = [int(g) for g in names if g not in chosen]
+    voxels = {int(g): int((group == g).sum()) for g in names}
     for _ in range(6):
-        own = points[np.isin(group, chosen)]
+        # Flecks do not make a lesion wider, or one would lead to the next along a bone.
+        counted = [g for g in chosen if voxels[g] >= FLECK * max(voxels[c] for c in chosen)]
+        own = points[np.isin(group, counted)]
         size = float(np.ptp(own, axis=0).max())
         known = np.vstack([own, seed[None]])
         joined = []
