@@ -41,7 +41,7 @@ from .quantities import (
 )
 from .quantity import Limit, Quantity, Region, Report
 from .reach import within_reach
-from .scan import READING_DOUBTS, Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
+from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .smoothing import gaussian_smoothed
 from .terms import PRIVATE_SCHEME, Term, private
@@ -57,7 +57,6 @@ __all__ = [
     "MINUS",
     "PRIVATE_SCHEME",
     "QUANTITIES",
-    "READING_DOUBTS",
     "SLOPE_TABLE",
     "THIN",
     "UNITS",

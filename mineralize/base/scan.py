@@ -18,20 +18,15 @@ class Note:
 
     ``kind`` is a stable short code (``"series-set-aside"``, ``"kernel-sharp"``); ``text`` one plain sentence
     without identifiers; ``level`` is ``"info"``, ``"caution"`` or ``"refused"``; ``subject`` says what it is
-    about (``"series 3 of study 2"``).
+    about (``"series 3 of study 2"``). ``limits`` marks what puts the geometry or the values of a scan in doubt: as a
+    caution it limits every measurement of that scan.
     """
 
     kind: str
     text: str
     level: Literal["info", "caution", "refused"] = "info"
     subject: str = ""
-
-
-READING_DOUBTS = frozenset({
-    "slice-order", "stated-spacing", "slice-overlap", "pixel-size", "picture-twice", "picture-order", "series-split",
-    "values-odd", "bits-beyond", "high-bit", "padding-odd", "thickness-mixed", "stated-tilt", "patient-position",
-})  # fmt: skip
-"""Notes on a scan, as cautions, that put its geometry or its values in doubt: every measurement of it shares them."""
+    limits: bool = False
 
 
 @dataclass(frozen=True)

@@ -18,11 +18,15 @@ from .laid import Doubt, Laid
 
 @dataclass(frozen=True)
 class Check:
-    """One comparison: a stable code, the two things that are compared, and the function that does it."""
+    """One comparison: a stable code, the two things that are compared, and the function that does it.
+
+    ``limits``: a contradiction that does not refuse the series limits every measurement of it.
+    """
 
     code: str
     compared: str
     look: Callable[[Laid], Doubt | None]
+    limits: bool = True
 
 
 def compare(laid: Laid) -> list[Note]:
@@ -40,9 +44,9 @@ def compare(laid: Laid) -> list[Note]:
             continue
         if doubt.level == "refused":
             raise SeriesError(f"{laid.label}: {doubt.text}", check.code, rules.EXPORT_AGAIN)
-        notes.append(
-            Note(doubt.code or check.code, f"{doubt.text[0].upper()}{doubt.text[1:]}.", doubt.level, laid.label)
-        )
+        text = f"{doubt.text[0].upper()}{doubt.text[1:]}."
+        limits = check.limits and not doubt.code
+        notes.append(Note(doubt.code or check.code, text, doubt.level, laid.label, limits=limits))
     return notes
 
 
@@ -66,6 +70,6 @@ CHECKS = (
     ),
     Check("patient-position", "Image Orientation and Patient Position", agree_slices.side_of_patient),
     Check("stated-tilt", "Image Orientation, position and Gantry Tilt", agree_slices.lean_of_stack),
-    Check("dates-apart", "date of acquisition and of the study", agree_slices.days_of_slices),
+    Check("dates-apart", "date of acquisition and of the study", agree_slices.days_of_slices, limits=False),
 )
 """The table: what is compared, in the order in which it is looked at."""

@@ -288,7 +288,7 @@ def _left_out(choice: Choice) -> tuple[Note, ...]:
         f"{len(left)} slice(s) beside those measured stand in another series or were made in another way (size, "
         "direction, voltage or kernel); they are left out."
     )
-    return (Note("series-split", text, "caution", chosen.part.label),)
+    return (Note("series-split", text, "caution", chosen.part.label, limits=True),)
 
 
 def _beside(other: Part, chosen: Judged) -> list[Image]:

@@ -92,12 +92,12 @@ def _look(images: tuple[Image, ...], label: str, before: Callable[[Image], None]
         return []  # what cannot be decoded is refused, in its own words, when the series is read
     notes = []
     if _beyond_bits(stored, middle):
-        notes.append(
-            Note("bits-beyond", "Its pixels use more bits than it states; those beyond are ignored.", "caution", label)
-        )
+        text = "Its pixels use more bits than it states; those beyond are ignored."
+        notes.append(Note("bits-beyond", text, "caution", label, limits=True))
     scanned = hu[hu != PADDED_HU]
     if scanned.size and (found := _odd(scanned)) is not None:
-        notes.append(Note(*found, "caution", label))
+        kind, text = found
+        notes.append(Note(kind, text, "caution", label, limits=kind == "values-odd"))
     return notes
 
 

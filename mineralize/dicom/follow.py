@@ -58,7 +58,7 @@ def look(stack: Stack, label: str) -> list[Note]:
     if place is None:
         return found
     text = f"The picture of slice {place + 1} of {len(images)} does not follow from the others; it may be out of place."
-    return [Note("picture-order", text, "caution", label)]
+    return [Note("picture-order", text, "caution", label, limits=True)]
 
 
 def _twice(pairs: list[tuple[int, int]], count: int, label: str) -> list[Note]:
@@ -66,7 +66,8 @@ def _twice(pairs: list[tuple[int, int]], count: int, label: str) -> list[Note]:
         return []
     text = f"Slices {pairs[0][0] + 1} and {pairs[0][1] + 1} of {count} hold the same picture"
     more = f", and so do {len(pairs) - 1} more pairs" if len(pairs) > 1 else ""
-    return [Note("picture-twice", f"{text}{more}; one of each is in a wrong place.", "caution", label)]
+    text = f"{text}{more}; one of each is in a wrong place."
+    return [Note("picture-twice", text, "caution", label, limits=True)]
 
 
 def _packed(image: Image) -> bytes:

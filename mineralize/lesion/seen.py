@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from ..base import READING_DOUBTS, Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy
+from ..base import Floats, Note, Scan, Settings, Verdicts, Volume, caution, lazy
 from ..bones import BoneNear, Skeleton, bone_near, find_skeleton
 from ..reference import Reference, measure_reference
 from .constraints import Hand
@@ -101,7 +101,7 @@ class SeenScan:
             found.append(caution("by-hand-scan"))
         if self.scan.calibration is None:
             found += [caution(n.kind) for n in self.reference.notes if n.kind in VOLTAGE_DOUBTS]
-        if any(note.kind in READING_DOUBTS and note.level == "caution" for note in self.scan.notes):
+        if any(note.limits and note.level == "caution" for note in self.scan.notes):
             found.append(caution("header-contradicts"))
         bright = too_bright(self.volume, self.reference, outline.vertices)
         if bright is not None:

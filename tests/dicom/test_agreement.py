@@ -137,6 +137,10 @@ CAUTIONED: list[tuple[str, list[Edit], str]] = [
 ]
 
 
+LIMITS_NOTHING = {"unconfirmed", "dates-apart", "uneven-spacing", "no-air"}
+"""Cautions that contradict neither the geometry nor the values of a scan."""
+
+
 @pytest.mark.parametrize(("edits", "code"), [row[1:] for row in CAUTIONED], ids=[row[0] for row in CAUTIONED])
 def test_one_witness_against_it_cautions(tmp_path: Path, edits: list[Edit], code: str) -> None:
     if code == "bits-beyond":  # values that the bits stated cannot hold
@@ -149,6 +153,8 @@ def test_one_witness_against_it_cautions(tmp_path: Path, edits: list[Edit], code
     else:
         scan = read(tmp_path, *edits)
     assert code in cautions(scan)
+    assert {note.kind for note in scan.notes if note.limits} >= {code} - LIMITS_NOTHING
+    assert not {note.kind for note in scan.notes if note.limits} & LIMITS_NOTHING
     assert all(note.text.endswith(".") and note.text[0].isupper() for note in scan.notes)
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from types import SimpleNamespace
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import pytest
 
-from mineralize.base import READING_DOUBTS, Note, Verdicts
+from mineralize.base import Note, Verdicts
 from mineralize.dicom.agreement import CHECKS
 from mineralize.lesion import Hand, SeenScan, seen
 
@@ -20,21 +20,16 @@ def verdicts(monkeypatch: pytest.MonkeyPatch, *notes: Note) -> Verdicts:
     return SeenScan.verdicts(cast(Any, own), cast(Any, outline))
 
 
-@pytest.mark.parametrize("kind", sorted(READING_DOUBTS))
-def test_a_doubt_about_the_reading_reaches_the_measurements(monkeypatch: pytest.MonkeyPatch, kind: str) -> None:
-    (found,) = verdicts(monkeypatch, Note(kind, "", "caution"))
+def test_a_doubt_about_the_reading_reaches_the_measurements(monkeypatch: pytest.MonkeyPatch) -> None:
+    (found,) = verdicts(monkeypatch, Note("slice-order", "", "caution", limits=True))
     assert (found.code, found.trust) == ("header-contradicts", "caution")
 
 
-@pytest.mark.parametrize(
-    ("kind", "level"), [("stated-spacing", "info"), ("few-slices", "caution"), ("padding", "info")]
-)
-def test_a_mere_remark_does_not(
-    monkeypatch: pytest.MonkeyPatch, kind: str, level: Literal["info", "caution", "refused"]
-) -> None:
-    assert verdicts(monkeypatch, Note(kind, "", level)) == ()
+@pytest.mark.parametrize("note", [Note("stated-spacing", "", "info", limits=True), Note("few-slices", "", "caution")])
+def test_a_mere_remark_does_not(monkeypatch: pytest.MonkeyPatch, note: Note) -> None:
+    assert verdicts(monkeypatch, note) == ()
 
 
-def test_every_comparison_that_only_cautions_is_among_them() -> None:
-    """Dates say nothing of geometry; bits and scale are refused."""
-    assert {check.code for check in CHECKS} - READING_DOUBTS == {"pixel-format", "value-scale", "dates-apart"}
+def test_only_dates_may_contradict_without_a_limit() -> None:
+    """They say nothing of geometry."""
+    assert {check.code for check in CHECKS if not check.limits} == {"dates-apart"}
