@@ -125,6 +125,9 @@ SAYINGS: dict[str, str] = {
     "with-neighbours": (
         "the bone nearest the lesion does not pin the position alone; lined up with its neighbours, {why}"
     ),
+    "aligned-again": (
+        "lined up at the second attempt, without bone at the level of the lesion; with it the first was refused: {why}"
+    ),
     "change-withheld": "withheld in scan {scan:.0f}: {why}",
     "change-none": "the interval includes zero and the change is within {limit}",
     "change-not-apart": "the interval of the change includes zero",

@@ -154,6 +154,7 @@ KINDS: dict[str, Kind] = {
     "bone-none-here": Kind("alignment"),
     "bone-none-near": Kind("alignment"),
     "with-neighbours": Kind("alignment"),
+    "aligned-again": Kind("alignment"),
     # a change
     "change-withheld": Kind("pair"),
     "change-none": Kind("pair"),

@@ -97,14 +97,18 @@ def zone_around(outline: Outline | None, point: Floats) -> LesionZone:
 
 
 def align_pair(seen: dict[int, SeenScan], number: int, base: int, zone: LesionZone, settings: Settings) -> Alignment:
+    """A scan on the base scan by bone that the lesion does not touch, twice at most.
+
+    First all bone is used but what lies by the lesion's own outline. Where that is nothing to rely on and the outline
+    is known, bone at the level of the lesion is left out as well, since what it does to bone may reach further. What
+    passes only then has had two chances to pass, and is cautioned.
+    """
     if number == base:
         return Alignment(base, base, Rigid.identity(), 0.0, 1.0, "ok", "this is the reference scan")
     moving, fixed = seen[number], seen[base]
-    best: Alignment | None = None
-    # Which bone lies clear of the lesion decides where the search starts; another share of it may succeed.
-    shaped = [] if zone.surface is None else [(1.0, zone.surface)]
-    for share, surface in [(1.0, None), *shaped, (0.8, None), (1.25, None), (0.6, None)]:
-        found = align(
+
+    def without(surface: Floats | None) -> Alignment:
+        return align(
             number,
             moving.volume,
             moving.skeleton,
@@ -112,16 +116,20 @@ def align_pair(seen: dict[int, SeenScan], number: int, base: int, zone: LesionZo
             fixed=fixed.volume,
             fixed_skeleton=fixed.skeleton,
             lesion_point=zone.centre,
-            lesion_radius_mm=share * zone.radius,
+            lesion_radius_mm=zone.radius,
             lesion_surface=surface,
             settings=settings.align,
         )
-        if best is None or (found.trust != "withheld" and found.predicted_sd_mm < best.predicted_sd_mm):
-            best = found
-        if best.trust != "withheld":
-            break
-    assert best is not None
-    return best
+
+    first = without(zone.surface)
+    if first.trust != "withheld" or zone.surface is None:
+        return first
+    second = without(None)
+    if second.trust == "withheld":
+        return first
+    again = caution("aligned-again", why=first.reason)
+    reason = "; ".join(v.text for v in (again, *second.verdicts))
+    return replace(second, trust="caution", reason=reason, verdicts=(again, *second.verdicts))
 
 
 def carry_to_base(
