@@ -20,9 +20,9 @@ from .zone import LesionZone
 FAR_MM = 60.0
 CHANGED_MM = 6.0
 """Only what lies this close to the old contour or the new one can change."""
-ADDED_MM = 1.5
-"""A continued contour may lie so far outside all that looks like bone, and no farther: bone is bright. About a voxel of
-the coarse bones and the blur of a thin cortex."""
+ADDED_MM = 0.5
+"""A continued contour may lie so far outside all that looks like bone, and no farther: bone is bright. Half a voxel of
+the scan; with 1.5 mm the contour hid a third of the mineral that faced a real hip."""
 PASSES_ON = 0.25
 """Share of its border with bone that lies beyond the lesion, from which what was taken off is bone that passes by: a
 lesion ends within its zone, a bone's second limb does not. Own judgement; a hip's limb has 0.4 and more."""
