@@ -8,6 +8,7 @@ The parent bounds the time that it waits for an answer, generously: for a child 
 from __future__ import annotations
 
 import contextlib
+import math
 import pickle
 import signal
 import subprocess
@@ -27,9 +28,10 @@ PIXELS_PER_S = 5e5
 """A tenth of what the slowest decoder does (6e6 for JPEG 2000 of noise, 3e7 for JPEG-LS, measured on one core)."""
 BYTES_PER_S = 2e7
 """All frames of a file are passed over to find one."""
-WAITING_S = 30.0
+WAITING_S = 240.0
 WAITING_TIMES = 20
-"""The parent waits so long, and so many times the processor time: many processes may share a core."""
+"""The parent waits so long, and so many times the processor time: many processes may share a core, and a child that
+was given a hundredth of one needs a minute to start."""
 ENDING_S = 5.0
 """For a child that has said its last to be gone."""
 
@@ -133,7 +135,7 @@ class Child:
             code = self._process.wait(ENDING_S)
         except subprocess.TimeoutExpired:
             raise EndedError from None
-        if self._late or code == -getattr(signal, "SIGPROF", 0):
+        if self._late or code == -getattr(signal, "SIGPROF", math.inf):
             raise LateError
         raise EndedError
 
