@@ -68,7 +68,7 @@ def test_coded_data_that_end_early_are_refused_within_the_bound(tmp_path: Path, 
     ):
         _ = timeline.read(tmp_path).scans[0].volume
     # Once looked at or once read; the rest is to start the children and to read the headers.
-    assert processor_s() - before < children.allowed_s(image) + 4
+    assert processor_s() - before < children.allowed_s(image) + 6
 
 
 def test_the_time_allowed_grows_with_the_declared_pixels_and_bytes(tmp_path: Path) -> None:
@@ -94,13 +94,14 @@ def test_the_time_allowed_grows_with_the_declared_pixels_and_bytes(tmp_path: Pat
     ],
 )
 def test_a_child_that_does_not_answer(way: str, error: type[Exception], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(children, "WAITING_S", 5.0)
+    waited_s = 3.0 if error is LateError else 300.0  # so that a busy machine does not make a dead child a late one
+    monkeypatch.setattr(children, "WAITING_S", waited_s)
     monkeypatch.setattr(children, "WAITING_TIMES", 0)
     monkeypatch.setattr(children, "ENDING_S", 0.5)
     began = time.monotonic()
     with pytest.raises(error):
         children.answer("slow_children", way, 1.0)
-    assert time.monotonic() - began < 20  # 5 s, and the start of a process on a busy machine
+    assert time.monotonic() - began < 100
 
 
 def test_a_child_that_takes_no_job(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -152,7 +153,7 @@ def test_the_wait_is_left_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     began = time.monotonic()
     with pytest.raises(KeyboardInterrupt):
         workers.fill(images, np.empty((30, 32, 40), np.int16), "series", 2)
-    assert time.monotonic() - began < 20
+    assert time.monotonic() - began < 100  # the children would sleep for 600 s
 
 
 def test_no_process_can_be_started(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
