@@ -8,6 +8,7 @@ typed text made harmless, typed files read within limits.
 from __future__ import annotations
 
 from . import terms
+from .aide import Aide, AideError, answer_calls
 from .child import isolated_python
 from .compiled import compiled
 from .documents import read_json, read_toml
@@ -25,7 +26,7 @@ from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_
 from .heap import collect_seldom
 from .lazily import lazy
 from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
-from .parent import end_with_parent, receive, send
+from .parent import receive, send, serve
 from .quantities import (
     GROUPS,
     MAIN,
@@ -61,6 +62,8 @@ __all__ = [
     "THIN",
     "UNITS",
     "Acquisition",
+    "Aide",
+    "AideError",
     "AlignSettings",
     "Calibration",
     "CaseFileError",
@@ -94,12 +97,12 @@ __all__ = [
     "Volume",
     "ZoneSettings",
     "anatomical_words",
+    "answer_calls",
     "caution",
     "cell_text",
     "collect_seldom",
     "compiled",
     "decimals_for",
-    "end_with_parent",
     "family_of",
     "frozen",
     "gaussian_smoothed",
@@ -122,6 +125,7 @@ __all__ = [
     "receive",
     "sample",
     "send",
+    "serve",
     "shown_as",
     "slope",
     "terms",

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import logging
 import os
+import pickle
 import struct
+import sys
 import threading
-from typing import IO
+import warnings
+from collections.abc import Callable
+from queue import SimpleQueue
+from typing import IO, Any
 
 _LENGTH = struct.Struct("<Q")
 
@@ -36,17 +42,30 @@ def _exactly(stream: IO[bytes], size: int) -> bytes:
     return found
 
 
-def end_with_parent(stream: IO[bytes]) -> None:
-    """End this process at once when ``stream`` does: the parent holds its other end, and so does nobody else.
+def serve(work: Callable[[Any], Any], meanwhile: Callable[[], object] | None = None) -> None:
+    """Hand every message that the parent sends (pickled) to ``work`` and send back what it returns.
 
-    Nothing may be read from the stream afterwards.
+    The process ends at once when standard input ends, whatever is being done. What a library prints goes nowhere, and
+    what it warns of neither: it may quote a patient's name. ``meanwhile`` is called once, as soon as nothing waits.
     """
+    warnings.simplefilter("ignore")
+    for name in ("pydicom", "matplotlib", "highdicom", "PIL"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    answers = os.fdopen(os.dup(1), "wb")
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)  # what a library prints must not get between the answers
+    messages: SimpleQueue[bytes] = SimpleQueue()
 
-    number = stream.fileno()
+    def listen() -> None:
+        try:
+            while True:
+                messages.put(receive(sys.stdin.buffer))
+        except (EOFError, OSError):
+            os._exit(1)
 
-    def wait() -> None:
-        while os.read(number, 1):  # not by the stream itself: its lock would still be held when the interpreter ends
-            pass
-        os._exit(1)
-
-    threading.Thread(target=wait, name="parent", daemon=True).start()
+    threading.Thread(target=listen, name="parent", daemon=True).start()
+    while True:
+        if meanwhile is not None and messages.empty():
+            meanwhile()
+            meanwhile = None
+        send(answers, pickle.dumps(work(pickle.loads(messages.get()))))

@@ -16,6 +16,7 @@ from importlib.util import find_spec
 from typing import Any, Protocol
 
 from ..base import UsageError, isolated_python, receive, send
+from ..cases import one_aide
 from ..results import texts
 from .job import Answer, Died, Job, task
 
@@ -80,6 +81,8 @@ class Here:
 
     def __init__(self, entry: str = ENTRY) -> None:
         self._do = task(entry)
+        self._one_aide = contextlib.ExitStack()
+        self._one_aide.enter_context(one_aide())
         self._answers: list[tuple[int, Answer]] = []
 
     def start(self, ticket: int, kind: str, job: Job) -> None:
@@ -90,7 +93,7 @@ class Here:
         return answers
 
     def close(self) -> None:
-        pass
+        self._one_aide.close()
 
 
 class Pool:

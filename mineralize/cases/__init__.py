@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from .exchange import hold
     from .folder import abandon, check_output, failed, whole_folder, write_text
+    from .help import aided, one_aide
     from .marker import MARKER, Kept, digest_of, kept, secret_of
     from .one import Outcome, Request, load, run, studied, write_study
     from .seal import record as record_impression
@@ -27,12 +28,14 @@ __all__ = [
     "Outcome",
     "Request",
     "abandon",
+    "aided",
     "check_output",
     "digest_of",
     "failed",
     "hold",
     "kept",
     "load",
+    "one_aide",
     "record_answers",
     "record_impression",
     "run",
@@ -47,6 +50,7 @@ __all__ = [
 _HOMES = {
     "exchange": ("hold",),
     "folder": ("abandon", "check_output", "failed", "whole_folder", "write_text"),
+    "help": ("aided", "one_aide"),
     "marker": ("MARKER", "Kept", "digest_of", "kept", "secret_of"),
     "one": ("Outcome", "Request", "load", "run", "studied", "write_study"),
     "seal": ("record_answers", "record_impression", "versions"),

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..base import Settings, UsageError, plain_text
+from ..base import Aide, AideError, Settings, UsageError, plain_text
 from ..dicom_out import NOBODY, pseudonym, write_pdf_object
 from ..figures import draw
-from ..page import render_page, render_pdf
+from ..page import render_page, render_pdf, reprint_pdf
 from ..results import History, Options, impression, record, tables, views
 from ..study import Kept, Study, analyse
 from ..timeline import Seed, Timeline
@@ -19,6 +20,7 @@ from . import seal
 from .bound import check_bound, tags
 from .dicom import export_key, writing
 from .folder import check_output, whole_folder, write_text
+from .help import aided
 from .marker import secret_of
 from .unchanged import Watch
 
@@ -102,9 +104,12 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     case = load(request, on_step)
     check_bound(out, case)
     watch = Watch(case)
-    study = studied(case, request.settings, on_step, request.jobs)
-    watch.check()
-    return write_study(study, out, request.options, sealed=request.sealed, on_step=on_step, jobs=request.jobs)
+    with aided(request.jobs) as aide:
+        study = studied(case, request.settings, on_step, request.jobs, aide=aide)
+        watch.check()
+        return write_study(
+            study, out, request.options, sealed=request.sealed, on_step=on_step, jobs=request.jobs, aide=aide
+        )
 
 
 def studied(
@@ -113,10 +118,20 @@ def studied(
     on_step: Step | None = None,
     jobs: int | None = None,
     keep: Kept | None = None,
+    *,
+    aide: Aide | None = None,
 ) -> Study:
-    """:func:`analyse`, with the hash of all that was read, which writing will ask for, taken while a worker is idle."""
+    """:func:`analyse`; while a worker is idle the ``aide`` that will help to write is started, and the hash taken of
+    all that was read.
+    """
     known: list[str] = []
-    study = analyse(case, settings, on_step, jobs, lambda: known.append(case.content_hash()), keep=keep)
+
+    def meanwhile() -> None:
+        if aide is not None:
+            aide.start()
+        known.append(case.content_hash())
+
+    study = analyse(case, settings, on_step, jobs, meanwhile, keep=keep)
     return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
 
 
@@ -135,17 +150,27 @@ def write_study(
     sealed: bool = False,
     on_step: Step | None = None,
     jobs: int | None = None,
+    aide: Aide | None = None,
 ) -> Outcome:
     """Write tables, record, page and pictures of a study into the folder ``out``, whole or not at all.
 
-    With ``jobs`` of 1 all is done by this process; else another one writes the DICOM objects meanwhile.
+    With ``jobs`` of 1 all is done by this process; else another one, the ``aide`` or one of its own, writes the DICOM
+    objects meanwhile, and the PDF too where it was started before.
 
     Raises
     ------
     OutputError
         where ``out`` holds another case or files of others, or cannot be written.
     """
-    options, out = options or Options(), Path(out)
+    if aide is None:
+        with aided(jobs) as aide:
+            return _written(study, Path(out), options or Options(), sealed, on_step, aide=aide)
+    return _written(study, Path(out), options or Options(), sealed, on_step, aide=aide)
+
+
+def _written(
+    study: Study, out: Path, options: Options, sealed: bool, on_step: Step | None, *, aide: Aide | None
+) -> Outcome:
     check_bound(out, study.timeline)
     if on_step is not None:
         on_step("write results", 0, 0)
@@ -157,27 +182,41 @@ def write_study(
 
     secret = secret_of(out, lambda: first_secret(study))
     study = named(study, secret)
+    early = aide if aide is not None and aide.started else None
+    asked: list[Future[bytes]] = []
     with whole_folder(out, secret=secret, bound=tags(study.timeline), finish=renew) as folder:
-        with writing(study, folder / "dicom", options, jobs) as identity:
+        with writing(study, folder / "dicom", options, aide) as identity:
             layout = views.plan(study)
             document = record.history(study, layout, options)
-            pictures = draw(study, document, layout)
+
+            def in_print(files: Mapping[str, bytes], document: History = document) -> None:
+                if early is not None:
+                    asked.append(early.ask(reprint_pdf, document, files, impressions))
+
+            pictures = draw(study, document, layout, in_print)
             write_text(folder / "measurements.csv", tables.measurements(document))
             write_text(folder / "changes.csv", tables.changes(document))
             write_text(folder / "history.json", record.dumps(document))
             write_text(folder / "dictionary.json", tables.described())
             write_text(folder / "summary.html", render_page(document, pictures, impressions))
-            summary = render_pdf(study, document, pictures, impressions)
-            (folder / "summary.pdf").write_bytes(summary)
             (folder / "figures").mkdir()
             for name, data in pictures.files.items():
                 (folder / "figures" / name).write_bytes(data)
+            summary = _answered(asked) or render_pdf(study, document, pictures, impressions)
+            (folder / "summary.pdf").write_bytes(summary)
         if options.dicom_pdf:
             write_pdf_object(summary, folder / "dicom", identity)
         if sealed and not impressions:
             seal.cover(folder, document)
     trusts = [row["trust"] for row in document["measurements"]] + [row["trust"] for row in document["alignment"]]
     return Outcome(document, trusts.count("withheld"), trusts.count("caution"))
+
+
+def _answered(asked: list[Future[bytes]]) -> bytes:
+    try:
+        return asked[0].result() if asked else b""
+    except AideError:
+        return b""
 
 
 def first_secret(study: Study) -> bytes:

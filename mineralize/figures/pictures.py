@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -32,8 +32,16 @@ class Pictures:
     change_scans: tuple[int, int] | None = None
 
 
-def draw(study: Study, document: Mapping[str, Any], layout: ViewPlan | None) -> Pictures:
-    """Draw everything that the study allows; what it does not allow is simply not in the result."""
+def draw(
+    study: Study,
+    document: Mapping[str, Any],
+    layout: ViewPlan | None,
+    in_print: Callable[[Mapping[str, bytes]], object] | None = None,
+) -> Pictures:
+    """Draw everything that the study allows; what it does not allow is simply not in the result.
+
+    ``in_print`` is called with the files that the PDF is made of as soon as these are drawn.
+    """
     views: dict[str, tuple[View, ...]] = {}
     if layout is not None:
         for plane in layout.planes:
@@ -61,6 +69,14 @@ def draw(study: Study, document: Mapping[str, Any], layout: ViewPlan | None) -> 
             if figure is not None:
                 figures[name] = figure
                 vector.add(name)
-        files = {f"{name}.png": png(figure) for name, figure in figures.items()}
+        first = {f"{name}.png": png(figure) for name, figure in figures.items() if printed(name)}
+        if in_print is not None:
+            in_print(first)
+        files = {f"{name}.png": first.get(f"{name}.png") or png(figure) for name, figure in figures.items()}
         files |= {f"{name}.svg": svg(figures[name]) for name in sorted(vector)}
     return Pictures(files, views, figures, pair)
+
+
+def printed(name: str) -> bool:
+    """Whether the PDF shows a drawn figure as it is."""
+    return name.startswith("planes_") or name == "rim_attenuation"

@@ -90,8 +90,11 @@ class Work:
         request = Request(self.case.folder, sealed=asked.get("sealed") is True)
         timeline = cases.load(request, step)
         mark = fingerprint(self.case)
-        study = cases.studied(timeline, request.settings, step, keep=self._kept)
-        outcome = cases.write_study(study, self.case.results, Options(), sealed=request.sealed, on_step=step)
+        with cases.aided() as aide:
+            study = cases.studied(timeline, request.settings, step, keep=self._kept, aide=aide)
+            outcome = cases.write_study(
+                study, self.case.results, Options(), sealed=request.sealed, on_step=step, aide=aide
+            )
         step("prepare the pictures", 0, 1)
         told = self._keep_study(study)
         told |= {"files": mark, "case_file": made_of, "withheld": outcome.withheld, "cautions": outcome.cautions}

@@ -75,9 +75,7 @@ def test_a_signal_ends_it_in_one_sentence(tmp_path: Path, number: signal.Signals
 
 def test_a_child_ends_with_its_parent() -> None:
     """The parent is killed outright; the child, busy in a loop, is gone within a second."""
-    busy = (
-        "import sys; from mineralize.base import end_with_parent; end_with_parent(sys.stdin.buffer)\nwhile True: pass"
-    )
+    busy = "from mineralize.base import serve\ndef forever():\n    while True: pass\nserve(print, forever)"
     parent = (
         f"import subprocess, sys, time; c = subprocess.Popen([sys.executable, '-c', {busy!r}], stdin=subprocess.PIPE);"
         "print(c.pid, flush=True); time.sleep(60)"
