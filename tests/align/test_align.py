@@ -45,16 +45,23 @@ def reference(name: str) -> tuple[Any, Volume, Skeleton]:
     return scan, volume, find_skeleton(volume, SETTINGS)
 
 
+@cache
+def moved(name: str, **change: Any) -> tuple[Any, Volume, Skeleton]:
+    """Scan 1 of a history, changed."""
+    scan = changed(name, 0, **change).render(0)
+    volume = volume_of(scan)
+    return scan, volume, find_skeleton(volume, SETTINGS)
+
+
 def aligned(name: str, **change: Any) -> tuple[float, Alignment]:
     """Scan 1 of a history, changed, on its last: error at the lesion in mm, and the alignment."""
     fixed_scan, fixed, fixed_bones = reference(name)
     history = changed(name, 0, **change)
-    scan = history.render(0)
-    moving = volume_of(scan)
+    scan, moving, moving_bones = moved(name, **change)
     lesion = np.asarray(fixed_scan.lesion_centroid)
     radius = float(max(history.lesions(len(history) - 1)[0].radii))
     found = align(
-        1, moving, find_skeleton(moving, SETTINGS), fixed_scan_no=3, fixed=fixed, fixed_skeleton=fixed_bones,
+        1, moving, moving_bones, fixed_scan_no=3, fixed=fixed, fixed_skeleton=fixed_bones,
         lesion_point=lesion, lesion_radius_mm=radius, settings=SETTINGS,
     )  # fmt: skip
     to_moving = np.linalg.inv(scan.to_body) @ fixed_scan.to_body
@@ -84,15 +91,13 @@ def test_error_at_the_lesion(change: dict[str, Any]) -> None:
 def test_a_long_lesion_leaves_the_bone_beside_it_to_be_compared() -> None:
     """Left out by a ball of 120 mm no bone is left; left out by its own shape the fit is as good as ever."""
     fixed_scan, fixed, fixed_bones = reference("maturing-shell")
-    history = load_history("maturing-shell", seed=3)
-    scan = history.render(0)
-    moving = volume_of(scan)
+    scan, moving, moving_bones = moved("maturing-shell")
     lesion = np.asarray(fixed_scan.lesion_centroid)
     directions, _ = sphere_directions(800)
     long = lesion + directions @ np.diag([15.0, 15.0, 120.0])
     by_ball, by_shape = (
         align(
-            1, moving, find_skeleton(moving, SETTINGS), fixed_scan_no=3, fixed=fixed, fixed_skeleton=fixed_bones,
+            1, moving, moving_bones, fixed_scan_no=3, fixed=fixed, fixed_skeleton=fixed_bones,
             lesion_point=lesion, lesion_radius_mm=120.0, lesion_surface=surface, settings=SETTINGS,
         )
         for surface in (None, long)
