@@ -319,5 +319,6 @@ def edges_along_normals(
         np.asarray(reference.blur_along(axial)),
         muscle_hu=reference.muscle.mean_hu,
         threshold_hu120=settings.outline.mineral_hu120,
+        noise_hu=reference.noise_hu120,
         search_mm=search_mm,
     )

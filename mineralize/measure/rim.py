@@ -60,7 +60,8 @@ def look_at_rim(site: Site) -> Rim:
     seen = np.where(reach, profiles, -np.inf).max(axis=1)
     blur = np.asarray(site.reference.blur_along(normals @ site.near.grid.directions[:, 0]))
     threshold = site.settings.mineral.threshold_hu120
-    found = find_edges(profiles, bone, blur, muscle_hu=muscle, threshold_hu120=threshold)
+    noise = site.reference.noise_hu120
+    found = find_edges(profiles, bone, blur, muscle_hu=muscle, threshold_hu120=threshold, noise_hu=noise)
     thickness = np.where(seen >= THICKNESS_FROM * threshold, found.thickness_mm, np.nan)
     known = np.isfinite(thickness) & (blur <= SHARPEST * np.percentile(blur, 10)) & (found.depth_mm > -TOO_FAR_OUT_MM)
     typical = float(np.median(thickness[known])) if known.sum() >= LEAST_TYPICAL else float("nan")

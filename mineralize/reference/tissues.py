@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize, special
 
-from ..base import Acquisition, Calibration, Floats, MineralSettings, Note, Volume, gaussian_smoothed, to_hu120
+from ..base import Acquisition, Calibration, Floats, MineralSettings, Note, Volume, gaussian_smoothed, slope, to_hu120
 from .cubes import Cubes, cubes_of
 from .depth import muscle_by_depth
 from .slopes import TABLE, slope_of
@@ -63,6 +63,11 @@ class Reference:
     slope_source: str = TABLE
     cortex_off: float | None = None
     hardening_hu: float = 0.0
+
+    @property
+    def noise_hu120(self) -> float:
+        """Standard deviation of single voxels in mineral, HU at 120 kVp."""
+        return self.noise_hu * slope(120.0) / self.slope
 
     def hu120(self, hu: Any) -> NDArray[Any]:
         """HU at 120 kVp of this scan's HU, in the shape given."""

@@ -125,6 +125,7 @@ def find_edges(
     *,
     muscle_hu: float,
     threshold_hu120: float,
+    noise_hu: float,
     search_mm: float = 3.0,
 ) -> Edges:
     """Outer mineral edge in every profile.
@@ -133,6 +134,8 @@ def find_edges(
     ----------
     profiles, bone_distance : (N, P) HU120 and mm outside bone along the inward normals (``profile_depths``).
     blur_mm : (N,) standard deviation of the blur along each normal.
+    noise_hu : standard deviation of single voxels, HU120. Averaged profiles are quieter, by about as much as a wall
+        that is no plain layer misfits.
     search_mm : how far inward of the present surface the outer layer's peak may lie.
     """
     at = profile_depths()
@@ -149,7 +152,17 @@ def find_edges(
     fitted = np.isfinite(edge) & (peak > ANY_MINERAL * threshold_hu120)
     if fitted.any():
         edge, box, height = _through_blur(
-            profiles, bone_distance, at, fitted, edge, box=box, inner=inner, peak=peak, base=base, blur=blur_mm
+            profiles,
+            bone_distance,
+            at,
+            fitted,
+            edge,
+            box=box,
+            inner=inner,
+            peak=peak,
+            base=base,
+            blur=blur_mm,
+            noise_hu=noise_hu,
         )
     bone_at, darkest = _bone_behind(profiles, bone_distance, at, top)
     # What the blur of cortex leaves over beside the lesion is no mineral of it.
@@ -226,6 +239,7 @@ def _through_blur(
     peak: Floats,
     base: Floats,
     blur: Floats,
+    noise_hu: float,
 ) -> tuple[Floats, Floats, Floats]:
     """Edge, width and height with the layer model fitted through the blur, for the chosen profiles.
 
@@ -240,14 +254,13 @@ def _through_blur(
     width = np.clip(np.nan_to_num(box[k], nan=UNKNOWN_WIDTH_MM), *START_WIDTH_MM)
     share = np.clip(peak_recovery(width, blur[k]), LEAST_RECOVERY, 1.0)
     start = (edge[k], width, (peak[k] - base[k]) / share, base[k])
-    noise = 12.0
-    fit = fit_layers(profiles[k], at, weight, blur[k], start, noise_hu=noise)
+    fit = fit_layers(profiles[k], at, weight, blur[k], start, noise_hu=noise_hu)
     sharp = blur[k] <= SHARPEST * np.percentile(blur[k], 5)
     typical = float(np.median(fit.width_mm[sharp])) if sharp.sum() >= 10 else float(np.median(fit.width_mm))
     lean = np.where(FWHM * blur[k] > typical, LEAN * (typical / (FWHM * blur[k])) ** 2, LOOSE_MM)
     lean = np.clip(lean, TIGHT_MM, LOOSE_MM)
     fit = fit_layers(
-        profiles[k], at, weight, blur[k], start, noise_hu=noise, width_prior=(np.full(len(k), typical), lean)
+        profiles[k], at, weight, blur[k], start, noise_hu=noise_hu, width_prior=(np.full(len(k), typical), lean)
     )
     usable = weight.sum(axis=1) >= 8
     new_edge, new_box, new_height = edge.copy(), box.copy(), peak.copy()

@@ -62,11 +62,12 @@ def test_fit_recovers_edge_width_and_height(edge: float, width: float, height: f
 
 @pytest.mark.parametrize("edge", [-1.0, 0.0, 0.8])
 @pytest.mark.parametrize(("width", "height"), [(1.0, 500.0), (2.0, 600.0), (3.0, 900.0)])
-def test_edges_lie_where_they_were_put(edge: float, width: float, height: float) -> None:
+@pytest.mark.parametrize("noise", [4.0, 12.0, 40.0])
+def test_edges_lie_where_they_were_put(edge: float, width: float, height: float, noise: float) -> None:
     """Densifying alone must not move the edge: the half maximum of a blurred box is not its border."""
     values = np.tile(np.asarray(profile(edge, width, height, 0.5)), (40, 1))
     far = np.full_like(values, 1000.0)
-    found = find_edges(values, far, np.full(40, 0.5), muscle_hu=50.0, threshold_hu120=150.0)
+    found = find_edges(values, far, np.full(40, 0.5), muscle_hu=50.0, threshold_hu120=150.0, noise_hu=noise)
     np.testing.assert_allclose(found.depth_mm, edge, atol=0.2)
     np.testing.assert_allclose(found.thickness_mm, width, atol=0.35)
     assert (found.weight > 0.9).all()
@@ -75,7 +76,9 @@ def test_edges_lie_where_they_were_put(edge: float, width: float, height: float)
 
 def test_no_mineral_has_no_weight() -> None:
     values = np.full((20, len(AT)), 52.0)
-    found = find_edges(values, np.full_like(values, 1000.0), np.full(20, 0.5), muscle_hu=50.0, threshold_hu120=150.0)
+    found = find_edges(
+        values, np.full_like(values, 1000.0), np.full(20, 0.5), muscle_hu=50.0, threshold_hu120=150.0, noise_hu=12.0
+    )
     assert (found.weight == 0).all()
     assert np.isnan(found.thickness_mm).all()
 
@@ -99,7 +102,7 @@ def beside_cortex(bone_at: float, shell_mm: float, sd: float) -> tuple[object, o
 def test_the_blur_of_cortex_is_neither_edge_nor_contact(sd: float) -> None:
     """Muscle on cortex has no mineral; without its blur told apart the profile beside bone looks like a layer."""
     values, distance = beside_cortex(1.0, 0.0, sd)
-    found = find_edges(values, distance, np.full(20, sd), muscle_hu=50.0, threshold_hu120=150.0)
+    found = find_edges(values, distance, np.full(20, sd), muscle_hu=50.0, threshold_hu120=150.0, noise_hu=12.0)
     assert found.weight.max() == 0.0
     assert not found.contact.any()
 
@@ -108,5 +111,5 @@ def test_the_blur_of_cortex_is_neither_edge_nor_contact(sd: float) -> None:
 def test_a_shell_on_cortex_is_contact(sd: float) -> None:
     """... and a shell of 3 mm, more than the blur, that lies on the bone is."""
     values, distance = beside_cortex(1.0, 3.0, sd)
-    found = find_edges(values, distance, np.full(20, sd), muscle_hu=50.0, threshold_hu120=150.0)
+    found = find_edges(values, distance, np.full(20, sd), muscle_hu=50.0, threshold_hu120=150.0, noise_hu=12.0)
     assert found.contact.all()
