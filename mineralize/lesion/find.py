@@ -167,7 +167,8 @@ def _by_mineral(
         missed = outline is None or (
             expected is None and looks == 0 and (outline.trust == "withheld" or _outside_mm(outline, seed) > BESIDE_MM)
         )
-        if missed and guess < LARGEST_ON_BONE_MM and near.bone_at(seed[None])[0] < 0.0:
+        # What is taken for bone may be its shell, where some lies within reach of the next guess.
+        if missed and guess < LARGEST_ON_BONE_MM and near.bone_at(seed[None])[0] < GROWTH * size:
             guess *= GROWTH
             size = guess
             continue
