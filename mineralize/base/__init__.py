@@ -41,7 +41,7 @@ from .quantities import (
     title_of,
 )
 from .quantity import Limit, Quantity, Region, Report
-from .reach import within_reach
+from .reach import all_around, grown, within_reach
 from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .smoothing import gaussian_smoothed
@@ -96,6 +96,7 @@ __all__ = [
     "Verdicts",
     "Volume",
     "ZoneSettings",
+    "all_around",
     "anatomical_words",
     "answer_calls",
     "caution",
@@ -106,6 +107,7 @@ __all__ = [
     "family_of",
     "frozen",
     "gaussian_smoothed",
+    "grown",
     "is_share",
     "isolated_python",
     "known_voltage",

@@ -43,3 +43,36 @@ def within_reach(mask: NDArray[np.bool_], spacing: Any, reach_mm: float) -> NDAr
     reached = np.array(mask, bool, order="C")
     _mark(reached.copy(), np.ascontiguousarray(steps[:, apart <= reach_mm].T), reached)
     return reached
+
+
+def grown(mask: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
+    """A mask widened by so many steps to neighbours that share a face: whole arrays are shifted."""
+    result = np.array(mask, bool, order="C")
+    for _ in range(steps):
+        before = result.copy()
+        for axis in range(mask.ndim):
+            low, high = _sides(mask.ndim, axis, 1)
+            result[high] |= before[low]
+            result[low] |= before[high]
+    return result
+
+
+def all_around(mask: NDArray[np.bool_], size: Any) -> NDArray[np.bool_]:
+    """Where a mask is true in the whole box of ``size`` voxels (one for each axis) around a voxel, as far as the array
+    reaches; a box of even size reaches one voxel farther towards the first."""
+    result = np.array(mask, bool, order="C")
+    for axis, length in enumerate(np.broadcast_to(size, (mask.ndim,)).tolist()):
+        before = result.copy()
+        for step in range(1, int(length) // 2 + 1):
+            low, high = _sides(mask.ndim, axis, step)
+            result[high] &= before[low]
+            if step < int(length) - int(length) // 2:
+                result[low] &= before[high]
+    return result
+
+
+def _sides(axes: int, axis: int, step: int) -> tuple[tuple[slice, ...], tuple[slice, ...]]:
+    """All but the last and all but the first ``step`` of an axis."""
+    low, high = [slice(None)] * axes, [slice(None)] * axes
+    low[axis], high[axis] = slice(None, -step), slice(step, None)
+    return tuple(low), tuple(high)

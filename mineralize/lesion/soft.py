@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, caution, gaussian_smoothed, sample
+from ..base import Floats, caution, gaussian_smoothed, grown, sample
 from ..reference import Reference
 from ..surface import (
     RayMesh,
@@ -136,7 +136,7 @@ def soft_tissue(near: Neighbourhood) -> NDArray[Any]:
     """HU smoothed by ``SMOOTH_MM`` over soft tissue, up to bone whose blur is taken off; NaN in bone and mineral."""
     sigma = SMOOTH_MM / near.grid.spacing
     dense = gaussian_smoothed(near.hu120, sigma) >= 130.0
-    usable = (near.bone_distance > 1.0) & ~ndimage.binary_dilation(dense, iterations=1)
+    usable = (near.bone_distance > 1.0) & ~grown(dense, 1)
     return smoothed_over(near.hu - near.spill, usable, near.grid)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
-from ..base import Grid
+from ..base import Grid, all_around
 from ..reference import Reference
 
 SCALES_MM = (0.0, 1.2, 2.0, 4.0)
@@ -77,7 +77,7 @@ def noise_around(hu: NDArray[Any], plain: NDArray[np.bool_], grid: Grid, referen
         size = np.maximum(np.rint(edge / grid.spacing).astype(int), 1)
         volume = float(np.prod(size)) * grid.voxel_volume_mm3
         mean = ndimage.uniform_filter(values, size) if size.max() > 1 else values
-        good = ndimage.minimum_filter(plain, size) if size.max() > 1 else plain
+        good = all_around(plain, size) if size.max() > 1 else plain
         apart = np.maximum(np.ceil(4.0 / grid.spacing).astype(int), size)
         steps = np.concatenate([_steps(mean, good, axis, int(apart[axis])) for axis in range(3)])
         if len(steps) < LEAST_PAIRS:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
-from ..base import Floats, Verdicts, Volume, caution, gaussian_smoothed, withhold
+from ..base import Floats, Verdicts, Volume, all_around, caution, gaussian_smoothed, grown, withhold
 from ..bones import Skeleton
 from ..lesion import signed_depth
 from ..reference import Reference
@@ -28,7 +27,7 @@ def _muscle_voxels(volume: Volume, bone_distance: NDArray[np.floating] | None, n
         muscle &= bone_distance > 3.0
     reach = np.maximum(np.round(1.5 / volume.grid.spacing).astype(int), 1)
     shape = tuple(2 * int(r) + 1 for r in reach)
-    return np.asarray(ndimage.minimum_filter(muscle, size=shape))
+    return all_around(muscle, shape)
 
 
 def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> list[Estimate]:
@@ -42,7 +41,7 @@ def measure_muscle(site: Site, volume: Volume, skeleton: Skeleton | None) -> lis
     noise = site.reference.noise_hu
     near = _muscle_voxels(Volume(site.near.hu, site.near.grid), site.near.bone_distance, noise)
     outside = -site.zones.depth
-    clear_of_mineral = ~ndimage.binary_dilation(site.mineral, iterations=2)
+    clear_of_mineral = ~grown(site.mineral, 2)
     ring = near & (outside >= NEAR_MM[0]) & (outside <= NEAR_MM[1]) & clear_of_mineral
     far_mean, far_se, far_mm3 = _reference_far(site, volume, skeleton)
     rows: list[Estimate] = []
@@ -149,9 +148,10 @@ def _coarse_bone(skeleton: Skeleton, part: Volume) -> NDArray[np.bool_]:
         within = (index >= 0) & (index < coarse)
         inside &= within.reshape([-1 if a == axis else 1 for a in range(3)])
         places.append(np.clip(index, 0, coarse - 1))
-    picked = np.ix_(*places)
-    blocked = skeleton.mask[picked] | ~skeleton.body[picked] | ~inside
-    return np.asarray(ndimage.binary_dilation(blocked, iterations=3))
+    levels, rows, columns = places
+    coarse_blocked = skeleton.mask[levels] | ~skeleton.body[levels]
+    blocked = coarse_blocked.take(rows, axis=1).take(columns, axis=2) | ~inside
+    return grown(blocked, 3)
 
 
 def _extent(

@@ -9,7 +9,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize, special
 
-from ..base import Acquisition, Calibration, Floats, MineralSettings, Note, Volume, gaussian_smoothed, slope, to_hu120
+from ..base import (
+    Acquisition,
+    Calibration,
+    Floats,
+    MineralSettings,
+    Note,
+    Volume,
+    all_around,
+    gaussian_smoothed,
+    slope,
+    to_hu120,
+)
 from .cubes import Cubes, cubes_of
 from .depth import muscle_by_depth
 from .slopes import TABLE, slope_of
@@ -186,7 +197,7 @@ def _fat(volume: Volume, noise_4mm_hu: float) -> Tissue | None:
         plane = volume.hu[k].astype(np.float32)
         smooth = gaussian_smoothed(plane, 0.9 / in_plane)
         fat = (smooth >= FAT_WINDOW_HU[0]) & (smooth <= FAT_WINDOW_HU[1])
-        values.append(plane[ndimage.minimum_filter(fat, size=reach)])
+        values.append(plane[all_around(fat, reach)])
     found = np.concatenate(values)
     volume_mm3 = len(found) * grid.voxel_volume_mm3
     if volume_mm3 < 100.0:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from mineralize.base import within_reach
+from mineralize.base import all_around, grown, within_reach
 
 
 @pytest.mark.parametrize("spacing", [(0.7, 0.4, 0.4), (3.0, 0.5, 0.5), (0.5, 0.5, 0.5)])
@@ -25,3 +25,18 @@ def test_as_a_distance_map_says(spacing: tuple[float, float, float], reach_mm: f
 def test_nothing_marked_and_everything_marked() -> None:
     assert not within_reach(np.zeros((3, 4, 5), bool), (1.0, 1.0, 1.0), 2.0).any()
     assert within_reach(np.ones((3, 4, 5), bool), (1.0, 1.0, 1.0), 2.0).all()
+
+
+@pytest.mark.parametrize("shape", [(6, 9, 11), (1, 12, 7), (8, 5)])
+@pytest.mark.parametrize("steps", [1, 2, 3])
+def test_widened_as_the_library_does(shape: tuple[int, ...], steps: int) -> None:
+    mask = np.random.default_rng(6).uniform(size=shape) < 0.05
+    mask[(0,) * len(shape)] = True
+    assert (grown(mask, steps) == ndimage.binary_dilation(mask, iterations=steps)).all()
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, (1, 5, 4), (9, 30, 2)])
+def test_true_all_around_as_the_smallest_value_is(size: int | tuple[int, ...]) -> None:
+    mask = np.random.default_rng(7).uniform(size=(7, 20, 15)) < 0.9
+    assert (all_around(mask, size) == ndimage.minimum_filter(mask, size=size)).all()
+    assert all_around(np.ones((2, 3, 4), bool), size).all()
