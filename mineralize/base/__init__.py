@@ -41,7 +41,7 @@ from .quantities import (
     title_of,
 )
 from .quantity import Limit, Quantity, Region, Report
-from .reach import all_around, grown, within_reach
+from .reach import all_around, dilated, grown, within_reach
 from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .smoothing import gaussian_smoothed
@@ -104,6 +104,7 @@ __all__ = [
     "collect_seldom",
     "compiled",
     "decimals_for",
+    "dilated",
     "family_of",
     "frozen",
     "gaussian_smoothed",

@@ -40,8 +40,16 @@ def within_reach(mask: NDArray[np.bool_], spacing: Any, reach_mm: float) -> NDAr
     half = np.floor(reach_mm / size + 1e-9).astype(int)
     steps = np.stack(np.meshgrid(*[np.arange(-n, n + 1) for n in half], indexing="ij")).reshape(3, -1)
     apart = np.sqrt(((steps * size[:, None]) ** 2).sum(axis=0))
+    return dilated(mask, steps[:, apart <= reach_mm].T)
+
+
+def dilated(mask: NDArray[np.bool_], offsets: NDArray[Any]) -> NDArray[np.bool_]:
+    """``mask`` (slices, rows, columns) and all voxels at one of ``offsets`` (N, 3) from one of it; a new array.
+
+    With every offset those shorter along any axis must be among them, as in a ball, a box or a cross.
+    """
     reached = np.array(mask, bool, order="C")
-    _mark(reached.copy(), np.ascontiguousarray(steps[:, apart <= reach_mm].T), reached)
+    _mark(reached.copy(), np.ascontiguousarray(offsets, np.int64), reached)
     return reached
 
 

@@ -9,13 +9,14 @@ Numbers below without another source are own judgement, held against truth by ``
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import SimpleITK as sitk
 from numpy.typing import NDArray
 
-from ..base import AlignSettings, Floats, Grid, Volume, lazy, to_sitk
+from ..base import AlignSettings, Floats, Grid, Volume, dilated, lazy, to_sitk
 from .field import bounding_box, surface_points
 from .parts import Bone, describe, filled_bone, label_parts
 
@@ -165,12 +166,11 @@ def body_mask(coarse: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:
 
 def _largest_parts(coarse: NDArray[np.float32], grid: Grid, radius: list[int]) -> NDArray[np.bool_] | None:
     """The body in a box that holds all of it; ``None`` where nothing is as thick as the ball (radii in voxels)."""
-    image = to_sitk(coarse > BODY_HU, grid)
-    padded = sitk.ConstantPad(image, radius, radius, 1)
-    opened = sitk.BinaryErode(padded, radius, sitk.sitkBall, 0, 1)
-    opened = sitk.BinaryDilate(opened, radius, sitk.sitkBall, 0, 1)
-    opened = sitk.Crop(opened, radius, radius)
-    parts = sitk.GetArrayFromImage(sitk.ConnectedComponent(opened))
+    ball = _ball(tuple(radius))
+    above = coarse > BODY_HU
+    padded = np.pad(above, [(r, r) for r in radius[::-1]], constant_values=True)
+    opened = dilated(~dilated(~padded, ball), ball)[tuple(slice(r, -r) for r in radius[::-1])]
+    parts = sitk.GetArrayFromImage(sitk.ConnectedComponent(to_sitk(opened, grid)))
     sizes = np.bincount(parts.ravel())
     if len(sizes) < 2:
         return None
@@ -179,5 +179,14 @@ def _largest_parts(coarse: NDArray[np.float32], grid: Grid, radius: list[int]) -
     keep = (sizes >= SMALLEST_BODY_SHARE * sizes.max()) & with_bone
     keep[int(np.argmax(sizes))] = True
     # The opening rounds off what is thin, such as fingers: give back what lies next to a kept part.
-    near = sitk.BinaryDilate(to_sitk(keep[parts], grid), radius, sitk.sitkBall, 0, 1)
-    return np.asarray((sitk.GetArrayFromImage(near) > 0) & (coarse > BODY_HU))
+    return dilated(keep[parts], ball) & above
+
+
+@lru_cache(maxsize=8)
+def _ball(radius: tuple[int, ...]) -> NDArray[np.int64]:
+    """Offsets (N, 3) of the voxels of a ball of radii in voxels (column, row, slice)."""
+    size = [2 * r + 1 for r in radius[::-1]]
+    spot = np.zeros(size, np.uint8)
+    spot[radius[2], radius[1], radius[0]] = 1
+    ball = sitk.GetArrayFromImage(sitk.BinaryDilate(sitk.GetImageFromArray(spot), list(radius), sitk.sitkBall, 0, 1))
+    return np.argwhere(ball > 0) - radius[::-1]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import SimpleITK as sitk
 from scipy import ndimage
 
-from mineralize.base import all_around, grown, within_reach
+from mineralize.base import all_around, dilated, grown, within_reach
 
 
 @pytest.mark.parametrize("spacing", [(0.7, 0.4, 0.4), (3.0, 0.5, 0.5), (0.5, 0.5, 0.5)])
@@ -40,3 +41,15 @@ def test_true_all_around_as_the_smallest_value_is(size: int | tuple[int, ...]) -
     mask = np.random.default_rng(7).uniform(size=(7, 20, 15)) < 0.9
     assert (all_around(mask, size) == ndimage.minimum_filter(mask, size=size)).all()
     assert all_around(np.ones((2, 3, 4), bool), size).all()
+
+
+@pytest.mark.parametrize("radius", [(1, 1, 1), (2, 3, 3)])
+def test_dilated_by_a_ball_as_the_library_does(radius: tuple[int, int, int]) -> None:
+    mask = np.random.default_rng(8).uniform(size=(11, 18, 20)) < 0.03
+    mask[3:8, 4:12, 5:16] = True
+    image = sitk.GetImageFromArray(mask.astype(np.uint8))
+    expected = sitk.GetArrayFromImage(sitk.BinaryDilate(image, radius[::-1], sitk.sitkBall, 0, 1)) > 0
+    spot = np.zeros([2 * r + 1 for r in radius], np.uint8)
+    spot[radius] = 1
+    ball = sitk.GetArrayFromImage(sitk.BinaryDilate(sitk.GetImageFromArray(spot), radius[::-1], sitk.sitkBall, 0, 1))
+    assert (dilated(mask, np.argwhere(ball) - radius) == expected).all()
