@@ -10,7 +10,7 @@ from __future__ import annotations
 from . import terms
 from .aide import Aide, AideError, answer_calls
 from .child import isolated_python
-from .compiled import compiled
+from .compiled import compiled, load_compiled
 from .documents import read_json, read_toml
 from .errors import (
     CaseFileError,
@@ -114,6 +114,7 @@ __all__ = [
     "known_voltage",
     "lazy",
     "limit_for",
+    "load_compiled",
     "named",
     "neat",
     "number",

@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 _LOCK = threading.Lock()
+_LOOPS: list[_Compiled] = []
 _ARGUMENT = re.compile(r"([a-z])(\d)(?:\[(\d)\](!?))?")
 _SCALARS = {"f4": "float32", "f8": "float64", "i2": "int16", "i4": "int32", "i8": "int64", "b1": "boolean"}
 
@@ -30,12 +31,16 @@ class _Compiled:
         self.__name__ = plain.__name__
         self.__module__ = plain.__module__
 
-    def __call__(self, *arguments: Any) -> Any:
+    def load(self) -> Callable[..., Any]:
+        """The compiled function, made on first use."""
         made = self._made
         if made is None:
             with _LOCK:
                 made = self._made = self._made or _made(self.plain, self.signatures)
-        return made(*arguments)
+        return made
+
+    def __call__(self, *arguments: Any) -> Any:
+        return self.load()(*arguments)
 
 
 def _made(plain: Callable[..., Any], signatures: tuple[str, ...]) -> Callable[..., Any]:
@@ -75,6 +80,16 @@ def compiled(*signatures: str) -> Callable[[Function], Function]:
     """
 
     def decorated(plain: Function) -> Function:
-        return _Compiled(plain, signatures)  # type: ignore[return-value]
+        made = _Compiled(plain, signatures)
+        if signatures:
+            _LOOPS.append(made)
+        return made  # type: ignore[return-value]
 
     return decorated
+
+
+def load_compiled() -> None:
+    """Have all loops of the modules imported so far ready, so that the first who needs them does not wait: most of a
+    second. For a process that waits for work."""
+    for loop in tuple(_LOOPS):
+        loop.load()

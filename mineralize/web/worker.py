@@ -20,7 +20,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any, TextIO
 
-from ..base import LesionNeeded, MineralizeError, collect_seldom
+from ..base import LesionNeeded, MineralizeError, collect_seldom, load_compiled
 from .shelf import Case, check_links
 from .work import Work
 
@@ -69,10 +69,14 @@ def main() -> int:
     work = Work(case)
     requests: SimpleQueue[dict[str, Any]] = SimpleQueue()
     threading.Thread(target=_listen, args=(requests,), daemon=True).start()
+    # Loaded while the reader looks at the first picture, not when a point waits for its outline.
+    ready = threading.Thread(target=load_compiled, daemon=True)
     while True:
         request = requests.get()
         line = _Line(answers, int(request["number"]))
         _one(work, root, request, line)
+        if ready.ident is None:
+            ready.start()
 
 
 def _listen(requests: SimpleQueue[dict[str, Any]]) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from mineralize.base import Grid, Volume, compiled, sample
+from mineralize.base import Grid, Volume, compiled, load_compiled, sample
 
 
 @compiled()
@@ -32,6 +32,21 @@ def test_any_strides_and_read_only_arrays_are_taken(kind: type) -> None:
         result = np.empty(len(given))
         _sums(given, 2.0, result)
         assert result == pytest.approx(2.0 * (given.astype(float) ** 2).sum(axis=1))
+
+
+def test_loops_can_be_made_ready_before_they_are_called() -> None:
+    @compiled("f8 f8[1]!")
+    def doubled(value: float, result: np.ndarray) -> None:
+        result[0] = 2.0 * value
+
+    assert doubled._made is None  # type: ignore[attr-defined]
+    load_compiled()
+    made = doubled._made  # type: ignore[attr-defined]
+    result = np.zeros(1)
+    doubled(3.0, result)
+    assert made is not None
+    assert doubled._made is made  # type: ignore[attr-defined]
+    assert result[0] == 6.0
 
 
 def test_the_wrong_kind_of_argument_is_refused() -> None:
