@@ -21,6 +21,7 @@ from ..surface import (
     dents,
     find_edges,
     highest_within,
+    in_band,
     mean_curvature,
     profile_depths,
     smoothing_matrix,
@@ -138,7 +139,8 @@ def refined(
     outward = mesh.directions @ np.linalg.inv(body.shape)
     outward /= np.linalg.norm(outward, axis=1)[:, None]
     blend = smoothing_matrix(count, mesh.edges, passes=2)
-    penalty, pull = bending(mesh)
+    stiff, pull = bending(mesh)
+    penalty = in_band(stiff)
     course = _Course(near, reference, margin, settings, body.centre, mesh, stretch, outward, blend, penalty, pull)
     radius = solve_radius(radius, np.ones(count), penalty, pull)
     deepest = DEEPEST * float(np.cbrt(np.prod(body.radii)))
