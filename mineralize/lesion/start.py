@@ -132,8 +132,9 @@ def lesion_mineral(
     mineral = np.asarray(keep[labels], dtype=bool)
     if not mineral.any():
         return mineral
-    highest = ndimage.maximum(bone_distance, labels, np.arange(count + 1))
-    standing = mineral & (np.asarray(highest) > SCRAP_MM)[labels]
+    highest = np.full(count + 1, -np.inf)
+    np.maximum.at(highest, labels[mineral], bone_distance[mineral])
+    standing = mineral & (highest > SCRAP_MM)[labels]
     result = _of_lesion(standing, grid, seed, expected) if standing.any() else standing
     if not result.any():
         return _of_lesion(mineral, grid, seed, expected)
