@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import SimpleITK as sitk
@@ -26,6 +27,10 @@ the scan; with 1.5 mm the contour hid a third of the mineral that faced a real h
 PASSES_ON = 0.25
 """Share of its border with bone that lies beyond the lesion, from which what was taken off is bone that passes by: a
 lesion ends within its zone, a bone's second limb does not. Own judgement; a hip's limb has 0.4 and more."""
+CORTEX_MM, LEAST_CORTEX = (0.5, 2.5), 30
+"""Depth beneath a bone's surface at which its cortex is looked at, and voxels that it takes."""
+AS_DENSE = 0.8
+"""Share of the free cortex's HU from which what was taken off is bone: own judgement."""
 WINDOWS_MM = (WINDOW_MM, 40.0, 25.0)
 """Lengths above and below the lesion within which bones that join elsewhere, at an ankle or a wrist, are looked at."""
 SHARED_LENGTH = 0.7
@@ -118,7 +123,7 @@ def continued(
         else:
             result.bridges.append(made)
             if made.suspect.any():
-                native = replaced(native, crop.grid, made, zone)
+                native = replaced(native, crop, made, zone)
                 if (made.suspect & ~made.seen).any():
                     result.notes.append(HIDDEN)
                 if made.one_sided:
@@ -154,8 +159,9 @@ def _bridge_of(
     return sheet(own_field, bones.grid, distance_at, hu_at, points, zone=zone) or along
 
 
-def replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: LesionZone) -> NDArray[np.float32]:
-    """A bone's own distance with the continued contour where it applies."""
+def replaced(native: NDArray[np.float32], crop: Volume, made: Continued, zone: LesionZone) -> NDArray[np.float32]:
+    """A bone's own distance on the box of a scan with the continued contour where it applies."""
+    grid = crop.grid
     reach = zone.radius + CONTACT_MARGIN_MM + 25
     box = grid.bounds_around(np.stack([zone.centre - reach, zone.centre + reach]), 0.0)
     native = native.copy()
@@ -173,7 +179,9 @@ def replaced(native: NDArray[np.float32], grid: Grid, made: Continued, zone: Les
     changed[at] = changes
     now = part_of.copy()
     now[at] = np.where(changes, distance, old)
+    hu = crop.hu[tuple(slice(lo, hi) for lo, hi in box)]
     passing = passing_by(part_of < 0, now < 0, changed)
+    passing |= like_bone(part_of, now < 0, changed, hu)
     part_of[:] = np.where(passing, part_of, now)
     return native
 
@@ -192,6 +200,28 @@ def passing_by(before: NDArray[np.bool_], after: NDArray[np.bool_], changed: NDA
         if border.any() and (border & ~changed[wide]).sum() > PASSES_ON * border.sum():
             passing[wide] |= piece
     return passing
+
+
+def like_bone(
+    native: NDArray[np.float32], after: NDArray[np.bool_], changed: NDArray[np.bool_], hu: NDArray[Any]
+) -> NDArray[np.bool_]:
+    """What of the bone taken off is as dense beneath its surface as the free bone around it, and is bone.
+
+    ``native``: mm outside bone before; ``after``: bone; ``changed``: where the continued contour applies; ``hu``.
+    """
+    cortex = (native < -CORTEX_MM[0]) & (native > -CORTEX_MM[1])
+    free = cortex & ~changed
+    alike = np.zeros(native.shape, bool)
+    if free.sum() < LEAST_CORTEX:
+        return alike
+    usual = float(np.median(hu[free]))
+    removed, _ = ndimage.label((native < 0) & ~after)
+    for label, span in enumerate(ndimage.find_objects(removed), start=1):
+        piece = removed[span] == label
+        layer = piece & cortex[span]
+        if layer.sum() >= LEAST_CORTEX and float(np.median(hu[span][layer])) > AS_DENSE * usual:
+            alike[span] |= piece
+    return alike
 
 
 def _pieces(

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from mineralize.base import AlignSettings, Grid, Volume
 from mineralize.bones import BoneNear, bone_near, find_skeleton
-from mineralize.bones.beneath import ADDED_MM, passing_by, replaced
+from mineralize.bones.beneath import ADDED_MM, like_bone, passing_by, replaced
 from mineralize.bones.bridge import ANGLES, LEVEL_MM, Bridge
 from mineralize.bones.height_map import bend, carried_along
 from mineralize.bones.zone import LesionZone
@@ -126,7 +126,7 @@ def test_a_contour_adds_no_bone_where_none_is_bright() -> None:
     world = grid.world_of_all()
     seen = (np.hypot(world[..., 0], world[..., 1]) - 6.0).astype(np.float32)
     zone = LesionZone(np.array([14.0, 0.0, 0.0]), 6.0)
-    now = replaced(seen, grid, tube(zone), zone)
+    now = replaced(seen, Volume(np.zeros(grid.shape, np.int16), grid), tube(zone), zone)
     assert np.abs(now - seen).max() > 0.9 * ADDED_MM
     assert (now >= seen - ADDED_MM - 1e-5).all()
 
@@ -142,3 +142,18 @@ def test_what_goes_on_beyond_the_lesion_is_bone() -> None:
     after = before & ~changed
     assert np.array_equal(passing_by(before, after, changed), before & changed)
     assert not passing_by(before | lump, before, changed).any()
+
+
+def test_what_is_as_dense_as_free_cortex_is_bone() -> None:
+    """A block with a cortex of 3 mm at 1000 HU: a corner of it taken off stays bone, a lump of 400 HU does not."""
+    z, y, x = np.meshgrid(*(np.arange(n, dtype=float) for n in (30, 40, 40)), indexing="ij")
+    bone = np.maximum(np.maximum(5.0 - z, z - 20.0), np.maximum(np.abs(y - 20.0), np.abs(x - 20.0)) - 15.0)
+    lump = np.maximum(np.hypot(y - 20.0, x - 20.0) - 6.0, np.abs(z - 23.0) - 3.0)
+    hu = np.where(bone < 0, np.where(bone > -3.0, 1000.0, 300.0), np.where(lump < 0, 400.0, 50.0))
+    native = np.minimum(bone, lump).astype(np.float32)
+    corner = (bone < 0) & (x > 28.0) & (y > 28.0)
+    after = (bone < 0) & ~corner
+    near_either = (np.hypot(y - 20.0, x - 20.0) < 8.0) & (z > 18.0) | (x > 26.0) & (y > 26.0)
+    alike = like_bone(native, after, near_either, hu)
+    assert alike[corner].all()
+    assert not alike[(lump < 0) & (bone >= 0)].any()
