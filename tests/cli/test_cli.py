@@ -52,7 +52,7 @@ def made_up(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
                 raise read
             return study.timeline
 
-        def analyse_case(timeline: Any, settings: Any, on_step: Any, jobs: Any, meanwhile: Any, *_: Any) -> Any:
+        def analyse_case(timeline: Any, settings: Any, on_step: Any, jobs: Any, meanwhile: Any, **_: Any) -> Any:
             if analyse:
                 raise analyse
             return replace(study, timeline=timeline)
