@@ -297,7 +297,7 @@ def test_batch_survives_bad_cases_and_equals_single(
         return study.timeline
 
     monkeypatch.setattr(cases, "read_timeline", read_case)
-    monkeypatch.setattr(cases, "analyse", lambda timeline, *_: study)
+    monkeypatch.setattr(cases, "analyse", lambda timeline, *_, **__: study)
     root, out = _root(tmp_path), tmp_path / "out"
     assert cli.main(["batch", str(root), "--out", str(out), "--jobs", "1"]) == 5
     said = capsys.readouterr()
