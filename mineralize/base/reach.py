@@ -54,7 +54,7 @@ def dilated(mask: NDArray[np.bool_], offsets: NDArray[Any]) -> NDArray[np.bool_]
 
 
 def grown(mask: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
-    """A mask widened by so many steps to neighbours that share a face: whole arrays are shifted."""
+    """A mask (slices, rows, columns) widened by so many steps to neighbours that share a face: arrays are shifted."""
     result = np.array(mask, bool, order="C")
     for _ in range(steps):
         before = result.copy()
@@ -66,8 +66,10 @@ def grown(mask: NDArray[np.bool_], steps: int) -> NDArray[np.bool_]:
 
 
 def all_around(mask: NDArray[np.bool_], size: Any) -> NDArray[np.bool_]:
-    """Where a mask is true in the whole box of ``size`` voxels (one for each axis) around a voxel, as far as the array
-    reaches; a box of even size reaches one voxel farther towards the first."""
+    """Where a mask (slices, rows, columns) is true in the whole box of ``size`` voxels (of each axis) around a voxel.
+
+    The box ends where the array does; one of even size reaches one voxel farther towards the first.
+    """
     result = np.array(mask, bool, order="C")
     for axis, length in enumerate(np.broadcast_to(size, (mask.ndim,)).tolist()):
         before = result.copy()

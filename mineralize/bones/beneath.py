@@ -15,7 +15,7 @@ from ..base import Floats, Grid, Volume, lazy, sample, to_sitk
 from .bridge import CONTACT_MARGIN_MM, WINDOW_MM, DistanceAt, bridge
 from .field import sub_voxel_field
 from .parts import Bone
-from .sheet import BESIDE_MM, Continued, sheet
+from .sheet import BESIDE_MM, Continued, Sheet, sheet
 from .zone import LesionZone
 
 FAR_MM = 60.0
@@ -181,7 +181,9 @@ def replaced(native: NDArray[np.float32], crop: Volume, made: Continued, zone: L
     now[at] = np.where(changes, distance, old)
     hu = crop.hu[tuple(slice(lo, hi) for lo, hi in box)]
     passing = passing_by(part_of < 0, now < 0, changed)
-    passing |= like_bone(part_of, now < 0, changed, hu)
+    if isinstance(made, Sheet):
+        # A face has edges that its height map cuts off; the section of a shaft has them all.
+        passing |= like_bone(part_of, now < 0, changed, hu)
     part_of[:] = np.where(passing, part_of, now)
     return native
 
