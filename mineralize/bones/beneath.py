@@ -179,51 +179,43 @@ def replaced(native: NDArray[np.float32], crop: Volume, made: Continued, zone: L
     changed[at] = changes
     now = part_of.copy()
     now[at] = np.where(changes, distance, old)
-    hu = crop.hu[tuple(slice(lo, hi) for lo, hi in box)]
-    passing = passing_by(part_of < 0, now < 0, changed)
-    if isinstance(made, Sheet):
-        # A face has edges that its height map cuts off; the section of a shaft has them all.
-        passing |= like_bone(part_of, now < 0, changed, hu)
-    part_of[:] = np.where(passing, part_of, now)
+    # A face has edges that its height map cuts off; the section of a shaft has them all.
+    hu = crop.hu[tuple(slice(lo, hi) for lo, hi in box)] if isinstance(made, Sheet) else None
+    part_of[:] = np.where(still_bone(part_of, now < 0, changed, hu), part_of, now)
     return native
 
 
-def passing_by(before: NDArray[np.bool_], after: NDArray[np.bool_], changed: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """What of the bone taken off goes on beyond the lesion, and is bone.
+def still_bone(
+    native: NDArray[np.float32], after: NDArray[np.bool_], changed: NDArray[np.bool_], hu: NDArray[Any] | None = None
+) -> NDArray[np.bool_]:
+    """What the continued contour takes off, and is bone all the same; (slices, rows, columns) as all that is given.
 
-    ``before`` and ``after``: bone; ``changed``: where the continued contour applies.
+    A piece that goes on beyond the lesion passes it by. With ``hu``, so is one that is as dense beneath its surface as
+    the free bone around it.
+
+    Parameters
+    ----------
+    native : mm outside bone before.
+    after : bone.
+    changed : where the continued contour applies.
     """
+    before = native < 0
+    cortex = (native < -CORTEX_MM[0]) & (native > -CORTEX_MM[1])
+    free = cortex & ~changed
+    usual = np.inf if hu is None or free.sum() < LEAST_CORTEX else float(np.median(hu[free]))
     removed, _ = ndimage.label(before & ~after)
-    passing = np.zeros(before.shape, bool)
+    kept = np.zeros(native.shape, bool)
     for label, span in enumerate(ndimage.find_objects(removed), start=1):
         wide = tuple(slice(max(s.start - 1, 0), s.stop + 1) for s in span)
         piece = removed[wide] == label
         border = ndimage.binary_dilation(piece) & before[wide] & ~piece
-        if border.any() and (border & ~changed[wide]).sum() > PASSES_ON * border.sum():
-            passing[wide] |= piece
-    return passing
-
-
-def like_bone(
-    native: NDArray[np.float32], after: NDArray[np.bool_], changed: NDArray[np.bool_], hu: NDArray[Any]
-) -> NDArray[np.bool_]:
-    """What of the bone taken off is as dense beneath its surface as the free bone around it, and is bone.
-
-    ``native``: mm outside bone before; ``after``: bone; ``changed``: where the continued contour applies; ``hu``.
-    """
-    cortex = (native < -CORTEX_MM[0]) & (native > -CORTEX_MM[1])
-    free = cortex & ~changed
-    alike = np.zeros(native.shape, bool)
-    if free.sum() < LEAST_CORTEX:
-        return alike
-    usual = float(np.median(hu[free]))
-    removed, _ = ndimage.label((native < 0) & ~after)
-    for label, span in enumerate(ndimage.find_objects(removed), start=1):
-        piece = removed[span] == label
-        layer = piece & cortex[span]
-        if layer.sum() >= LEAST_CORTEX and float(np.median(hu[span][layer])) > AS_DENSE * usual:
-            alike[span] |= piece
-    return alike
+        passing = border.any() and (border & ~changed[wide]).sum() > PASSES_ON * border.sum()
+        layer = piece & cortex[wide]
+        if passing or (
+            hu is not None and layer.sum() >= LEAST_CORTEX and np.median(hu[wide][layer]) > AS_DENSE * usual
+        ):
+            kept[wide] |= piece
+    return kept
 
 
 def _pieces(

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import IO, Any
 
-from ..base import SeriesError, isolated_python
+from ..base import SeriesError, isolated_python, send
 from .decode import twelve_bit_jpeg
 from .image import Image
 
@@ -200,6 +200,4 @@ def answer(module: str, job: object, seconds: float) -> Any:
 
 def serve(work: Callable[[Any], object]) -> None:
     """What the child of :func:`answer` runs: one job, one answer."""
-    said = pickle.dumps(work(pickle.load(sys.stdin.buffer)))
-    sys.stdout.buffer.write(len(said).to_bytes(8, "little") + said)
-    sys.stdout.buffer.flush()
+    send(sys.stdout.buffer, pickle.dumps(work(pickle.load(sys.stdin.buffer))))

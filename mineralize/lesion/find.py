@@ -8,7 +8,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from ..base import Floats, Settings, caution, withhold
 from ..timeline import Offered
@@ -17,12 +16,11 @@ from .candidates import Candidate, find_candidates
 from .doubts import LEFT_OUT
 from .drawn import outline_from_mask, outline_of_shape
 from .margin import beyond_mineral, find_mass_margin, is_shell
-from .near import Neighbourhood, blur_beside_bone
-from .outline import Outline, find_outline
+from .near import Neighbourhood
+from .outline import Outline, find_outline, mineral_at
 from .seen import SURROUND_MM, SeenScan, radius_about
 from .soft import find_soft_margin
-from .specks import noise_of
-from .start import Ellipsoid, lesion_mineral
+from .start import Ellipsoid
 from .zones import signed_depth
 
 BESIDE_MM = 3.0
@@ -136,7 +134,7 @@ def _outlined(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellips
             return _again_by_margin(seen, expected, guess, settings)
         return _by_soft_margin(seen, seed)
     if outline.left_out > LEFT_OUT and expected is None:
-        shape = outline_of_shape(near, _mineral_at(seen, near, seed, settings), seen.scan.number)
+        shape = outline_of_shape(near, mineral_at(near, seen.reference, seed, settings), seen.scan.number)
         # The pieces of a broken shell close to fragments, not to the lesion.
         if shape is not None and shape.volume_mm3 > LEAST_OF_OUTLINE * outline.volume_mm3:
             return shape
@@ -187,20 +185,6 @@ def _by_mineral(
         centre, guess = middle, min(radius * (1.0 if inside_view else WIDER), settings.outline.largest_radius_mm)
         size, surface = radius, outline.vertices[::4]
     return outline, near, guess
-
-
-def _mineral_at(seen: SeenScan, near: Neighbourhood, seed: Floats, settings: Settings) -> NDArray[np.bool_]:
-    """The mineral that hangs together at a seed, with what a reader counted in."""
-    mineral = lesion_mineral(
-        near.hu120,
-        near.grid,
-        near.bone_distance,
-        seed,
-        threshold_hu120=settings.outline.mineral_hu120,
-        noise=noise_of(seen.reference, near.grid),
-        blur_mm=blur_beside_bone(near.bone_distance, near.grid, seen.reference),
-    )
-    return mineral if near.added is None else mineral | near.added
 
 
 def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings: Settings) -> Outline | None:

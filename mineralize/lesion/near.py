@@ -24,7 +24,8 @@ class Neighbourhood:
     """The part of a scan around the lesion, (slices, rows, columns) on ``grid``.
 
     ``hu`` as scanned; ``spill`` the HU that the blur of cortex adds outside bone; ``hu120`` HU at 120 kVp with the
-    spill taken off; ``bone_distance`` mm outside bone, negative inside. ``added`` marks mineral that a reader counted
+    spill taken off; ``bone_distance`` mm outside bone, negative inside; ``bone_blur`` mm, one or per voxel, as
+    :func:`blur_beside_bone` finds it. ``added`` marks mineral that a reader counted
     in; ``hand_excess`` is HU times mm3 of all that a reader counted in or out.
     """
 
@@ -33,6 +34,7 @@ class Neighbourhood:
     bone_distance: NDArray[Any]
     grid: Grid
     spill: NDArray[Any]
+    bone_blur: Any
     added: NDArray[np.bool_] | None = None
     hand_excess: float = 0.0
 
@@ -49,6 +51,7 @@ class Neighbourhood:
             self.bone_distance[cut],
             self.grid.cropped(box),
             self.spill[cut],
+            self.bone_blur[cut] if np.ndim(self.bone_blur) else self.bone_blur,
             None if self.added is None else self.added[cut],
             self.hand_excess,
         )
@@ -70,8 +73,9 @@ def neighbourhood(volume: Volume, bone_distance: NDArray[Any] | None, reference:
     """
     distance = np.full(volume.grid.shape, FAR_MM, np.float32) if bone_distance is None else bone_distance
     distance = distance.astype(np.float32)
-    spill = bone_spill(distance, volume.grid, reference)
-    return Neighbourhood(volume.hu, reference.hu120(volume.hu - spill), distance, volume.grid, spill)
+    blur = blur_beside_bone(distance, volume.grid, reference)
+    spill = bone_spill(distance, blur, reference)
+    return Neighbourhood(volume.hu, reference.hu120(volume.hu - spill), distance, volume.grid, spill, blur)
 
 
 def blur_beside_bone(distance: NDArray[Any], grid: Grid, reference: Reference) -> Any:
@@ -87,10 +91,10 @@ def blur_beside_bone(distance: NDArray[Any], grid: Grid, reference: Reference) -
     return reference.blur_along(np.abs(slopes[0]) / np.maximum(size, 1e-6)).astype(np.float32)
 
 
-def bone_spill(distance: NDArray[Any], grid: Grid, reference: Reference) -> NDArray[np.float32]:
-    """HU of the scan that the blur of cortex adds outside bone, from the distance (mm) and the scan's blur."""
+def bone_spill(distance: NDArray[Any], blur_mm: Any, reference: Reference) -> NDArray[np.float32]:
+    """HU of the scan that the blur of cortex adds outside bone, from the distance (mm) and the blur beside bone."""
     spill = np.zeros(distance.shape, np.float32)
-    blur = np.broadcast_to(blur_beside_bone(distance, grid, reference), distance.shape)
+    blur = np.broadcast_to(blur_mm, distance.shape)
     close = (distance > 0) & (distance < 5.0 * blur)
     if close.any():
         cortex = reference.cortex.mean_hu if reference.cortex else 1200.0

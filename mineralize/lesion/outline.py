@@ -36,7 +36,7 @@ from .doubts import (
     doubt_of_slices,
     doubt_on_bone,
 )
-from .near import Neighbourhood, blur_beside_bone
+from .near import Neighbourhood
 from .refine import Refined, refined
 from .region import WITHIN_SHELL, Margin, mass_margin, region_cost
 from .specks import noise_of
@@ -164,18 +164,7 @@ def find_outline(
     expected : its place and size by another scan, if known.
     """
     seed = np.asarray(seed, float)
-    mineral = lesion_mineral(
-        near.hu120,
-        near.grid,
-        near.bone_distance,
-        seed,
-        threshold_hu120=settings.outline.mineral_hu120,
-        noise=noise_of(reference, near.grid),
-        blur_mm=blur_beside_bone(near.bone_distance, near.grid, reference),
-        expected=expected,
-    )
-    if near.added is not None:
-        mineral = mineral | near.added
+    mineral = mineral_at(near, reference, seed, settings, expected=expected)
     if mineral.sum() * near.grid.voxel_volume_mm3 < LEAST_MINERAL_MM3:
         return None
     points = near.grid.to_world(np.argwhere(mineral))
@@ -194,6 +183,23 @@ def find_outline(
     radius = _first_surface(near, mineral, body, mesh, settings, margin=margin)
     edged = refined(near, reference, body, radius, mesh, margin=margin, settings=settings)
     return _judged(near, reference, body, edged, mesh.faces, mineral=mineral, scan=scan, soft_seen=margin.visible)
+
+
+def mineral_at(
+    near: Neighbourhood, reference: Reference, seed: Floats, settings: Settings, *, expected: Ellipsoid | None = None
+) -> NDArray[np.bool_]:
+    """The mineral (slices, rows, columns) that belongs to the lesion at a seed (3,), with what a reader counted in."""
+    mineral = lesion_mineral(
+        near.hu120,
+        near.grid,
+        near.bone_distance,
+        seed,
+        threshold_hu120=settings.outline.mineral_hu120,
+        noise=noise_of(reference, near.grid),
+        blur_mm=near.bone_blur,
+        expected=expected,
+    )
+    return mineral if near.added is None else mineral | near.added
 
 
 def _ellipsoid_of(

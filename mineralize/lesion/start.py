@@ -141,7 +141,7 @@ def lesion_mineral(
     own = grid.to_world(np.argwhere(result))
     scraps = np.argwhere(mineral & ~standing)
     if len(scraps):
-        around = _inside_hull(np.vstack([own, seed[None]]), grid.to_world(scraps), 2.0)
+        around = _inside_hull(np.vstack([own, seed[None]]), grid.to_world(scraps), HULL_MM)
         result[tuple(scraps[around].T)] = True
     return result
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from mineralize.base import AlignSettings, Grid, Volume
 from mineralize.bones import BoneNear, bone_near, find_skeleton
-from mineralize.bones.beneath import ADDED_MM, like_bone, passing_by, replaced
+from mineralize.bones.beneath import ADDED_MM, replaced, still_bone
 from mineralize.bones.bridge import ANGLES, LEVEL_MM, Bridge
 from mineralize.bones.height_map import bend, carried_along
 from mineralize.bones.zone import LesionZone
@@ -131,6 +131,10 @@ def test_a_contour_adds_no_bone_where_none_is_bright() -> None:
     assert (now >= seen - ADDED_MM - 1e-5).all()
 
 
+def outside(bone: NDArray[np.bool_]) -> NDArray[np.float32]:
+    return np.where(bone, -1.0, 1.0).astype(np.float32)
+
+
 def test_what_goes_on_beyond_the_lesion_is_bone() -> None:
     """A plate through the zone, of which the continued contour takes a stretch off, and a lump that ends within it."""
     before = np.zeros((20, 30, 30), bool)
@@ -140,8 +144,8 @@ def test_what_goes_on_beyond_the_lesion_is_bone() -> None:
     changed = np.zeros_like(before)
     changed[:, 8:22, 8:22] = True
     after = before & ~changed
-    assert np.array_equal(passing_by(before, after, changed), before & changed)
-    assert not passing_by(before | lump, before, changed).any()
+    assert np.array_equal(still_bone(outside(before), after, changed), before & changed)
+    assert not still_bone(outside(before | lump), before, changed).any()
 
 
 def test_what_is_as_dense_as_free_cortex_is_bone() -> None:
@@ -154,6 +158,7 @@ def test_what_is_as_dense_as_free_cortex_is_bone() -> None:
     corner = (bone < 0) & (x > 28.0) & (y > 28.0)
     after = (bone < 0) & ~corner
     near_either = (np.hypot(y - 20.0, x - 20.0) < 8.0) & (z > 18.0) | (x > 26.0) & (y > 26.0)
-    alike = like_bone(native, after, near_either, hu)
+    assert not still_bone(native, after, near_either).any()
+    alike = still_bone(native, after, near_either, hu)
     assert alike[corner].all()
     assert not alike[(lump < 0) & (bone >= 0)].any()
