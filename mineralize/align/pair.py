@@ -212,12 +212,11 @@ def _line_up(pair: _Pair, field: Field, bones: list[tuple[Bone, float]], setting
     labels = [bone.label for bone, _ in bones]
     side = _side(pair, labels)
     poses = search(side.points, pair.moving_skeleton, field, pair.lesion, KEPT_POSES)
-    lost = "no position of this scan puts enough bone on the reference scan"
     if not len(poses.score):
-        return pair.nothing(lost)
+        return pair.nothing("bone-apart")
     coarse = _coarse_grey(side, pair, [poses.rigid(k) for k in range(len(poses.score))])
     if coarse is None:
-        return pair.nothing(lost)
+        return pair.nothing("bone-apart")
     ranked, samples, blurred = coarse
     margin = grown_exclusion(side.points, field, ranked[0].pose, pair.zone, EXCLUSION_MARGIN_MM)
     if margin > EXCLUSION_MARGIN_MM:

@@ -121,6 +121,7 @@ SAYINGS: dict[str, str] = {
     "second-bone": ("another bone {gap_mm:.0f} mm from the lesion moved against the one used, by {mm:.1f} mm or more"),
     "bone-none-reference": "no bone in the reference scan",
     "bone-none-here": "no bone in this scan",
+    "bone-apart": "no position of this scan puts enough bone on the reference scan",
     "bone-none-near": "no bone near the lesion in the reference scan",
     "with-neighbours": (
         "the bone nearest the lesion does not pin the position alone; lined up with its neighbours, {why}"

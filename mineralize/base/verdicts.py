@@ -152,6 +152,7 @@ KINDS: dict[str, Kind] = {
     "second-bone": Kind("alignment"),
     "bone-none-reference": Kind("alignment"),
     "bone-none-here": Kind("alignment"),
+    "bone-apart": Kind("alignment"),
     "bone-none-near": Kind("alignment"),
     "with-neighbours": Kind("alignment"),
     "aligned-again": Kind("alignment"),
