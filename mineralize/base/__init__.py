@@ -23,8 +23,9 @@ from .errors import (
     UsageError,
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
-from .heap import collect_seldom
+from .heap import collect_seldom, give_back
 from .lazily import lazy
+from .mapped import laid_down
 from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
 from .parent import receive, send, serve
 from .quantities import (
@@ -108,10 +109,12 @@ __all__ = [
     "family_of",
     "frozen",
     "gaussian_smoothed",
+    "give_back",
     "grown",
     "is_share",
     "isolated_python",
     "known_voltage",
+    "laid_down",
     "lazy",
     "limit_for",
     "load_compiled",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from .geometry import Floats, Grid, sample
 from .lazily import lazy
+from .mapped import rest
 
 
 @dataclass(frozen=True)
@@ -114,6 +115,10 @@ class Volume:
             raise ValueError(f"voxels {self.hu.shape} do not fit the grid {self.grid.shape}")
         self.hu.flags.writeable = False
 
+    def rest(self) -> None:
+        """Let go of memory until the voxels are looked at again, where they lie in a file."""
+        rest(self.hu)
+
     def sample(self, world: Any, *, order: int = 1) -> Floats:
         """HU at ``(..., 3)`` LPS points; NaN outside the scan."""
         world = np.asarray(world, float)
@@ -126,7 +131,9 @@ class Volume:
     def crop(self, bounds: Any) -> Volume:
         """float32 copy of a box of index ranges ((lo, hi), (lo, hi), (lo, hi))."""
         (a, b), (c, d), (e, f) = bounds
-        return Volume(self.hu[a:b, c:d, e:f].astype(np.float32), self.grid.cropped(bounds))
+        part = self.hu[a:b, c:d, e:f].astype(np.float32)
+        self.rest()
+        return Volume(part, self.grid.cropped(bounds))
 
     def around(self, points: Any, margin_mm: float) -> Volume:
         """float32 copy of the box of LPS points plus a margin, clipped to the scan."""

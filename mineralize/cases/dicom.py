@@ -68,6 +68,7 @@ def export_key(study: Study) -> bytes:
     for scan in study.timeline.scans:
         slices = scan.volume.hu[:: max(scan.grid.shape[0] // KEY_SLICES, 1)]
         digest.update(np.ascontiguousarray(slices, dtype="<f4").tobytes())
+        scan.volume.rest()
     return digest.digest()
 
 

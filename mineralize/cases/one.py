@@ -8,7 +8,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..base import Aide, AideError, Settings, UsageError, plain_text
+from ..base import Aide, AideError, Settings, UsageError, give_back, plain_text
 from ..dicom_out import NOBODY, pseudonym, write_pdf_object
 from ..figures import draw
 from ..page import render_page, render_pdf, reprint_pdf
@@ -132,6 +132,7 @@ def studied(
         known.append(case.content_hash())
 
     study = analyse(case, settings, on_step, jobs, meanwhile, keep=keep)
+    give_back()  # drawing and what helps to write take room of their own
     return replace(study, timeline=replace(study.timeline, input_hash=known[0])) if known else study
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import SeriesError, Volume
+from ..base import SeriesError, Volume, laid_down
 from . import resample, workers
 from .slices import PADDED_HU, OutOfRange, read_slice
 from .stack import Stack
@@ -52,7 +52,7 @@ class DicomSource:
                 hu = self._fill(np.empty(self._shape, np.float32))
         except MemoryError:
             raise SeriesError(f"{self.label}: too large for the memory", "size", "use a machine with more") from None
-        return Volume(hu, self.stack.grid)
+        return Volume(laid_down(hu), self.stack.grid)
 
     @property
     def _shape(self) -> tuple[int, int, int]:

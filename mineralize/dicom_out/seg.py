@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import highdicom as hd
 import numpy as np
@@ -17,7 +16,7 @@ from pydicom.sr.coding import Code
 
 from .. import __version__
 from ..base import Note, Scan, Term, to_hu120
-from ..lesion import voxel_masks
+from ..lesion import boxed_masks
 from ..reference import table_slope
 from ..study import Study
 from . import codes
@@ -27,27 +26,32 @@ from .identity import PROGRAM, Identity, item
 
 @dataclass(frozen=True, eq=False)
 class Slab:
-    """Boolean masks by name, (slices, rows, columns), of the slices from ``first`` of a scan's grid."""
+    """Boolean masks by name of some slices of a scan, held as the box outside which nothing is marked.
+
+    ``first`` is the slice of the scan's grid at which they begin, ``shape`` their own (slices, rows, columns),
+    ``window`` where the ``boxes`` lie in it.
+    """
 
     first: int
-    masks: Mapping[str, NDArray[np.bool_]]
+    shape: tuple[int, ...]
+    window: tuple[slice, slice, slice]
+    boxes: Mapping[str, NDArray[np.bool_]]
 
-    def __reduce__(self) -> Any:
-        """Handed to another process as the box that holds all that is marked."""
-        shape = next(iter(self.masks.values())).shape
-        marked = np.logical_or.reduce(list(self.masks.values()))
+    @classmethod
+    def of(cls, first: int, masks: Mapping[str, NDArray[np.bool_]]) -> Slab:
+        """The box of what is marked in masks over whole slices."""
+        marked = np.logical_or.reduce(list(masks.values()))
         spans = [np.flatnonzero(marked.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
-        low = [int(span[0]) if len(span) else 0 for span in spans]
-        high = [int(span[-1]) + 1 if len(span) else 0 for span in spans]
-        box = tuple(slice(a, b) for a, b in zip(low, high, strict=True))
-        return _laid_out, (self.first, shape, low, {name: mask[box].copy() for name, mask in self.masks.items()})
+        z, y, x = (slice(int(span[0]), int(span[-1]) + 1) if len(span) else slice(0, 0) for span in spans)
+        return cls(first, marked.shape, (z, y, x), {name: mask[z, y, x].copy() for name, mask in masks.items()})
 
-
-def _laid_out(first: int, shape: tuple[int, ...], low: Sequence[int], boxes: Mapping[str, NDArray[np.bool_]]) -> Slab:
-    masks = {name: np.zeros(shape, bool) for name in boxes}
-    for name, box in boxes.items():
-        masks[name][tuple(slice(a, a + n) for a, n in zip(low, box.shape, strict=True))] = box
-    return Slab(first, masks)
+    @property
+    def masks(self) -> dict[str, NDArray[np.bool_]]:
+        """The masks over whole slices, laid out anew."""
+        found = {name: np.zeros(self.shape, bool) for name in self.boxes}
+        for name, box in self.boxes.items():
+            found[name][self.window] = box
+        return found
 
 
 SERIAL = "none"
@@ -76,17 +80,18 @@ def slab(study: Study, number: int) -> Slab:
         raise KeyError(f"the lesion was not outlined in scan {number}")
     scan = study.timeline.scan(number)
     (first, last), *_ = scan.grid.bounds_around(outline.vertices, float(scan.grid.spacing[0]))
-    planes = ((first, last), (0, scan.grid.shape[1]), (0, scan.grid.shape[2]))
-    found = voxel_masks(outline, scan.grid.cropped(planes), study.settings.zones)
+    planes = scan.grid.cropped(((first, last), (0, scan.grid.shape[1]), (0, scan.grid.shape[2])))
+    window, found = boxed_masks(outline, planes, study.settings.zones)
     muscle = study.measurement(number, "reference_muscle")
     soft = SOFT_HU if muscle is None or muscle.value is None else muscle.value
     lesion = found["lesion"]
     reference = study.reference(number)
     own_slope = (reference or table_slope(scan.acquisition, study.settings.mineral)).slope
-    hu120 = to_hu120(scan.volume.hu[first:last][lesion].astype(np.float32), soft, own_slope)
+    hu120 = to_hu120(scan.volume.hu[first:last][window][lesion].astype(np.float32), soft, own_slope)
     mineral = np.zeros(lesion.shape, bool)
     mineral[lesion] = hu120 >= study.settings.mineral.threshold_hu120
-    return Slab(first, {"lesion": lesion, "rim": found["rim"], "core": found["core"], "mineral": mineral})
+    boxes = {"lesion": lesion, "rim": found["rim"], "core": found["core"], "mineral": mineral}
+    return Slab(first, planes.shape, window, boxes)
 
 
 def build(identity: Identity, scan: Scan, part: Slab) -> tuple[Segmentation, bytes]:
@@ -97,15 +102,16 @@ def build(identity: Identity, scan: Scan, part: Slab) -> tuple[Segmentation, byt
     ValueError
         when the lesion mask is empty or masks do not fit the scan.
     """
-    parts = part.masks
-    count = parts["lesion"].shape[0]
-    fits = all(m.shape == (count, *scan.grid.shape[1:]) for m in parts.values())
-    if not fits or part.first + count > scan.grid.shape[0] or not parts["lesion"].any():
+    parts, (slices, rows, columns) = part.boxes, part.window
+    fits = part.shape[1:] == scan.grid.shape[1:] and part.first + part.shape[0] <= scan.grid.shape[0]
+    if not fits or not parts["lesion"].any():
         raise ValueError("expected masks on the scan's own grid with at least one voxel of lesion")
     used = np.flatnonzero(np.logical_or.reduce([m.any(axis=(1, 2)) for m in parts.values()]))
-    low, high = int(used[0]), int(used[-1]) + 1
+    low, high = slices.start + int(used[0]), slices.start + int(used[-1]) + 1
     wanted = [s for s in SEGMENTS if s.label in parts and parts[s.label].any()]
-    pixels = np.stack([parts[s.label][low:high] for s in wanted], axis=-1).astype(np.uint8)
+    pixels = np.zeros((high - low, *scan.grid.shape[1:], len(wanted)), np.uint8)
+    for k, segment in enumerate(wanted):
+        pixels[:, rows, columns, k] = parts[segment.label][used[0] : used[-1] + 1]
     seg = Segmentation(
         source_images=identity.frames(scan, part.first + low, part.first + high),
         pixel_array=pixels,
@@ -165,6 +171,7 @@ def slabs(study: Study, identity: Identity) -> dict[int, Slab]:
             continue
         held = "volume" in scan.__dict__
         found[scan.number] = slab(study, scan.number)
+        scan.volume.rest()
         if not held:
             scan.forget()
     return found
@@ -181,7 +188,7 @@ def write(
     written: dict[int, Segmentation] = {}
     for number, part in (slabs(study, identity) if parts is None else parts).items():
         scan = study.timeline.scan(number)
-        if not part.masks["lesion"].any():
+        if not part.boxes["lesion"].any():
             continue
         written[scan.number], content = build(identity, scan, part)
         (folder / f"seg-scan-{scan.number}.dcm").write_bytes(content)

@@ -16,7 +16,7 @@ from .near import FAR_MM, Neighbourhood, neighbourhood
 from .outline import Outline, OutlineDoubt
 from .seen import SeenScan, look_at
 from .specks import Noise, beyond_noise, noise_around
-from .zones import Zones, find_zones, signed_depth, voxel_masks
+from .zones import Zones, boxed_masks, find_zones, signed_depth, voxel_masks
 
 __all__ = [
     "FAR_MM",
@@ -30,6 +30,7 @@ __all__ = [
     "SeenScan",
     "Zones",
     "beyond_noise",
+    "boxed_masks",
     "candidates_of",
     "clear_winner",
     "correct",

@@ -216,15 +216,22 @@ def voxel_masks(outline: Outline, grid: Grid, settings: ZoneSettings | None = No
 
     A voxel belongs to a zone when its centre does.
     """
-    box = grid.bounds_around(outline.vertices, 1.0)
+    window, boxes = boxed_masks(outline, grid, settings)
+    masks: dict[str, NDArray[np.bool_]] = {}
+    for name, own in boxes.items():
+        masks[name] = np.zeros(grid.shape, bool)
+        masks[name][window] = own
+    return masks
+
+
+def boxed_masks(
+    outline: Outline, grid: Grid, settings: ZoneSettings | None = None
+) -> tuple[tuple[slice, slice, slice], dict[str, NDArray[np.bool_]]]:
+    """Where in ``grid`` all lies that :func:`voxel_masks` marks, and its masks (slices, rows, columns) of that box."""
+    (a, b), (c, d), (e, f) = box = grid.bounds_around(outline.vertices, 1.0)
     part = find_zones(outline, grid.cropped(box), settings or ZoneSettings())
     inside = part.depth >= 0
     rim = inside & (part.depth <= part.rim_depth_mm)
     core = part.depth > part.core_depth_mm
-    window = tuple(slice(lo, hi) for lo, hi in box)
-    masks: dict[str, NDArray[np.bool_]] = {}
-    for name, own in (("lesion", inside), ("rim", rim), ("middle", inside & ~rim & ~core), ("core", core)):
-        full = np.zeros(grid.shape, bool)
-        full[window] = own
-        masks[name] = full
-    return masks
+    masks = {"lesion": inside, "rim": rim, "middle": inside & ~rim & ~core, "core": core}
+    return (slice(a, b), slice(c, d), slice(e, f)), masks

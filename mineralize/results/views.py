@@ -135,6 +135,7 @@ def view(study: Study, layout: ViewPlan, plane: Plane, scan_number: int, pixels:
         centre, (right, down) = np.asarray(outline.vertices).mean(axis=0), AXES[plane.name]
     points = plane_points(centre, right, down, layout.field_mm, pixels)
     hu = scan.volume.sample(points)
+    scan.volume.rest()
     if not np.isfinite(hu).any():
         return View(scan_number, plane.name, None, (), matched, reason)
     traces: tuple[tuple[Floats, str], ...] = ()

@@ -150,7 +150,11 @@ class Stages:
     keep: Kept | None = None
 
     def _get(self, stage: str, content: tuple[object, ...], make: Callable[[], Made]) -> Made:
-        return make() if self.keep is None else self.keep.get(stage, content, make)
+        made = make() if self.keep is None else self.keep.get(stage, content, make)
+        for part in content:
+            if isinstance(part, Scan | SeenScan):
+                part.volume.rest()
+        return made
 
     def _by_hand(self, hand: Hand) -> float | None:
         """How far a part reaches that a reader counts in or out follows from the threshold of mineral."""

@@ -248,7 +248,7 @@ def test_masks_are_handed_over_whole() -> None:
     rng = np.random.default_rng(4)
     box = {name: rng.random((4, 5, 6)) > 0.5 for name in ("lesion", "rim", "core")}
     masks = {name: np.pad(inner, ((2, 1), (90, 30), (0, 200))) for name, inner in box.items()}
-    for part in (seg.Slab(7, masks), seg.Slab(0, {"lesion": np.zeros((2, 3, 4), bool)})):
+    for part in (seg.Slab.of(7, masks), seg.Slab.of(0, {"lesion": np.zeros((2, 3, 4), bool)})):
         sent = pickle.dumps(part)
         again = pickle.loads(sent)
         assert again.first == part.first
@@ -262,10 +262,10 @@ def test_masks_that_do_not_fit_are_refused() -> None:
     study = study_factory.early(study_factory.study())
     scan = study.timeline.scans[0]
     with pytest.raises(ValueError, match="own grid"):
-        seg.build(Identity(study.timeline), scan, seg.Slab(0, {"lesion": np.ones((2, 3, 4), bool)}))
+        seg.build(Identity(study.timeline), scan, seg.Slab.of(0, {"lesion": np.ones((2, 3, 4), bool)}))
     empty = np.zeros((2, *scan.grid.shape[1:]), bool)
     with pytest.raises(ValueError, match="at least one voxel"):
-        seg.build(Identity(study.timeline), scan, seg.Slab(0, {"lesion": empty}))
+        seg.build(Identity(study.timeline), scan, seg.Slab.of(0, {"lesion": empty}))
 
 
 # --- whom and when ----------------------------------------------------------------------------------------------
