@@ -176,7 +176,8 @@ def fit_course(quantity: str, unit: str, days: Floats, values: Floats, covarianc
 
 def _axes(shape: _Shape, since: Floats) -> tuple[Floats, ...]:
     """Values tried: from well before the first scan to well after the last, from slower to faster than can be seen."""
-    span, least = float(since[-1]), float(np.diff(since).min())
+    apart = np.diff(since)
+    span, least = float(since[-1]), float(apart[apart > 0.0].min())
     size = GRID if len(shape.parameters) == 2 else COARSE_GRID
     ends = {
         "half_rise_day": (-span, 2.0 * span),
