@@ -181,7 +181,7 @@ SHARE = st.floats(0.03, 0.3)
 def test_the_variance_of_a_difference_of_logs_is_that_of_the_relative_difference(
     common: float, a: float, b: float, other: float, x: float, y: float
 ) -> None:
-    """Var(log y - log x) = C11 + C22 - 2 C12 (JCGM 100:2008, 5.2.2), of the half-widths in shares; the value drops out."""
+    """Var(log y - log x) = C11 + C22 - 2 C12 (JCGM 100:2008, 5.2.2), of half-widths in shares: values drop out."""
     rows = [mass(1, x, calibration=common, noise=a), mass(2, y, calibration=other, noise=b)]
     found = log_covariance(line(LIKE, LIKE), rows)
     one, two = np.hypot(common, a) / Z95, np.hypot(other, b) / Z95

@@ -42,8 +42,9 @@ def ends(what: Callable[[Any], float]) -> tuple[float, float, float]:
     for sign in (1.0, -1.0):
         tried = [
             optimize.minimize(
-                lambda q, sign=sign: sign * what(q * scale), (best.x + [0, off, 0]) / scale, method="SLSQP",
-                constraints={"type": "ineq", "fun": lambda q: limit(q * scale)}, bounds=around, options={"maxiter": 300},
+                lambda q, sign=sign: sign * what(q * scale), (best.x + np.array([0, off, 0])) / scale, method="SLSQP",
+                constraints={"type": "ineq", "fun": lambda q: limit(q * scale)}, bounds=around,
+                options={"maxiter": 300},
             )
             for off in (0.5, -0.5)
         ]  # fmt: skip
