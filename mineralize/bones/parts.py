@@ -5,6 +5,7 @@ Numbers below without another source are own judgement, held against truth by ``
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +33,13 @@ LEAST_SHARED = 0.5
 """Share of the shorter one's length along which two lie side by side."""
 LEAST_PAIR_MM3 = 20_000
 """A part smaller than this is not two long bones."""
+SMALL_BONE_MM3 = 30_000
+"""The bones of hand and foot are smaller, but for the heel (own judgement)."""
+SMALL_BONE_DEPTH_MM = 3.3
+"""Half the thickness, marrow filled, that such a bone has where it is thickest (3.3 or more in a real hand)."""
+MANY_SMALL = 6
+"""From so many small bones a scan shows a hand, a foot or the pieces of a joint (18 in a real hand, 10 at a real knee
+whose joint the slices break up; a lesion in pieces showed 2)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +50,8 @@ class Bone:
     equivalent diameter across; ``across`` (2, 3) are the directions of its larger and smaller width and
     ``half_widths`` half the extent in each. ``tubular`` parts are long and slim. ``likeness`` (0..1) says how much it
     resembles a bone rather than a mineralised lesion, ``reason`` why. ``core_hu`` is the median HU deeper than
-    3 mm (NaN where nothing is that deep).
+    3 mm (NaN where nothing is that deep). ``depth_mm`` is how deep its deepest place lies, infinite where the part is
+    too large for a small bone.
     """
 
     label: int
@@ -58,6 +67,12 @@ class Bone:
     reason: str
     across: Floats
     half_widths: tuple[float, float]
+    depth_mm: float
+
+    @property
+    def small(self) -> bool:
+        """Whether it is as small and as thick as a bone of hand or foot."""
+        return _small(self.volume_mm3, self.depth_mm)
 
 
 def filled_bone(bone: NDArray[np.bool_], grid: Grid) -> NDArray[np.bool_]:
@@ -192,15 +207,26 @@ def describe(
                 "core_hu": float(np.median(coarse[span][deep])) if deep.any() else float("nan"),
                 "across": frozen(vectors[:, [1, 0]].T),
                 "half_widths": tuple(float(v) for v in np.ptp((world - centre) @ vectors[:, [1, 0]], axis=0) / 2),
+                "depth_mm": _depth(inside, grid) if volume < SMALL_BONE_MM3 else math.inf,
                 "elongation": float(np.sqrt(spread[2] / max(spread[1], 1e-6))),
                 "ends": np.stack([world[np.argmin(along)], world[np.argmax(along)]]),
             }
         )
-    return [_judge(draft, drafts) for draft in drafts]
+    crowd = sum(_small(draft["volume_mm3"], draft["depth_mm"]) for draft in drafts) >= MANY_SMALL
+    return [_judge(draft, drafts, crowd) for draft in drafts]
 
 
-def _judge(draft: dict[str, Any], all_parts: list[dict[str, Any]]) -> Bone:
-    """Score how much a part looks like bone. Likeness steps: common practice, no source."""
+def _depth(inside: NDArray[np.bool_], grid: Grid) -> float:
+    """How deep (mm) the deepest voxel lies in a part."""
+    return float(ndimage.distance_transform_edt(np.pad(inside, 1), sampling=grid.spacing).max())
+
+
+def _small(volume_mm3: float, depth_mm: float) -> bool:
+    return volume_mm3 < SMALL_BONE_MM3 and depth_mm >= SMALL_BONE_DEPTH_MM
+
+
+def _judge(draft: dict[str, Any], all_parts: list[dict[str, Any]], crowd: bool) -> Bone:
+    """Score how much a part looks like bone; ``crowd``: among many small bones. Steps: common practice, no source."""
     long = draft["extent_mm"] >= LONG_MM and draft["elongation"] >= 2.0
     if long:
         likeness, reason = 0.95, "long and slim"
@@ -212,6 +238,8 @@ def _judge(draft: dict[str, Any], all_parts: list[dict[str, Any]]) -> Bone:
         likeness, reason = 0.55, "small, cut by the end of the scan"
     elif _beside_a_joint(draft, all_parts):
         likeness, reason = 0.55, "small, beside the end of a bone"
+    elif crowd and _small(draft["volume_mm3"], draft["depth_mm"]):
+        likeness, reason = 0.55, "one of many small bones"
     else:
         likeness, reason = 0.2, "free and compact, away from any joint"
     names = ("elongation", "ends")

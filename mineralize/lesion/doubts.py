@@ -43,16 +43,19 @@ CHUNK = 4096
 """Points whose directions are held against the outline's at a time."""
 
 
-def doubt_of_edges(grid: Grid, vertices: Floats, unseen_share: float, *, soft_seen: bool) -> Verdicts:
+def doubt_of_edges(
+    grid: Grid, vertices: Floats, unseen_share: float, *, soft_seen: bool, left_out: float = 0.0
+) -> Verdicts:
     """Where an outline, (N, 3) LPS mm, leaves the scan, and how much of it no edge carried.
 
-    ``soft_seen``: a soft margin is visible where the mineral ends.
+    ``soft_seen``: a soft margin is visible where the mineral ends. ``left_out``: share of the mineral outside; an
+    edge that leaves mineral outside counts the less.
     """
     found: list[Verdict] = []
     if (~grid.contains(vertices, margin_mm=0.0)).mean() > CUT:
         found.append(withhold("cut-by-scan"))
     code = "edge-unseen-soft" if soft_seen else "edge-unseen"
-    if unseen_share > MOSTLY_UNSEEN:
+    if 1.0 - (1.0 - unseen_share) * (1.0 - left_out) > MOSTLY_UNSEEN:
         found.append(withhold(code, share=unseen_share))
     elif unseen_share > PARTLY_UNSEEN:
         found.append(caution(code, share=unseen_share))

@@ -287,7 +287,7 @@ def _judged(
     points = near.grid.to_world(np.argwhere(mineral))
     left_out, one_sided = doubt_of_mineral(points, vertices, body.centre)
     verdicts = (
-        *doubt_of_edges(near.grid, vertices, 1.0 - seen, soft_seen=soft_seen),
+        *doubt_of_edges(near.grid, vertices, 1.0 - seen, soft_seen=soft_seen, left_out=left_out),
         *doubt_on_bone(found.contact),
         *one_sided,
         *doubt_of_dents(vertices, found.contact),
