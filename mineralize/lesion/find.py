@@ -219,6 +219,10 @@ def _by_soft_margin(seen: SeenScan, seed: Floats, tissue_at: Floats | None = Non
     for reach in MARGIN_REACH_MM:
         near, _ = seen.near(seed, reach, FIRST_GUESS_MM)
         outline = find_soft_margin(near, seed, seen.reference, scan=seen.scan.number, tissue_at=tissue_at)
+        if outline is not None and seen.skeleton.many_small:
+            # Muscles of hand and foot are short bellies with fat around: what looks like muscle there may be one.
+            verdicts = (v.at("withheld") if v.code == "like-muscle" else v for v in outline.verdicts)
+            return replace(outline, verdicts=tuple(verdicts))
         if outline is not None:
             return outline
     return None
