@@ -28,9 +28,9 @@ from .real import CASES
 from .semireal_draw import Drawn, FineBone, Limb, placed
 
 Floats = Any
-TUNING = ("thigh", "lower legs", "knee without mineral", "buttock")
-HELD_OUT = ("knee", "hand")
-"""Limbs that nothing was tuned on: a thigh above the knee, hand and wrist."""
+TUNING = ("thigh", "lower legs", "knee without mineral", "buttock", "hand")
+HELD_OUT = ("knee",)
+"""Limbs that nothing was tuned on: a thigh above the knee."""
 INVENTED = "invented hip"
 """A hip made of solids, to be tuned on (seeds 1-10)."""
 GAPS_MM = {"free": (5.0, 12.0), "near": (0.4, 3.0), "attached": (-4.0, -0.7)}
