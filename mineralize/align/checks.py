@@ -86,7 +86,7 @@ def grown_exclusion(points: Floats, field: Field, pose: Rigid, zone: LesionZone,
     moved = pose.apply(points)
     distance, _ = field.exact(moved)
     inside = field.scan_grid.contains(moved)
-    apart = zone.apart(points)
+    apart = zone.apart(points, margin_mm + LARGEST_GROWTH_MM + SHELL_MM)
     reach = margin_mm
     while reach < margin_mm + LARGEST_GROWTH_MM:
         shell = inside & (apart > reach) & (apart <= reach + SHELL_MM)
@@ -145,8 +145,8 @@ def soft_tissue_agreement(
     index = index[spread_out(index, 40_000, seed=19)]
     world = skeleton.grid.to_world(index)
     near, _ = cKDTree(bone_points[spread_out(bone_points, 800)]).query(world, distance_upper_bound=SOFT_REACH_MM)
-    use = np.isfinite(near) & (near > CLEAR_OF_BONE_MM) & (zone.apart(world) > margin_mm)
-    world = world[use]
+    world = world[np.isfinite(near) & (near > CLEAR_OF_BONE_MM)]
+    world = world[zone.apart(world, margin_mm) > margin_mm]
     world = world[spread_out(world, 4000, seed=23)]
     moved = pose.apply(world)
     world = world[moving.grid.contains(moved)]

@@ -180,7 +180,7 @@ class _Side:
     axis: Floats
 
     def beyond(self, zone: LesionZone, margin: float) -> _Side:
-        keep = zone.apart(self.points) > margin
+        keep = zone.apart(self.points, margin) > margin
         return _Side(self.points[keep], self.normals[keep], self.axis)
 
 
@@ -199,7 +199,8 @@ def _bones_by_distance(pair: _Pair) -> list[tuple[Bone, float]]:
 
 def _side(pair: _Pair, labels: list[int]) -> _Side:
     skeleton = pair.fixed_skeleton
-    chosen = np.isin(skeleton.point_labels, labels) & (pair.zone.apart(skeleton.points) > EXCLUSION_MARGIN_MM)
+    apart = pair.zone.apart(skeleton.points, EXCLUSION_MARGIN_MM)
+    chosen = np.isin(skeleton.point_labels, labels) & (apart > EXCLUSION_MARGIN_MM)
     near = chosen & (np.linalg.norm(skeleton.points - pair.lesion, axis=1) <= LEVER_MM)
     chosen = near if near.sum() >= 500 else chosen
     points = skeleton.points[chosen]

@@ -41,7 +41,7 @@ class LesionZone:
     def apart(self, points: Floats, within: float = np.inf) -> Floats:
         """(M,) mm from the lesion's surface to (M, 3) LPS mm points, negative inside.
 
-        Farther off than ``within`` infinity may stand.
+        Farther off than ``within`` infinity may stand, and deeper inside than that infinity below zero.
         """
         off = np.asarray(points, float) - self.centre
         far = np.linalg.norm(off, axis=1)
@@ -52,7 +52,8 @@ class LesionZone:
         # Nothing lies closer to the surface than it lies farther out than the farthest point of it.
         asked = np.flatnonzero(far <= lengths.max() + within)
         off, far = off[asked], far[asked]
-        gap, _ = places.query(np.asarray(points, float)[asked])
+        # What the search leaves out lies at its bound or beyond; no distance is exactly so much more.
+        gap, _ = places.query(np.asarray(points, float)[asked], distance_upper_bound=within * (1 + 1e-9) + 1e-9)
         doubtful = np.flatnonzero((far >= lengths.min()) & (far < lengths.max()))
         inside = far < lengths.min()
         _, ahead = directions.query(off[doubtful] / np.maximum(far[doubtful], 1e-9)[:, None])

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from ..base import Aide, AideError
-from ..dicom_out import Identity, seg, sr
+from ..dicom_out import Identity, Slab, slabs
 from ..results import Options
 from ..study import Study
 
@@ -54,8 +54,10 @@ def writing(study: Study, folder: Path, options: Options, aide: Aide | None = No
     write(study, folder, identity)
 
 
-def write(study: Study, folder: Path, identity: Identity, parts: Mapping[int, seg.Slab] | None = None) -> None:
+def write(study: Study, folder: Path, identity: Identity, parts: Mapping[int, Slab] | None = None) -> None:
     """Segmentations and structured report, by this process."""
+    from ..dicom_out import seg, sr  # most often another process does it
+
     sr.write(study, seg.write(study, folder, identity, parts), folder, identity)
 
 
@@ -85,6 +87,6 @@ def _asked(study: Study, folder: Path, identity: Identity, aide: Aide) -> Future
         bare.forget()  # of the copy alone
         scans.append(bare)
     timeline = replace(study.timeline, scans=tuple(scans), offered=(), hasher=None)
-    parts = seg.slabs(study, identity)
+    parts = slabs(study, identity)
     light, own = replace(study, timeline=timeline), replace(identity, timeline=timeline)
     return aide.ask(write, light, folder, own, parts)

@@ -43,10 +43,11 @@ def aided(jobs: int | None = None) -> Iterator[Aide | None]:
 
 def main() -> None:
     """What the other process runs."""
-    from . import dicom  # noqa: F401  # loaded before the first call comes
+    from ..dicom_out import seg, sr  # noqa: F401  # loaded before the first call comes
+    from . import dicom, drawing  # noqa: F401
 
-    answer_calls(_load_drawing)
+    def meanwhile() -> None:
+        seg.load_tables()
+        drawing.load()
 
-
-def _load_drawing() -> None:
-    from .. import page  # noqa: F401
+    answer_calls(meanwhile)

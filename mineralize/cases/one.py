@@ -10,15 +10,14 @@ from pathlib import Path
 
 from ..base import Aide, AideError, Settings, UsageError, give_back, plain_text
 from ..dicom_out import NOBODY, pseudonym, write_pdf_object
-from ..figures import draw
-from ..page import render_page, render_pdf, reprint_pdf
 from ..results import History, Options, impression, record, tables, views
 from ..study import Kept, Study, analyse
 from ..timeline import Seed, Timeline
 from ..timeline import read as read_timeline
-from . import seal
+from . import drawing, seal
 from .bound import check_bound, tags
 from .dicom import export_key, writing
+from .drawing import draw, render_page, render_pdf, reprint_pdf
 from .folder import check_output, whole_folder, write_text
 from .help import aided
 from .marker import secret_of
@@ -121,8 +120,8 @@ def studied(
     *,
     aide: Aide | None = None,
 ) -> Study:
-    """:func:`analyse`; while a worker is idle the ``aide`` that will help to write is started, and the hash taken of
-    all that was read.
+    """:func:`analyse`; while a worker is idle the ``aide`` that will help to write is started, the hash taken of all
+    that was read, and what draws loaded.
     """
     known: list[str] = []
 
@@ -130,6 +129,7 @@ def studied(
         if aide is not None:
             aide.start()
         known.append(case.content_hash())
+        drawing.load()
 
     study = analyse(case, settings, on_step, jobs, meanwhile, keep=keep)
     give_back()  # drawing and what helps to write take room of their own

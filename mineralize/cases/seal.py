@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from ..base import InputError, UsageError, read_toml
-from ..page import place_impressions, render_covered, reprint_pdf
 from ..results import History, Record, from_mapping, impression, texts
 from ..results import read as read_history
+from .drawing import place_impressions, render_covered, reprint_pdf
 from .folder import failed, whole_folder, write_text
 from .marker import kept
 

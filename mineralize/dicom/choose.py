@@ -22,8 +22,10 @@ the rules that make a volume unusable.
 
 from __future__ import annotations
 
+import os
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,6 +67,13 @@ def judge(study: StudyGroup) -> tuple[Judged, ...]:
     found = [_judge(part) for part in study.parts]
     longest = max((_extent(j.stack) for j in found if j.stack), default=0.0)
     return tuple(_scored(j, longest) if j.stack else j for j in found)
+
+
+def judge_all(studies: Iterable[StudyGroup]) -> dict[int, tuple[Judged, ...]]:
+    """Every study judged, by its number; side by side, since pixels are looked at."""
+    listed = list(studies)
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
+        return {study.number: found for study, found in zip(listed, pool.map(judge, listed), strict=True)}
 
 
 def _judge(part: Part) -> Judged:
@@ -124,6 +133,7 @@ def choose(
     *,
     overrule: Mapping[int, tuple[int, int]] | None = None,
     seeds: Mapping[int, tuple[float, float, float]] | None = None,
+    judged: Mapping[int, tuple[Judged, ...]] | None = None,
 ) -> tuple[Choice, ...]:
     """The series of each study.
 
@@ -131,6 +141,7 @@ def choose(
     ----------
     overrule : study number -> (series, part) that the user asked for.
     seeds : study number -> LPS mm of a point that the series must hold.
+    judged : what :func:`judge_all` said of them, where that was asked before.
 
     Raises
     ------
@@ -138,7 +149,11 @@ def choose(
         when a series asked for does not exist or cannot be used.
     """
     overrule, seeds = overrule or {}, seeds or {}
-    choices = [_first(study, overrule.get(study.number), seeds.get(study.number)) for study in studies]
+    studies = list(studies)
+    known = judge_all(studies) if judged is None else judged
+    choices = [
+        _first(study, known[study.number], overrule.get(study.number), seeds.get(study.number)) for study in studies
+    ]
     classes = Counter(c.chosen.part.first.making.kernel_class for c in choices if c.chosen)
     if len(choices) < 3 or not classes:
         return tuple(choices)
@@ -146,8 +161,12 @@ def choose(
     return tuple(c if c.study.number in overrule else _with_kernel(c, usual) for c in choices)
 
 
-def _first(study: StudyGroup, asked: tuple[int, int] | None, seed: tuple[float, float, float] | None) -> Choice:
-    judged = list(judge(study))
+def _first(
+    study: StudyGroup,
+    judged: Sequence[Judged],
+    asked: tuple[int, int] | None,
+    seed: tuple[float, float, float] | None,
+) -> Choice:
     if asked is not None:
         named = [
             j for j in judged if (j.part.series, j.part.part) == asked or (asked[1] == 0 and j.part.series == asked[0])

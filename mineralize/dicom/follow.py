@@ -121,13 +121,14 @@ def _out_of_place(bands: NDArray[np.float32]) -> int | None:
 
     smooth = uniform_filter(bands, (0, 3, 3), mode="nearest")
 
+    held = np.empty_like(smooth[0])
+
     def apart(by: int) -> NDArray[np.float64]:
-        return np.array(
-            [
-                float(np.minimum(np.abs(a - b), LARGEST_HU).mean())
-                for a, b in zip(smooth[:-by], smooth[by:], strict=True)
-            ]
-        )
+        found = np.empty(len(smooth) - by)
+        for k in range(len(found)):
+            np.abs(np.subtract(smooth[k], smooth[k + by], out=held), out=held)
+            found[k] = np.minimum(held, np.float32(LARGEST_HU), out=held).mean()
+        return found
 
     apart_by = {by: apart(by) for by in range(1, min(LONGEST_TURNED, len(bands) - 2) + 1)}
     one, two = apart_by[1], apart_by[2]

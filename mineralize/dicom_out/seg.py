@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 import highdicom as hd
@@ -11,87 +10,37 @@ import numpy as np
 from highdicom.color import CIELabColor
 from highdicom.content import AlgorithmIdentificationSequence
 from highdicom.seg import Segmentation, SegmentDescription
-from numpy.typing import NDArray
 from pydicom.sr.coding import Code
+from pydicom.uid import SegmentationStorage
 
 from .. import __version__
-from ..base import Note, Scan, Term, to_hu120
-from ..lesion import boxed_masks
-from ..reference import table_slope
+from ..base import Note, Scan, Term
 from ..study import Study
 from . import codes
 from .codes import SEGMENTS, Segment
 from .identity import PROGRAM, Identity, item
-
-
-@dataclass(frozen=True, eq=False)
-class Slab:
-    """Boolean masks by name of some slices of a scan, held as the box outside which nothing is marked.
-
-    ``first`` is the slice of the scan's grid at which they begin, ``shape`` their own (slices, rows, columns),
-    ``window`` where the ``boxes`` lie in it.
-    """
-
-    first: int
-    shape: tuple[int, ...]
-    window: tuple[slice, slice, slice]
-    boxes: Mapping[str, NDArray[np.bool_]]
-
-    @classmethod
-    def of(cls, first: int, masks: Mapping[str, NDArray[np.bool_]]) -> Slab:
-        """The box of what is marked in masks over whole slices."""
-        marked = np.logical_or.reduce(list(masks.values()))
-        spans = [np.flatnonzero(marked.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
-        z, y, x = (slice(int(span[0]), int(span[-1]) + 1) if len(span) else slice(0, 0) for span in spans)
-        return cls(first, marked.shape, (z, y, x), {name: mask[z, y, x].copy() for name, mask in masks.items()})
-
-    @property
-    def masks(self) -> dict[str, NDArray[np.bool_]]:
-        """The masks over whole slices, laid out anew."""
-        found = {name: np.zeros(self.shape, bool) for name in self.boxes}
-        for name, box in self.boxes.items():
-            found[name][self.window] = box
-        return found
-
+from .slab import Slab, slabs
 
 SERIAL = "none"
 SERIES_NUMBER = 900
-SOFT_HU = 50.0
-"""Muscle, where the scan's own muscle was withheld (Goodpaster 2000: 49 HU)."""
+
+
+def load_tables() -> None:
+    """Have the library read its tables of modules and attributes, 22 MB of text, which the first object asks for."""
+    hd.SOPClass(
+        study_instance_uid="1.2.3",
+        series_instance_uid="1.2.4",
+        series_number=1,
+        sop_instance_uid="1.2.5",
+        sop_class_uid=SegmentationStorage,
+        instance_number=1,
+        modality="SEG",
+    )
 
 
 def code(term: Term) -> Code:
     """A term as pydicom takes it."""
     return Code(term.value, term.scheme, term.meaning)
-
-
-def slab(study: Study, number: int) -> Slab:
-    """Masks ``lesion``, ``rim``, ``core`` and ``mineral`` over the slices that the outline spans in one scan.
-
-    Mineral is what reaches the threshold at 120 kVp equivalent inside the lesion, as in ``mineral_volume``.
-
-    Raises
-    ------
-    KeyError
-        when the lesion was not outlined in that scan.
-    """
-    outline = next((o for o in study.outlines if o is not None and o.scan == number), None)
-    if outline is None:
-        raise KeyError(f"the lesion was not outlined in scan {number}")
-    scan = study.timeline.scan(number)
-    (first, last), *_ = scan.grid.bounds_around(outline.vertices, float(scan.grid.spacing[0]))
-    planes = scan.grid.cropped(((first, last), (0, scan.grid.shape[1]), (0, scan.grid.shape[2])))
-    window, found = boxed_masks(outline, planes, study.settings.zones)
-    muscle = study.measurement(number, "reference_muscle")
-    soft = SOFT_HU if muscle is None or muscle.value is None else muscle.value
-    lesion = found["lesion"]
-    reference = study.reference(number)
-    own_slope = (reference or table_slope(scan.acquisition, study.settings.mineral)).slope
-    hu120 = to_hu120(scan.volume.hu[first:last][window][lesion].astype(np.float32), soft, own_slope)
-    mineral = np.zeros(lesion.shape, bool)
-    mineral[lesion] = hu120 >= study.settings.mineral.threshold_hu120
-    boxes = {"lesion": lesion, "rim": found["rim"], "core": found["core"], "mineral": mineral}
-    return Slab(first, planes.shape, window, boxes)
 
 
 def build(identity: Identity, scan: Scan, part: Slab) -> tuple[Segmentation, bytes]:
@@ -109,12 +58,12 @@ def build(identity: Identity, scan: Scan, part: Slab) -> tuple[Segmentation, byt
     used = np.flatnonzero(np.logical_or.reduce([m.any(axis=(1, 2)) for m in parts.values()]))
     low, high = slices.start + int(used[0]), slices.start + int(used[-1]) + 1
     wanted = [s for s in SEGMENTS if s.label in parts and parts[s.label].any()]
-    pixels = np.zeros((high - low, *scan.grid.shape[1:], len(wanted)), np.uint8)
-    for k, segment in enumerate(wanted):
-        pixels[:, rows, columns, k] = parts[segment.label][used[0] : used[-1] + 1]
+    planes = np.zeros((len(wanted), high - low, *scan.grid.shape[1:]), np.uint8)
+    for plane, segment in zip(planes, wanted, strict=True):
+        plane[:, rows, columns] = parts[segment.label][used[0] : used[-1] + 1]
     seg = Segmentation(
         source_images=identity.frames(scan, part.first + low, part.first + high),
-        pixel_array=pixels,
+        pixel_array=np.moveaxis(planes, 0, -1),  # a segment lies together in memory: it is summed and cut by segment
         segmentation_type=hd.seg.SegmentationTypeValues.BINARY,
         segment_descriptions=[_description(identity, s, n) for n, s in enumerate(wanted, start=1)],
         series_instance_uid=identity.new_uid("seg", "series", scan.number),
@@ -160,21 +109,6 @@ def _description(identity: Identity, segment: Segment, number: int) -> SegmentDe
 def tracking_uid(identity: Identity, group: str) -> str:
     """The Tracking UID of a region, the same at every time point."""
     return identity.new_uid("tracking", group)
-
-
-def slabs(study: Study, identity: Identity) -> dict[int, Slab]:
-    """The masks of every scan that a segmentation is written of, by scan number: all that is asked of its voxels."""
-    found = {}
-    for outline in study.outlines:
-        scan = None if outline is None else study.timeline.scan(outline.scan)
-        if scan is None or identity.refusal(scan):
-            continue
-        held = "volume" in scan.__dict__
-        found[scan.number] = slab(study, scan.number)
-        scan.volume.rest()
-        if not held:
-            scan.forget()
-    return found
 
 
 def write(

@@ -194,7 +194,9 @@ def _near_or_inside(outline: Outline, grid: Grid) -> NDArray[np.bool_]:
 
 def inradius(outline: Outline, grid: Grid, depth: NDArray[Any]) -> float:
     """Largest depth in mm, refined around the deepest voxels."""
-    deepest = np.argpartition(depth, -8, axis=None)[-8:] if depth.size > 8 else np.arange(depth.size)
+    inside = np.flatnonzero(depth.ravel() > 0)
+    some = inside if len(inside) > 8 else np.arange(depth.size)
+    deepest = some[np.argpartition(depth.ravel()[some], -8)[-8:]] if len(some) > 8 else some
     flat = deepest[np.argsort(depth.ravel()[deepest])]
     spots = grid.to_world(np.stack(np.unravel_index(flat, depth.shape), axis=1))
     steps = np.stack(np.meshgrid(*[np.linspace(-0.5, 0.5, 5)] * 3, indexing="ij"), axis=-1).reshape(-1, 3)

@@ -28,14 +28,15 @@ def read_case(path: str | os.PathLike[str], on_step: OnStep | None = None) -> Ti
     faults = _unknown_studies(case, reading)
     if faults:
         raise CaseFileError("case.toml: " + "; ".join(faults))
-    choices = choose.choose(reading.studies, overrule=case.series)
+    judged = choose.judge_all(reading.studies)
+    choices = choose.choose(reading.studies, overrule=case.series, judged=judged)
     placed = timeline_when.place(choices, case)
     if not placed:
         raise InputError(_nothing_usable(choices))
     # A seed can rule a series out, but which study it belongs to is known only once the scans are in order.
     by_study = timeline_given.seeds_by_study(case, placed)
     if by_study:
-        choices = choose.choose(reading.studies, overrule=case.series, seeds=by_study)
+        choices = choose.choose(reading.studies, overrule=case.series, seeds=by_study, judged=judged)
         lost = [n for n in by_study if not next(c for c in choices if c.study.number == n).chosen]
         if lost:
             raise CaseFileError(

@@ -13,6 +13,7 @@ import study_factory
 from mineralize.base import AideError
 from mineralize.cases import aided, one_aide
 from mineralize.cases import dicom as cases_dicom
+from mineralize.dicom_out import seg
 from mineralize.results import Options
 from mineralize.study import Study
 
@@ -31,7 +32,7 @@ def written(study: Study, folder: Path, jobs: int) -> dict[str, bytes]:
 def not_here(monkeypatch: pytest.MonkeyPatch) -> None:
     """What the other process left is what is found: this one must not write."""
     monkeypatch.setattr(cases_dicom, "_light", lambda study: True)
-    monkeypatch.setattr(cases_dicom.seg, "write", lambda *given: pytest.fail("not left to the other process"))
+    monkeypatch.setattr(seg, "write", lambda *given: pytest.fail("not left to the other process"))
 
 
 @pytest.fixture(scope="module")

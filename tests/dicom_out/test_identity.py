@@ -22,6 +22,7 @@ from pydicom.fileset import FileSet
 
 from mineralize.base import Settings
 from mineralize.dicom_out import Identity, pseudonym, seg, sr, sr_pdf
+from mineralize.dicom_out.slab import slab
 from mineralize.study import Study
 
 PDF = b"%PDF-1.4\n%%EOF\n"
@@ -73,7 +74,7 @@ def test_objects_are_the_bytes_that_the_library_writes() -> None:
     study = small(study_factory.study())
     identity = Identity(study.timeline, key=KEY)
     number = next(o.scan for o in study.outlines if o is not None)
-    drawn = seg.build(identity, study.timeline.scan(number), seg.slab(study, number))
+    drawn = seg.build(identity, study.timeline.scan(number), slab(study, number))
     for ds, content in (drawn, sr.build(identity, study, {number: drawn[0]})):
         held = io.BytesIO()
         ds.save_as(held, enforce_file_format=True)

@@ -41,6 +41,7 @@ from dicom_reading import (
 
 from mineralize.base import PRIVATE_SCHEME, OutputError, Scan
 from mineralize.dicom_out import Identity, codes, seg, sr, sr_pdf
+from mineralize.dicom_out.slab import slab
 from mineralize.study import Study
 from mineralize.timeline import Timeline
 
@@ -163,7 +164,7 @@ def test_withheld_has_no_number_and_caution_is_said(made: tuple[Study, Path]) ->
 def test_masks_read_back_voxel_for_voxel_where_the_source_grid_has_them(made: tuple[Study, Path]) -> None:
     study, folder = made
     for scan in study.timeline.scans:
-        part = seg.slab(study, scan.number)
+        part = slab(study, scan.number)
         ds = pydicom.dcmread(folder / f"seg-scan-{scan.number}.dcm")
         read = {label: np.zeros(scan.grid.shape, bool) for label in part.masks}
         for label, position, plane, _ in frames(ds):
