@@ -133,7 +133,7 @@ def bone_near(
         mask = _without_crumbs(mask, crop.grid, zone, CONTACT_MARGIN_MM + 3.0)
     distance = _far_and_near(mask, native, crop.grid)
     if zone is not None:
-        mask, distance = with_sparse_bone(crop.hu, crop.grid, mask, distance, zone)
+        mask, distance = with_sparse_bone(crop, mask, distance, zone)
     return _with_points(
         crop, mask, distance, points, normals, bridges=bridges, note=note, centre=centre_lps, radius_mm=radius_mm
     )

@@ -9,16 +9,15 @@ Numbers below without another source are own judgement, held against truth by ``
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.graph import MCP_Geometric
 
-from ..base import Floats, Grid, gaussian_smoothed, within_reach
+from ..base import Floats, Grid, Volume, gaussian_smoothed, sample, within_reach
 from .around import even_directions
-from .field import signed_distance
+from .field import bounding_box, signed_distance, sub_voxel_field, surface_points
 from .parts import filled_bone
 from .zone import LesionZone
 
@@ -46,6 +45,11 @@ SKIRT_MM, STANDS_MM = 3.0, 6.5
 LEAST_BODY_MM3 = 100.0
 """Less than this is a scrap."""
 
+SURROUND_VOXELS = 4
+"""Voxels around sparse bone in which its surface is sought."""
+SUB_VOXEL_MM = 2.0
+"""Within this of the surface the distance is the sub-voxel one, beyond it counts voxels (as of other bone)."""
+
 
 @dataclass(frozen=True, eq=False)
 class _Wall:
@@ -56,13 +60,15 @@ class _Wall:
 
 
 def with_sparse_bone(
-    hu: NDArray[Any], grid: Grid, mask: NDArray[np.bool_], distance: NDArray[np.float32], zone: LesionZone
+    volume: Volume, mask: NDArray[np.bool_], distance: NDArray[np.float32], zone: LesionZone
 ) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
     """Mask and distance (mm outside) of bone, with the sparse bone that goes on from it away from the lesion.
 
-    All arrays are (slices, rows, columns) on ``grid``; the same where there is none, or no wall to be seen.
+    All arrays are (slices, rows, columns) on the grid of ``volume``; the same where there is none, or no wall to be
+    seen.
     """
-    smooth = gaussian_smoothed(hu, np.where(grid.spacing < 1.5, STEADIED_MM / grid.spacing, 0.0))
+    grid = volume.grid
+    smooth = gaussian_smoothed(volume.hu, np.where(grid.spacing < 1.5, STEADIED_MM / grid.spacing, 0.0))
     dense = smooth >= DENSE_HU
     free = dense & (distance > BONE_WITHIN_MM)
     own = dense & (np.abs(distance) <= BONE_WITHIN_MM)
@@ -79,7 +85,24 @@ def with_sparse_bone(
     more = filled_bone(mask | taken, grid)
     lesion = free & (to_wall <= wall.beyond_mm)
     more = mask | (more & ~within_reach(lesion, grid.spacing, BONE_WITHIN_MM))
-    return more, np.minimum(distance, signed_distance(more, grid)).astype(np.float32)
+    near = _at_half_maximum(volume, more, more & ~mask)
+    more = mask | (more & (near < 0))
+    counted = signed_distance(more, grid)
+    fine = (np.abs(near) < SUB_VOXEL_MM) & (np.abs(counted) < SUB_VOXEL_MM)
+    return more, np.minimum(distance, np.where(fine, near, counted)).astype(np.float32)
+
+
+def _at_half_maximum(volume: Volume, bone: NDArray[np.bool_], new: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """mm outside bone around what is ``new`` of it, its surface moved to the half maximum; as much inside elsewhere."""
+    field = np.full(bone.shape, -np.inf, np.float32)
+    box = bounding_box(new, margin=SURROUND_VOXELS)
+    if box is None:
+        return field
+    grid = volume.grid.cropped([(s.start, s.stop) for s in box])
+    points, *_ = surface_points(volume, bone[box].astype(np.int16), grid, [1])
+    own = sample(new[box].astype(np.float32), grid, points, outside=0.0) > 0.0
+    field[box] = sub_voxel_field(bone[box], grid, points[own]) if own.any() else signed_distance(bone[box], grid)
+    return field
 
 
 def _bodies(taken: NDArray[np.bool_], distance: NDArray[np.float32], grid: Grid) -> NDArray[np.bool_]:

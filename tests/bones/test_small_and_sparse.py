@@ -110,7 +110,7 @@ def bone_with_sparse_end(shell_hu: float) -> tuple[Array, Grid, NDArray[np.bool_
 def test_the_sparse_end_goes_on_from_bone_and_the_shell_does_not() -> None:
     hu, grid, mask, distance, end, away = bone_with_sparse_end(400.0)
     zone = LesionZone(np.array([0.0, 20.0 - 9.0 - SHELL_RADIUS, -30.0]), 18.0)
-    more, field = with_sparse_bone(hu, grid, mask, distance, zone)
+    more, field = with_sparse_bone(Volume(hu.astype(np.float32), grid), mask, distance, zone)
     cortex = (end < -0.5) & (end > -1.5)
     assert more[cortex].mean() > 0.95
     assert more[(end < -3.0)].mean() > 0.9, "its marrow is filled"
@@ -127,7 +127,7 @@ def test_a_skirt_of_blur_and_noise_is_no_bone() -> None:
     hu[(distance > 0) & (distance < 3.0) & (away > SHELL_RADIUS)] = 190.0
     hu += np.random.default_rng(2).normal(0, 35.0, SHAPE)
     zone = LesionZone(np.array([0.0, 20.0 - 9.0 - SHELL_RADIUS, -30.0]), 18.0)
-    more, field = with_sparse_bone(hu, grid, mask, distance, zone)
+    more, field = with_sparse_bone(Volume(hu.astype(np.float32), grid), mask, distance, zone)
     np.testing.assert_array_equal(more, mask)
     np.testing.assert_array_equal(field, distance)
 
@@ -135,5 +135,7 @@ def test_a_skirt_of_blur_and_noise_is_no_bone() -> None:
 def test_without_a_wall_to_be_seen_nothing_is_taken() -> None:
     hu, grid, mask, distance, _, away = bone_with_sparse_end(400.0)
     hu[(away < SHELL_RADIUS) & ~mask] = 40.0
-    more, _ = with_sparse_bone(hu, grid, mask, distance, LesionZone(np.array([0.0, -45.0, -30.0]), 6.0))
+    more, _ = with_sparse_bone(
+        Volume(hu.astype(np.float32), grid), mask, distance, LesionZone(np.array([0.0, -45.0, -30.0]), 6.0)
+    )
     np.testing.assert_array_equal(more, mask)
