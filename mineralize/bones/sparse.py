@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.graph import MCP_Geometric
 
-from ..base import Floats, Grid, Volume, gaussian_smoothed, sample, within_reach
+from ..base import Floats, Grid, Volume, all_around, gaussian_smoothed, sample, within_reach
 from .around import even_directions
 from .field import bounding_box, signed_distance, sub_voxel_field, surface_points
 from .parts import filled_bone
@@ -77,9 +77,17 @@ def with_sparse_bone(
     wall = _wall(free, mask, grid, zone)
     if wall is None:
         return mask, distance
-    to_bone = _through(dense, own, grid)
+    # Ways take long to find: first without them, then without those from bone, whether there is a body to be had.
+    labels, count = ndimage.label(dense, np.ones((3, 3, 3)))
+    with_bone = np.zeros(count + 1, bool)
+    with_bone[labels[own]] = True
+    if not _bodies(free & ~wall.voxels & with_bone[labels], distance, grid).any():
+        return mask, distance
     to_wall = _through(dense, wall.voxels, grid)
-    taken = _bodies(free & (to_bone < to_wall) & (to_wall > wall.beyond_mm), distance, grid)
+    beyond = free & with_bone[labels] & (to_wall > wall.beyond_mm)
+    if not _bodies(beyond, distance, grid).any():
+        return mask, distance
+    taken = _bodies(beyond & (_through(dense, own, grid) < to_wall), distance, grid)
     if not taken.any():
         return mask, distance
     more = filled_bone(mask | taken, grid)
@@ -119,9 +127,15 @@ def _bodies(taken: NDArray[np.bool_], distance: NDArray[np.float32], grid: Grid)
 
 def _through(dense: NDArray[np.bool_], start: NDArray[np.bool_], grid: Grid) -> Floats:
     """Shortest way (mm) through what is dense from the start voxels; infinite where there is none."""
-    cost = np.where(dense | start, 1.0, -1.0)
-    way, _ = MCP_Geometric(cost, sampling=tuple(float(s) for s in grid.spacing)).find_costs(np.argwhere(start))
-    return np.asarray(way)
+    # From start voxels with others around that are dense: none within them begins a shorter way.
+    border = start & ~all_around(start | ~dense, 3)
+    way = np.full(dense.shape, np.inf)
+    if border.any():
+        cost = np.where(border | (dense & ~start), 1.0, -1.0)
+        found, _ = MCP_Geometric(cost, sampling=tuple(float(s) for s in grid.spacing)).find_costs(np.argwhere(border))
+        way = np.asarray(found)
+    way[start] = 0.0
+    return way
 
 
 def _wall(free: NDArray[np.bool_], mask: NDArray[np.bool_], grid: Grid, zone: LesionZone) -> _Wall | None:
