@@ -43,6 +43,8 @@ NO_FIT = 9.9
 """Cost of a pose at which nothing is compared: above any that is."""
 GRADIENT_BLUR_MM = 1.2
 """Further blur of the image the gradient is taken from: noisy gradients shrink the steps and stall the slide."""
+STILL_MM, STILL_RAD = 0.003, 3e-5
+"""A surface fit ends where its step is smaller along and about every axis."""
 SPOILT_MM = (4.0, 40.0)
 """How far from metal, along the scan and within its slices, grey values are not compared (own phantoms): its streaks
 run within the slices. Further out the robust weights do."""
@@ -279,6 +281,6 @@ def fit_surface(
         jacobian = np.concatenate([np.cross(world[keep] - pivot, both[keep]), both[keep]], axis=1)
         update = np.linalg.lstsq(jacobian, -value[keep], rcond=1e-6)[0]
         pose = Rigid.from_vectors(update[:3].tolist(), update[3:].tolist(), pivot.tolist()) @ pose
-        if np.abs(update[3:]).max() < 0.003 and np.abs(update[:3]).max() < 3e-5:
+        if np.abs(update[3:]).max() < STILL_MM and np.abs(update[:3]).max() < STILL_RAD:
             break
     return SurfaceFit(pose, rms, distance)

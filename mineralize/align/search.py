@@ -30,6 +30,12 @@ SLIDE_FITS = 160
 """Short fits kept for the best pose of every slide: little overlap scores badly before it is fitted."""
 MIDDLE_FITS = 40
 LEAST_OVERLAP = 0.22
+LARGEST_TURN, LARGEST_SHIFT_MM = 0.3, 10
+"""Radians and mm of one step of a short fit at most: farther out the distances are no longer straight lines."""
+LEAST_COUNTERPART = 0.3
+"""Share of the fixed bone's length that a bone must have to be its counterpart."""
+LEAST_ALONG = 0.25
+"""Share of the shorter bone's length that every slide leaves overlapping."""
 OVERLAP_PENALTY_MM = 0.4
 """Added at no overlap at all: poses with little overlap have small residuals."""
 
@@ -150,7 +156,7 @@ def _main_axis(points: Floats) -> Floats:
 
 def _counterparts(moving: Skeleton, length: float) -> list[Bone]:
     """Moving bones that could be the one beside the lesion: at least 30 % of its length, at most five."""
-    fitting = [bone for bone in moving.bones if bone.extent_mm >= 0.3 * length]
+    fitting = [bone for bone in moving.bones if bone.extent_mm >= LEAST_COUNTERPART * length]
     return (fitting or list(moving.bones))[:5]
 
 
@@ -211,7 +217,7 @@ def _along_bone(
     Returns the best of all, and the best two of every slide and direction.
     """
     source = _basis(axis)
-    reach = max((length + bone.extent_mm) / 2 - 0.25 * min(length, bone.extent_mm), SLIDE_STEP_MM)
+    reach = max((length + bone.extent_mm) / 2 - LEAST_ALONG * min(length, bone.extent_mm), SLIDE_STEP_MM)
     slides = np.arange(-reach, reach + SLIDE_STEP_MM, SLIDE_STEP_MM)
     spare = np.array(bone.half_widths) - _half_widths(few, axis)
     cross = _cross_shifts(spare)
@@ -292,9 +298,13 @@ def short_fits(points: Floats, field: Field, poses: Poses, steps: int, last_scal
         system = np.tril(normal) + np.swapaxes(np.tril(normal, -1), 1, 2)
         system += np.eye(6) * (1e-3 * len(points) * damping)[:, None, :]
         update = -np.linalg.solve(system, side[..., None])[..., 0]
-        turn = rotations_from_vectors(np.clip(update[:, :3], -0.3, 0.3))
+        turn = rotations_from_vectors(np.clip(update[:, :3], -LARGEST_TURN, LARGEST_TURN))
         rotation = turn @ rotation
-        shift = np.einsum("kij,kj->ki", turn, shift - middle) + middle + np.clip(update[:, 3:], -10, 10)
+        shift = (
+            np.einsum("kij,kj->ki", turn, shift - middle)
+            + middle
+            + np.clip(update[:, 3:], -LARGEST_SHIFT_MM, LARGEST_SHIFT_MM)
+        )
     fitted = Poses(rotation, shift, poses.score)
     return Poses(rotation, shift, trimmed_score(points, field, fitted))
 

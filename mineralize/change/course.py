@@ -34,6 +34,8 @@ GRID, ZOOM_GRID, COARSE_GRID = 301, 121, 17
 """Values tried of each shape parameter of curves with two, at first and closed in, and with four, of them."""
 LEAST_LOG_SHARE = -25.0
 """A curve that lies this far below its plateau at a scan (log scale) is none that scans could show."""
+LARGEST_EXPONENT = 50.0
+"""A Gompertz curve so far before its rise is as good as nothing; beyond, the exponential overflows."""
 ZOOMS, ZOOM_MISFIT, ZOOM_MARGIN = 2, 12.0, 8
 """How often the grid closes in on what lies within this misfit of the best, and by how many steps it stays wider."""
 STARTS, AROUND_SD = 4, 4.0
@@ -100,7 +102,7 @@ def _logistic(day: Floats, p: Sequence[Floats]) -> Floats:
 
 
 def _gompertz(day: Floats, p: Sequence[Floats]) -> Floats:
-    return -math.log(2.0) * np.exp(np.minimum(-np.exp(p[1]) * (day - p[0]), 50.0))
+    return -math.log(2.0) * np.exp(np.minimum(-np.exp(p[1]) * (day - p[0]), LARGEST_EXPONENT))
 
 
 def _decay(day: Floats, p: Sequence[Floats]) -> Floats:

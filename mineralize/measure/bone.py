@@ -16,6 +16,11 @@ from .site import Site
 CONTACT_MM = 0.5
 FACING_MM = 5.0
 CLEFT_HU120 = 100.0
+"""A line that reads less is dark (`measurements.md` of the definitions)."""
+DARKER_HU120, BRIGHTER_HU120 = 40.0, 60.0
+"""How far that limit is moved for the interval (own phantoms)."""
+BONE_EDGE_MM = 0.3
+"""Nearer to bone than this a sample is bone's."""
 FILLED = 1.25
 """A line so much wider than what is resolved may still be filled in part by the blur of what lies on both sides."""
 SPOT_MM2 = 60.0
@@ -108,8 +113,8 @@ def _cleft(site: Site, area: Floats, beside: Beside) -> Estimate:
         return float(area[facing & ~beside.joined(rule) & ~filled].sum() / total)
 
     value = share(JOINED, CLEFT_HU120)
-    least = min(share(PERHAPS, CLEFT_HU120), share(JOINED, CLEFT_HU120 - 40.0))
-    most = max(share(SURELY, CLEFT_HU120), share(JOINED, CLEFT_HU120 + 60.0))
+    least = min(share(PERHAPS, CLEFT_HU120), share(JOINED, CLEFT_HU120 - DARKER_HU120))
+    most = max(share(SURELY, CLEFT_HU120), share(JOINED, CLEFT_HU120 + BRIGHTER_HU120))
     narrow = float(area[facing & (distance < unsafe)].sum() / total)
     told = (caution("cleft-unresolved", mm=unsafe),) if narrow > NARROW_SHARE else ()
     joined = float(area[beside.joined(JOINED)].sum())
@@ -150,8 +155,8 @@ def _darkest_towards_bone(site: Site) -> np.ndarray:
     raw = site.reference.hu120(sample(site.near.hu, site.near.grid, spots))
     raw = np.where(np.isfinite(raw), raw, site.reference.muscle.mean_hu)
     profile = blend @ raw
-    before = np.cumsum(bone <= 0.3, axis=1) == 0
-    ahead = (bone <= 0.3).any(axis=1)
+    before = np.cumsum(bone <= BONE_EDGE_MM, axis=1) == 0
+    ahead = (bone <= BONE_EDGE_MM).any(axis=1)
     darkest = np.where(before, profile, np.inf).min(axis=1)
     # Where not even one sample lies before the bone there is no room for a darker line.
     darkest = np.where(before.any(axis=1), darkest, profile[:, 0])

@@ -22,6 +22,10 @@ SEARCHED_MM3 = 500.0
 """Largest mineral zone that noise is asked about where there is none: speckled over more, it would be seen."""
 BESIDE_MM = 1.5
 """Width of the layers inside and outside an outline that are asked whether it cuts through mineral."""
+SHOWN_IN_FULL = 0.95
+"""Share of its height from which a layer is as good as not blurred."""
+FAINT_FROM_HU120, FAINT_PER_HU120 = 150.0, 600
+"""Of a volume over a threshold above the first, one part in so many may be missing per HU120 more (own phantoms)."""
 CUT = 0.2
 """Mineral outside over that inside from which an outline cuts through it."""
 
@@ -66,7 +70,7 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
         edge = min(shift * mesh_area(site.outline.vertices, site.outline.faces), volume) * 0.3
         muscle = site.reference.muscle.mean_hu
         shown = blurred.shown
-        unblurred = _volume_over(site, muscle + shown * (threshold - muscle)) if shown < 0.95 else volume
+        unblurred = _volume_over(site, muscle + shown * (threshold - muscle)) if shown < SHOWN_IN_FULL else volume
         # All of what blur adds to layers with sharp borders, less where the inner one fades (own phantoms).
         swollen = blurred.swollen.get(threshold, 0.0)
         added = max(_rounded_up(threshold), swollen / (1.0 + swollen)) * volume
@@ -78,7 +82,7 @@ def measure_mineral(site: Site, blurred: Blurred = UNBLURRED) -> list[Estimate]:
                 {"threshold": 0.5 * (volume - low), "blur": added, "outline": edge},
                 {
                     "threshold": 0.5 * (high - volume),
-                    "blur": max(threshold - 150.0, 0.0) / 600 * volume,
+                    "blur": max(threshold - FAINT_FROM_HU120, 0.0) / FAINT_PER_HU120 * volume,
                     "outline": edge,
                     "thin layer": max(unblurred - volume, 0.0),
                 },

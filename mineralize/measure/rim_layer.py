@@ -15,6 +15,13 @@ from .site import Site
 
 LEAST_SHARE = 0.02
 """Share of the outline below which its mineral is too little for a thickness or a peak (own judgement)."""
+SHARPEST = 1.3
+"""Places where the blur is no more than so many times the least tell the thickness; `LEAST_PLACES` of them at least."""
+LEAST_PLACES = 10
+THINNEST_BLURS = 1.2
+"""A layer thinner than so many blurs (sd) is hardly told from a thinner, denser one (own phantoms)."""
+MOST_PATCHY = 0.4
+"""Relative variation of density from which a rim is no more uncertain: beyond, it is gaps."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,19 +53,19 @@ def measure_layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Esti
         why = withhold("rim-too-little")
         return [withheld("rim_peak_attenuation", "HU", why), withheld("rim_thickness", "mm", why)]
     area = rim.area
-    best = mineral & np.isfinite(rim.thickness) & (rim.blur <= 1.3 * np.percentile(rim.blur[mineral], 10))
-    if best.sum() < 10:
+    best = mineral & np.isfinite(rim.thickness) & (rim.blur <= SHARPEST * np.percentile(rim.blur[mineral], 10))
+    if best.sum() < LEAST_PLACES:
         best = mineral & np.isfinite(rim.thickness)
     ratio = site.slope_ratio
     muscle = site.reference.muscle.mean_hu
     fitted = mineral & np.isfinite(rim.thickness)
     plain = muscle + (mean_over(rim, rim.seen_hu120, mineral) - muscle) / ratio
     value = muscle + (mean_over(rim, rim.peak_hu120, mineral) - muscle) / ratio
-    if fitted.sum() >= 10:
+    if fitted.sum() >= LEAST_PLACES:
         value = muscle + (mean_over(rim, rim.height_hu120, fitted) - muscle) / ratio
     patchy = _patchiness(site, rim, fitted)
     rows = []
-    if best.sum() < 10:
+    if best.sum() < LEAST_PLACES:
         rows.append(withheld("rim_thickness", "mm", withhold("inner-border-unseen")))
         thickness = float("nan")
     else:
@@ -70,7 +77,7 @@ def measure_layer(site: Site, rim: Rim, mineral: NDArray[np.bool_]) -> list[Esti
         # A profile through patches falls under half of its own peak between them.
         down = up | {"patchy mineral": 1.8 * patchy * thickness}
         doubts: Verdicts = ()
-        if thickness < 1.2 * blur:
+        if thickness < THINNEST_BLURS * blur:
             doubts = (caution("thickness-limit", mm=2.355 * blur),)
         if share_of(rim, mineral & ~np.isfinite(rim.thickness)) > 0.5 * share_of(rim, mineral):
             doubts = (*doubts, caution("mostly-no-inner-border"))
@@ -116,7 +123,7 @@ def _patchiness(site: Site, rim: Rim, fitted: NDArray[np.bool_]) -> float:
         return 0.0
     varies = float(np.median([d.std() / max(float(d.mean()), 1.0) for d in near]))
     noise = site.reference.noise_hu * site.slope_ratio / max(float(np.median(density)), 1.0)
-    return thick * min(float(np.sqrt(max(varies**2 - noise**2, 0.0))), 0.4)
+    return thick * min(float(np.sqrt(max(varies**2 - noise**2, 0.0))), MOST_PATCHY)
 
 
 def mean_over(rim: Rim, values: Floats, chosen: NDArray[np.bool_]) -> float:

@@ -18,6 +18,35 @@ CORTEX_LIKE = 0.7
 phantoms, and blur takes some of that; own judgement."""
 CLEAR_OF_RIM_MM, LEAST_OUTSIDE_MM3 = 3.0, 60.0
 """So far outside the outline no rim is left, and so much as dense there is no speck; own judgement."""
+SPECK_MM3, SPECK_OVER_MUSCLE_HU = 4.0, 120.0
+"""A piece of mineral smaller than this must read so much over muscle, not only over the threshold; own judgement."""
+SOFT_HU, SOFT_REACH_MM = (-200.0, 110.0), 12.0
+"""What soft tissue reads where it was smoothed, and how far outside the lesion it is looked at; own judgement."""
+CLEAR_OF_BONE_MM, CLEAR_OF_BONE_BLURS = 1.5, 3.0
+"""Soft tissue lies this far from bone, and as many blurs (sd): nearer, cortex adds to it; own judgement."""
+CALM_MM = 1.0
+"""Standard deviation of the smoothing that parts tissues before noise does."""
+LEAST_VOXELS = 30
+"""Fewer voxels tell no tissue of the lesion's own."""
+MUSCLE_FROM_HU = -10.0
+"""From here on smoothed tissue outside is muscle and not fat; own judgement."""
+MUSCLE_SHARE, INSIDE_SHARE, GROUND_BELOW_HU = 0.8, 0.2, 5.0
+"""The ground substance under mineral is no darker than this mixture of muscle and what lies inside, less so many HU:
+fat between trabeculae is marrow, no ground (`scripts/validation/known_masses`: real trabeculae keep their mass)."""
+MORE_THAN_A_SLICE = 1.01
+"""Across slices the zone of mineral reaches the next one for certain, whatever rounding does."""
+CARRIED_MM, LEAST_CARRIED = (1.5, 3.0, 8.0), 0.02
+"""Background is carried in over these widths (sd), the next where the last found less than this share of it."""
+RIM_LAYER_MM, MIDDLE_LAYER_MM, CORE_LAYER_MM = 0.8, 1.0, 2.0
+"""Thickness of depth layers: about that of a voxel in the rim, coarser where nothing changes fast."""
+KNOWN_DEPTH_MM = -90.0
+"""Depths are only found near the outline; beyond they are set below this."""
+LEAST_BLUR_MM = 0.05
+"""No blur counts as less: a layer's share of a voxel is blurred by something."""
+LEAST_LAYER_MM3 = 2.0
+"""A layer of which the scan shows less has no mean."""
+BENDING, TIED = 0.03, 1e-4
+"""Weights that hold layers to an even course and to what was read: as weak as noise allows (own phantoms)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,8 +135,7 @@ class Site:
             scale=self.slope_ratio,
             searched_mm3=float(possible.sum() * self.voxel_mm3),
         )
-        # A piece of less than 4 mm3 has to stand well above muscle, not only above the threshold.
-        keep &= (sizes * self.voxel_mm3 >= 4.0) | (peak > self.reference.muscle.mean_hu + 120.0)
+        keep &= (sizes * self.voxel_mm3 >= SPECK_MM3) | (peak > self.reference.muscle.mean_hu + SPECK_OVER_MUSCLE_HU)
         everywhere[box] = keep[labels]
         return everywhere
 
@@ -120,13 +148,14 @@ class Site:
     def _base_hu(self) -> float:
         """HU120 of the lesion's own tissue without mineral, not below muscle: an enhanced mass lies over it."""
         own = self.calm[self._soft & (self.zones.depth > 0.0)]
-        return max(self.reference.muscle.mean_hu, float(np.median(own)) if len(own) >= 30 else -np.inf)
+        return max(self.reference.muscle.mean_hu, float(np.median(own)) if len(own) >= LEAST_VOXELS else -np.inf)
 
     @lazy
     def _soft(self) -> NDArray[np.bool_]:
         """Voxels of soft tissue near the lesion, by what they read over 2 mm, and clear of bone."""
-        clear = self.near.bone_distance > max(1.5, 3.0 * self.reference.blur_sd_mm)
-        return np.asarray(clear & (self.calm < 110.0) & (self.calm > -200.0) & (self.zones.depth > -12.0))
+        clear = self.near.bone_distance > max(CLEAR_OF_BONE_MM, CLEAR_OF_BONE_BLURS * self.reference.blur_sd_mm)
+        soft = (self.calm < SOFT_HU[1]) & (self.calm > SOFT_HU[0])
+        return np.asarray(clear & soft & (self.zones.depth > -SOFT_REACH_MM))
 
     @lazy
     def _possible(self) -> tuple[tuple[slice, ...], NDArray[np.bool_]]:
@@ -154,7 +183,7 @@ class Site:
         if not self.mineral.any():
             return np.zeros(self.near.grid.shape, bool)
         spacing = self.near.grid.spacing.copy()
-        spacing[0] *= reach / max(reach, 1.01 * self.reference.slice_mm)
+        spacing[0] *= reach / max(reach, MORE_THAN_A_SLICE * self.reference.slice_mm)
         near = within_reach(self.mineral, spacing, reach)
         return np.asarray(near & (self.zones.depth >= -reach) & self.usable)
 
@@ -167,8 +196,8 @@ class Site:
         bone, and counts little there. Past the inner border of the mineral it is what lies inside.
         """
         outside, inside = self.background_alternatives
-        muscle = self._carried(self._plain & (self.zones.depth < 0.0) & (self.calm > -10.0))
-        own = np.maximum(inside, 0.8 * muscle + 0.2 * inside - 5.0)
+        muscle = self._carried(self._plain & (self.zones.depth < 0.0) & (self.calm > MUSCLE_FROM_HU))
+        own = np.maximum(inside, MUSCLE_SHARE * muscle + INSIDE_SHARE * inside - GROUND_BELOW_HU)
         ground = 0.5 * (own + muscle)
         deeper = np.where(self.mineral, ground, np.where(self.zones.depth > 1.0, inside, ground))
         share = self.zones.lesion
@@ -184,16 +213,16 @@ class Site:
     def calm(self) -> NDArray[np.float32]:
         """HU120 smoothed over about 2 mm: noise must not choose which voxels count as plain tissue, or their mean is
         that of a distribution cut on one side (2 HU low at 20 HU of noise on a scanned phantom)."""
-        return np.asarray(gaussian_smoothed(self.near.hu120, 1.0 / self.near.grid.spacing), np.float32)
+        return np.asarray(gaussian_smoothed(self.near.hu120, CALM_MM / self.near.grid.spacing), np.float32)
 
     def _carried(self, plain: NDArray[np.bool_]) -> NDArray[np.float32]:
         result = np.full(self.near.grid.shape, self.reference.muscle.mean_hu, np.float32)
         known = np.zeros(self.near.grid.shape, bool)
-        for sigma_mm in (1.5, 3.0, 8.0):
+        for sigma_mm in CARRIED_MM:
             sigma = sigma_mm / self.near.grid.spacing
             share = gaussian_smoothed(plain.astype(np.float32), sigma)
             value = gaussian_smoothed(np.where(plain, self.near.hu, 0.0).astype(np.float32), sigma)
-            fresh = ~known & (share > 0.02)
+            fresh = ~known & (share > LEAST_CARRIED)
             result[fresh] = value[fresh] / share[fresh]
             known |= fresh
         return result
@@ -203,7 +232,7 @@ class Site:
         """Background carried in from the outside alone and from the inside alone."""
         outside = self._carried(self._plain & (self.zones.depth < 0.0))
         inner = self._plain & (self.zones.depth > 0.0)
-        inside = self._carried(inner) if inner.sum() >= 30 else outside
+        inside = self._carried(inner) if inner.sum() >= LEAST_VOXELS else outside
         return outside, inside
 
     @lazy
@@ -244,9 +273,9 @@ class Layers:
 def layer_edges(rim_mm: float, core_mm: float, inradius_mm: float) -> Floats:
     """Layer borders: 1 mm outside, finer in the rim, coarse in the core; rim and core borders included."""
     outside = np.array([-8.0, -4.0, -3.0, -2.0, -1.0])
-    rim = np.linspace(0.0, rim_mm, max(round(rim_mm / 0.8), 2) + 1)
-    middle = np.linspace(rim_mm, core_mm, max(round((core_mm - rim_mm) / 1.0), 1) + 1)[1:]
-    core = np.linspace(core_mm, inradius_mm, max(round((inradius_mm - core_mm) / 2.0), 1) + 1)[1:]
+    rim = np.linspace(0.0, rim_mm, max(round(rim_mm / RIM_LAYER_MM), 2) + 1)
+    middle = np.linspace(rim_mm, core_mm, max(round((core_mm - rim_mm) / MIDDLE_LAYER_MM), 1) + 1)[1:]
+    core = np.linspace(core_mm, inradius_mm, max(round((inradius_mm - core_mm) / CORE_LAYER_MM), 1) + 1)[1:]
     return np.concatenate([outside, rim, middle, core])
 
 
@@ -262,9 +291,9 @@ def find_layers(site: Site) -> Layers:
     count = len(edges) - 1
     below = [zones.share_below(float(edge)) for edge in edges[:-1]] + [np.zeros(grid.shape, np.float32)]
     shares = [np.maximum(below[i] - below[i + 1], 0.0) for i in range(count)]
-    usable = site.usable & (zones.depth > -90.0)
-    native = max(site.reference.blur_sd_mm**2 - float(grid.spacing[2]) ** 2 / 6, 0.05**2)
-    in_plane = np.sqrt(max(native - float(grid.spacing[2]) ** 2 / 12, 0.05**2))
+    usable = site.usable & (zones.depth > KNOWN_DEPTH_MM)
+    native = max(site.reference.blur_sd_mm**2 - float(grid.spacing[2]) ** 2 / 6, LEAST_BLUR_MM**2)
+    in_plane = np.sqrt(max(native - float(grid.spacing[2]) ** 2 / 12, LEAST_BLUR_MM**2))
     axial = np.sqrt(max((site.reference.slice_mm**2 - float(grid.spacing[0]) ** 2) / 12, 0.0))
     sigma = np.array([axial, in_plane, in_plane]) / grid.spacing
     weights = np.array([s[usable] for s in shares], np.float32)
@@ -275,7 +304,7 @@ def find_layers(site: Site) -> Layers:
     safe = np.maximum(total, 1e-6)
     plain_hu = (weights @ site.hu[usable]) / safe
     plain_120 = (weights @ site.hu120[usable]) / safe
-    missing = total * site.voxel_mm3 < 2.0
+    missing = total * site.voxel_mm3 < LEAST_LAYER_MM3
     corrected = []
     for plain in (plain_hu, plain_120):
         corrected.append(np.where(missing, np.nan, _undo(transfer, plain, edges, missing)))
@@ -294,7 +323,7 @@ def _undo(transfer: Floats, plain: Floats, edges: Floats, missing: NDArray[np.bo
             continue
         row = np.zeros(count)
         row[i - 1 : i + 2] = (1.0, -2.0, 1.0)
-        rows.append(row * 0.03)
-    system = np.vstack([np.where(missing[:, None], 0.0, transfer), *[r[None] for r in rows], np.eye(count) * 1e-4])
-    right = np.concatenate([np.where(missing, 0.0, plain), np.zeros(len(rows)), plain * 1e-4])
+        rows.append(row * BENDING)
+    system = np.vstack([np.where(missing[:, None], 0.0, transfer), *[r[None] for r in rows], np.eye(count) * TIED])
+    right = np.concatenate([np.where(missing, 0.0, plain), np.zeros(len(rows)), plain * TIED])
     return np.asarray(optimize.lsq_linear(system, right).x)

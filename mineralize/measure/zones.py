@@ -33,6 +33,11 @@ LEAST_DOUBT_HU, FLOODED_DOUBT = 5.0, 0.3
 """How far band limits are moved at least, and by which share of what the blur of the rim added."""
 INDEPENDENT_MM3, LEAST_VARIANCE = 200.0, 0.01
 """Volume of core that counts as one sample, and the variance of a share that even a pure core has."""
+COMMON_FROM_HU = 80.0
+"""Bands that begin here or above are of mineral and on the common scale (`CORE_CLASSES`)."""
+VOLTAGE_SHARE, SAME_KVP = 0.03, 1.0
+"""Share of what stands over muscle by which the common scale may be off at another voltage, and how near 120 kVp counts
+as 120 (common practice: the slopes of two tables differ by as much)."""
 FWHM = 2.355
 """Full width at half maximum of a Gaussian over its standard deviation: the width of the blur."""
 
@@ -86,8 +91,8 @@ def measure_zones(site: Site) -> list[Estimate]:
     for k, v in bottom_parts.items():
         ratio_parts[k] = float(np.hypot(ratio_parts.get(k, 0.0), v * ratio / (1000.0 + bottom)))
     excess = max(top - site.reference.muscle.mean_hu, 0.0)
-    if abs(site.reference.kvp - 120.0) > 1.0:
-        ratio_parts["tube voltage"] = 0.03 * excess / (1000.0 + bottom)
+    if abs(site.reference.kvp - 120.0) > SAME_KVP:
+        ratio_parts["tube voltage"] = VOLTAGE_SHARE * excess / (1000.0 + bottom)
     rows.append(symmetric("rim_core_ratio", "1", ratio, ratio_parts, bounds=(0.0, np.inf)))
     gap_parts = {k: float(np.hypot(top_parts.get(k, 0.0), bottom_parts.get(k, 0.0))) for k in top_parts}
     rows.append(symmetric("rim_core_difference", "HU", top - bottom, gap_parts))
@@ -142,7 +147,7 @@ def _core_fractions(site: Site) -> list[Estimate]:
     left_out = 1.0 - total / whole
     rows = []
     for name, low, high in CORE_CLASSES:
-        shown = smooth120 if low >= 80.0 else smooth
+        shown = smooth120 if low >= COMMON_FROM_HU else smooth
 
         def fraction(offset: float, low: float = low, high: float = high, shown: Any = shown) -> float:
             inside = (shown >= low + offset) & (shown < high + offset)

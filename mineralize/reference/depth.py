@@ -19,6 +19,8 @@ LEAST_CUBES = 10
 LEAST_APART_MM = 8.0
 """Between the depths of both quarters: in less, hardening does not show."""
 LEAST_SLABS = 4
+QUARTERS = [0.25, 0.75]
+"""Muscle up to the first of these shares of depth is the outer part, from the second on the deep one."""
 LARGEST_FALL_HU = 5.0
 """Medians of real scans, corrected for water by their scanners, lie within 1.5 HU of zero, though single slabs reach 22
 (soft-tissue sarcoma CT, Vallieres 2015; `tests/test_ctdata_alignment.py`). Scenes of `scripts/validate_projection` lay,
@@ -67,7 +69,7 @@ def _trend(mean: Floats, spread: Floats, size: Floats, muscle_hu: float) -> floa
     if muscle.sum() < 4 * LEAST_CUBES:
         return None
     muscle &= spread <= np.percentile(spread[muscle], 70)
-    near, far = np.quantile(depth[muscle], [0.25, 0.75])
+    near, far = np.quantile(depth[muscle], QUARTERS)
     outer, deep = muscle & (depth <= near), muscle & (depth >= far)
     if min(outer.sum(), deep.sum()) < LEAST_CUBES or far - near < LEAST_APART_MM:
         return None

@@ -20,6 +20,18 @@ PLACE_DOUBT = 0.03
 """Relative 95 % half-width of what a rod says about a lesion elsewhere in the field: beam hardening differs with place
 and thickness, and rods are made to about 1 % (common practice, no source)."""
 LEAST_VOXELS = 30
+"""Fewer voxels clear of a rod's edge make no reading."""
+SPREAD_PER_NOISE, SPREAD_PER_SPAN = 1.5, 0.02
+"""A rod whose voxels vary by more than so many times the noise and such a share of the rods' range holds something else
+(own judgement)."""
+UNEVEN_SHARE, LEAST_UNEVEN_HU = 0.04, 8.0
+"""... and one whose ends or sides differ by more than this share of the range, and so much (own judgement)."""
+OFF_ERRORS, OFF_SHARE = 3.0, 0.03
+"""A rod lies off the line from so many standard errors and such a share of the range on (own judgement)."""
+OUTLIER = 3.0
+"""Robust standard deviations beyond which a voxel does not count."""
+LEAST_MM3, LEAST_ERROR_HU = 16.0, 0.5
+"""No mean counts as that of less, nor as known better."""
 
 
 @dataclass(frozen=True)
@@ -76,11 +88,11 @@ def fit_rods(
     span = float(np.ptp(hu))
     doubts: list[str] = []
     for number, (reading, off) in enumerate(zip(readings, residual, strict=True), 1):
-        if reading.spread_hu > 1.5 * noise_hu + 0.02 * span:
+        if reading.spread_hu > SPREAD_PER_NOISE * noise_hu + SPREAD_PER_SPAN * span:
             doubts.append(f"rod {number} varies by {reading.spread_hu:.0f} HU where noise makes {noise_hu:.0f}")
-        elif reading.uneven_hu > max(0.04 * span, 8.0):
+        elif reading.uneven_hu > max(UNEVEN_SHARE * span, LEAST_UNEVEN_HU):
             doubts.append(f"the ends or sides of rod {number} differ by {reading.uneven_hu:.0f} HU")
-        if len(rods) > 2 and abs(off) > max(3.0 * reading.standard_error_hu, 0.03 * span):
+        if len(rods) > 2 and abs(off) > max(OFF_ERRORS * reading.standard_error_hu, OFF_SHARE * span):
             doubts.append(f"rod {number} lies {off:+.0f} HU off the line through the rods")
     relative = 2.0 * slope_error / abs(slope) if slope else float("inf")
     return RodFit(slope, float(np.hypot(relative, PLACE_DOUBT)), water, tuple(readings), tuple(doubts))
@@ -106,10 +118,10 @@ def _inner(volume: Volume, rod: Rod, slice_mm: float) -> tuple[Floats, Floats, F
 def _read(values: Floats, along: Floats, across: Floats, voxel_mm3: float, noise_4mm_hu: float) -> RodReading:
     middle = float(np.median(values))
     width = 1.4826 * float(np.median(np.abs(values - middle)))
-    kept = np.abs(values - middle) <= max(3.0 * width, 1.0)
+    kept = np.abs(values - middle) <= max(OUTLIER * width, 1.0)
     mean = float(values[kept].mean())
     volume_mm3 = float(kept.sum()) * voxel_mm3
-    error = float(np.hypot(noise_4mm_hu * np.sqrt(64.0 / max(volume_mm3, 16.0)), 0.5))
+    error = float(np.hypot(noise_4mm_hu * np.sqrt(64.0 / max(volume_mm3, LEAST_MM3)), LEAST_ERROR_HU))
     uneven = 0.0
     for place in (along, across):
         low, high = place < np.percentile(place, 34), place > np.percentile(place, 66)

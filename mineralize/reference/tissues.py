@@ -29,6 +29,18 @@ THINNEST_MM = 0.3
 """A stated slice thickness below this is taken for a slip: no slice of a limb CT is thinner."""
 LEAST_EDGES = 50
 """Places on the surface of cortex from which its edges tell the blur."""
+LEAST_MM3 = 16.0
+"""No mean counts as that of less: noise of neighbouring voxels hangs together."""
+CUBE_MM3 = 64.0
+"""Volume of a cube of 4 mm, to which noise is carried."""
+NEAR_MODE_HU = 20.0
+"""Muscle is what reads within this of its commonest value (own judgement)."""
+LEVEL_COSINE = 0.35
+"""Places whose normal points more along the slices than this are blurred by them and left out."""
+LEAST_CORTEX_HU = 500.0
+"""A profile that stays below it crosses no cortex."""
+LEAST_WALL = 2.2
+"""Thickness of a wall in blurs (sd) from which its height and its blur can be told apart (own phantoms)."""
 KERNEL_BLUR_MM = {"sharp": 0.4, "medium": 0.5}
 SOFT_BLUR_MM = 0.6
 """In-plane blur (standard deviation) by kernel where no edge tells it; common practice, no source."""
@@ -96,7 +108,7 @@ class Reference:
 
     def mean_error(self, volume_mm3: float) -> float:
         """Standard error in HU of a mean over ``volume_mm3`` from image noise."""
-        return self.noise_4mm_hu * float(np.sqrt(64.0 / max(volume_mm3, 16.0)))
+        return self.noise_4mm_hu * float(np.sqrt(CUBE_MM3 / max(volume_mm3, LEAST_MM3)))
 
 
 def measure_reference(
@@ -181,7 +193,7 @@ def _soft_tissue(volume: Volume, cubes: Cubes) -> tuple[Tissue, Tissue | None, f
     noise = float(np.median(spread[pure]))
     values = mean[pure]
     noise_4mm = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-    scale = np.sqrt(64.0 / cube_volume) if cube_volume < 64.0 else 1.0
+    scale = np.sqrt(CUBE_MM3 / cube_volume) if cube_volume < CUBE_MM3 else 1.0
     muscle = Tissue(muscle_at, float(values.std() / np.sqrt(len(values))), float(len(values) * cube_volume))
     fat = _fat(volume, noise_4mm)
     return muscle, fat, noise, noise_4mm / float(scale), tuple(notes)
@@ -202,12 +214,10 @@ def _fat(volume: Volume, noise_4mm_hu: float) -> Tissue | None:
     volume_mm3 = len(found) * grid.voxel_volume_mm3
     if volume_mm3 < 100.0:
         return None
-    return Tissue(float(found.mean()), noise_4mm_hu * float(np.sqrt(64.0 / volume_mm3)), volume_mm3)
+    return Tissue(float(found.mean()), noise_4mm_hu * float(np.sqrt(CUBE_MM3 / volume_mm3)), volume_mm3)
 
 
-def _mode(
-    mean: Floats, spread: Floats, window: tuple[float, float], reach: float = 20.0
-) -> tuple[float, NDArray[np.bool_]]:
+def _mode(mean: Floats, spread: Floats, window: tuple[float, float]) -> tuple[float, NDArray[np.bool_]]:
     """Mean within 20 HU of the densest of the window among homogeneous cubes, and which cubes those are."""
     inside = (mean >= window[0]) & (mean <= window[1])
     if not inside.any():
@@ -217,7 +227,7 @@ def _mode(
     smooth = ndimage.gaussian_filter1d(counts.astype(float), 3.0)
     top = edges[int(np.argmax(smooth))] + 1.0
     for _ in range(3):
-        chosen = quiet & (np.abs(mean - top) <= 20.0)
+        chosen = quiet & (np.abs(mean - top) <= NEAR_MODE_HU)
         top = float(mean[chosen].mean()) if chosen.any() else top
     return top, chosen
 
@@ -228,7 +238,7 @@ def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float |
     A box of cortex convolved with a Gaussian is fitted to profiles averaged over neighbouring points (the
     model of Treece 2010, Med Image Anal 14:276), using walls thick enough for width and height to separate.
     """
-    level = np.abs(normals @ volume.grid.directions[:, 0]) < 0.35
+    level = np.abs(normals @ volume.grid.directions[:, 0]) < LEVEL_COSINE
     chosen = np.flatnonzero(level)
     if len(chosen) < LEAST_EDGES:
         return None, None
@@ -237,7 +247,7 @@ def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float |
     spots = points[chosen, None, :] + at[None, :, None] * normals[chosen, None, :]
     profiles = volume.sample(spots)
     profiles = profiles[np.isfinite(profiles).all(axis=1)]
-    profiles = profiles[profiles.max(axis=1) > 500.0]
+    profiles = profiles[profiles.max(axis=1) > LEAST_CORTEX_HU]
     if len(profiles) < LEAST_EDGES:
         return None, None
 
@@ -256,7 +266,7 @@ def _edge_blur(volume: Volume, points: Floats, normals: Floats) -> tuple[float |
             best, _ = optimize.curve_fit(model, at, mean, np.clip(start, *bounds), bounds=bounds, max_nfev=300)
         except (RuntimeError, ValueError):
             continue
-        if best[1] > 2.2 * best[5]:
+        if best[1] > LEAST_WALL * best[5]:
             fitted.append((float(best[5]), float(best[2])))
     if len(fitted) < 2:
         return None, None
