@@ -16,6 +16,7 @@ from mineralize.change import find_changes, find_curves
 from mineralize.change.agent import hidden_agent
 from mineralize.change.caution import moved_by_caution, moved_by_unlike
 from mineralize.change.common import log_covariance
+from mineralize.change.course import fit_course
 from mineralize.change.interval import half_widths
 from mineralize.measure import Measurement
 from mineralize.timeline import Event, Timeline
@@ -254,3 +255,17 @@ def test_a_course_ends_with_an_excision_and_leaves_out_what_is_withheld_or_zero(
     assert bone.course is None
     assert bone.statement == "fewer than two scans give a value (0 of 7)"
     assert [p.trust for p in bone.points] == ["withheld"] * 7
+
+
+def test_a_lesion_may_stray_from_a_formula_by_five_percent_at_each_scan() -> None:
+    """The course is that of the scans' own covariance and 0.05^2 more of each log value."""
+    values = [60.0, 200.0, 520.0, 790.0, 900.0, 915.0]
+    rows = [row(n, "mineral_mass", v, 0.06 * v) for n, v in enumerate(values, 1)]
+    times = line(*[LIKE] * 6)
+    curve = next(c for c in find_curves(times, rows, ()) if c.quantity == "mineral_mass")
+    covariance = log_covariance(times, rows) + 0.05**2 * np.eye(6)
+    expected = fit_course("mineral_mass", "mg", 30.0 * np.arange(1, 7), np.array(values), covariance)
+    assert curve.course is not None
+    assert expected.model != ""
+    for a, b in zip(curve.course.parameters, expected.parameters, strict=True):
+        assert (a.value, a.low, a.high) == pytest.approx((b.value, b.low, b.high))

@@ -40,6 +40,7 @@ from mineralize.measure import (
 )
 from mineralize.measure.estimate import symmetric
 from mineralize.measure.mineral import mass_mg
+from mineralize.measure.rim import measure_rim
 from mineralize.measure.rows import as_row
 from mineralize.measure.shape import axial_diameters, longest_distance
 from mineralize.reference import table_slope
@@ -513,13 +514,21 @@ class Patchy(Shell):
         return np.where(values == self.shell_hu, SOFT_HU + (values - SOFT_HU) * (1 + 0.6 * wave), values)
 
 
+def rim_rows(shell: Shell) -> dict[str, Estimate]:
+    """What is said of the rim within the true outline."""
+    volume = rendered(shell, margin=7.0)
+    ref = reference(volume)
+    near, outline = around(volume, ref), ellipsoid_outline(shell.radii)
+    site = Site(1, near, ref, outline, find_zones(outline, near.grid, SETTINGS.zones), SETTINGS)
+    return {estimate.quantity: estimate for estimate in measure_rim(site, has_mineral=True)[0]}
+
+
 def test_patches_make_a_thick_rim_uncertain() -> None:
-    even, patchy = (rows(kind(radii=(20.0,) * 3, thickness=6.0, core_hu=20.0)) for kind in (Shell, Patchy))
-    for name, side in (("rim_thickness", 0), ("rim_peak_attenuation", 1)):
-        share = patchy[name].parts["patchy mineral"][side] / patchy[name].value
-        assert share > 0.05 > 4 * even[name].parts["patchy mineral"][side] / even[name].value, name
-    thin = rows(Patchy(radii=(20.0,) * 3, thickness=2.0))["rim_thickness"]
-    assert thin.parts["patchy mineral"][0] == 0.0
+    even, patchy = (rim_rows(kind(radii=(16.0,) * 3, thickness=6.0, core_hu=20.0)) for kind in (Shell, Patchy))
+    for name, side in (("rim_thickness", "down"), ("rim_peak_attenuation", "up")):
+        of_patchy, of_even = (getattr(rows[name], side)["patchy mineral"] / rows[name].value for rows in (patchy, even))
+        assert of_patchy > 0.05 > 4 * of_even, name
+    assert rim_rows(Patchy(radii=(16.0,) * 3, thickness=2.0))["rim_thickness"].down["patchy mineral"] == 0.0
 
 
 @pytest.mark.parametrize("holds", [True, False])
