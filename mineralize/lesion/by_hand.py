@@ -37,11 +37,32 @@ from .start import Ellipsoid
 
 SUPPORT = 0.5
 """Support of a vertex whose place the reader settled."""
+UNSETTLED = 0.1
+"""Support of a vertex that neither the hand nor an edge settles."""
 SETTLED_MM = 2.5
 """Standard deviation of its place up to which a vertex counts as settled by the hand."""
 FAR_OFF_MM = 5.0
 FAR_OFF_POINTS = 4
 """From so many places that lie mostly farther off, the reader means another surface than the outline found."""
+REACH_SHARE, REACH_MM = 0.5, (5.0, 15.0)
+"""How far a place given moves the outline around it: this share of its radius, within these limits (own judgement)."""
+LEAST_PRIOR_MM = 2.0
+"""Standard deviation of what an outline may be moved by, where the places given ask for less."""
+CARRIED = 0.03
+"""Support from which an edge carries a vertex and holds it in place."""
+NEAR_A_PLACE = 1.5
+"""Within so many reaches of a place given an edge may give way to it."""
+EDGE_SD_MM, LEAST_SUPPORT = 0.6, 0.1
+"""Standard deviation of a vertex that an edge of full support holds, more with less support, which counts as this at
+least (own judgement)."""
+Z95 = 1.96
+"""95 % half-width over standard deviation of a normal distribution."""
+SPACING_MM, SPACING_STEPS = (0.8, 2.0), 60.0
+"""Voxels in which a body between curves is built: so many over its length, within these limits."""
+PLACES_PER_STROKE = 30.0
+"""Places of a curve, 1 mm apart, over which the hand errs alike (own judgement)."""
+LEAST_SLICES = 3.0
+"""A body of less slices has no volume (`measurements.md` of the definitions)."""
 GIVES_WAY = 2.0
 """An edge in the image gives way to a place that lies farther off than so many millimetres."""
 WIDEST_OPEN = 0.5
@@ -127,18 +148,18 @@ def _pushed(found: Outline, points: Floats, sd: Floats) -> _Moved:
     normals = vertex_normals(vertices, faces)
     radius = float(np.cbrt(3 * found.volume_mm3 / (4 * np.pi)))
     off = _off(vertices, faces, points)
-    reach = float(np.clip(0.5 * radius, 5.0, 15.0))
-    prior = max(2.0, float(np.sqrt(np.mean(off**2))))
+    reach = float(np.clip(REACH_SHARE * radius, *REACH_MM))
+    prior = max(LEAST_PRIOR_MM, float(np.sqrt(np.mean(off**2))))
     _, nearest = cKDTree(vertices).query(points)
     touched = vertices[nearest]
     step = max(len(vertices) // 700, 1)
     some = np.arange(0, len(vertices), step)
     away, which = cKDTree(touched).query(vertices[some])
-    bound = (found.supported[some] > 0.03) & ~((away < 1.5 * reach) & (np.abs(off[which]) > GIVES_WAY))
+    bound = (found.supported[some] > CARRIED) & ~((away < NEAR_A_PLACE * reach) & (np.abs(off[which]) > GIVES_WAY))
     held = some[bound]
     at = np.vstack([touched, vertices[held]])
     shift = np.concatenate([off, np.zeros(len(held))])
-    error = np.concatenate([sd, 0.6 / np.sqrt(np.clip(found.supported[held], 0.1, 1.0))])
+    error = np.concatenate([sd, EDGE_SD_MM / np.sqrt(np.clip(found.supported[held], LEAST_SUPPORT, 1.0))])
 
     def kernel(one: Floats, other: Floats) -> Floats:
         apart = np.linalg.norm(one[:, None, :] - other[None, :, :], axis=2) / reach
@@ -156,7 +177,7 @@ def _pushed(found: Outline, points: Floats, sd: Floats) -> _Moved:
     patches = max(float(area.sum()) / (2 * np.pi * reach**2), 1.0)
     doubt = float((area * spread).sum() / np.sqrt(patches) / found.volume_mm3)
     support = np.where(np.abs(move) > 1.0, np.maximum(found.supported, SUPPORT), found.supported)
-    return _Moved(new, faces, np.maximum(spread, 0.5 * found.spread_mm / 1.96), doubt, support, found.ellipsoid)
+    return _Moved(new, faces, np.maximum(spread, 0.5 * found.spread_mm / Z95), doubt, support, found.ellipsoid)
 
 
 def _through(
@@ -183,7 +204,7 @@ def _through(
     vertices = drawn.vertices
     fine, faces, halved = subdivided(vertices, mesh.faces, vertex_normals(vertices, mesh.faces))
     spread = with_halves(drawn.sd_mm, halved)
-    support = np.where(spread <= SETTLED_MM, SUPPORT, 0.1)
+    support = np.where(spread <= SETTLED_MM, SUPPORT, UNSETTLED)
     radius = float(np.cbrt(drawn.volume_mm3 * 3 / (4 * np.pi)))
     # ``frame`` has unit volume, so that ``radius`` is the mean one.
     return _Moved(fine, faces, spread, drawn.volume_sd, support, Ellipsoid(drawn.centre, radius * drawn.frame))
@@ -201,7 +222,7 @@ def _between(hand: Hand) -> _Moved | None:
     everything = np.concatenate(curves)
     if float(np.linalg.svd(everything - everything.mean(axis=0))[1][-1]) / np.sqrt(len(everything)) < 1.0:
         return None
-    spacing = float(np.clip(np.ptp(everything, axis=0).max() / 60.0, 0.8, 2.0))
+    spacing = float(np.clip(np.ptp(everything, axis=0).max() / SPACING_STEPS, *SPACING_MM))
     mask, grid = body_between(curves, hand.points, spacing)
     raw = outline_from_mask(mask, grid, scan=0, method="by hand", verdicts=(), spread_mm=2.0 * HAND_SD_MM)
     if raw is None:
@@ -209,10 +230,10 @@ def _between(hand: Hand) -> _Moved | None:
     away, _ = cKDTree(everything).query(raw.vertices)
     spread = np.hypot(HAND_SD_MM, OPEN_PER_MM * away)
     area = vertex_areas(raw.vertices, raw.faces)
-    strokes = max(sum(len(c) for c in curves) / 30.0, 1.0)
+    strokes = max(sum(len(c) for c in curves) / PLACES_PER_STROKE, 1.0)
     open_mm = float(np.average(OPEN_PER_MM * away, weights=area)) / np.sqrt(max(len(curves) - 1, 1))
     doubt = float(area.sum() * np.hypot(HAND_SD_MM / np.sqrt(strokes), open_mm) / raw.volume_mm3)
-    support = np.where(spread <= SETTLED_MM, SUPPORT, 0.1)
+    support = np.where(spread <= SETTLED_MM, SUPPORT, UNSETTLED)
     return _Moved(raw.vertices, raw.faces, spread, doubt, support, raw.ellipsoid)
 
 
@@ -222,8 +243,8 @@ def _judged(near: Neighbourhood, hand: Hand, moved: _Moved, own: Outline | None,
     drawn = 1.0
     if own is not None:
         drawn = float(area[np.linalg.norm(moved.vertices - own.vertices, axis=1) > MOVED_MM].sum() / area.sum())
-    open_half = 1.96 * moved.volume_sd
-    place_mm = 1.96 * float(np.average(moved.sd_mm, weights=area))
+    open_half = Z95 * moved.volume_sd
+    place_mm = Z95 * float(np.average(moved.sd_mm, weights=area))
     doubt = OutlineDoubt(
         volume=float(np.hypot(open_half, READERS_VOLUME * drawn)),
         length_mm=place_mm,
@@ -254,7 +275,7 @@ def _limits(near: Neighbourhood, moved: _Moved, open_half: float) -> Verdicts:
         found.append(withhold("by-hand-open", share=float(np.expm1(open_half))))
     spacing = float(near.grid.spacing[0])
     extent = float(np.ptp(moved.vertices @ near.grid.directions, axis=0).min())
-    if extent < 3.0 * spacing:
+    if extent < LEAST_SLICES * spacing:
         found.append(withhold("slices-third", spacing_mm=spacing, extent_mm=extent))
     return tuple(found)
 

@@ -18,6 +18,13 @@ LINK_MM = 6.0
 """Pieces closer than this are one candidate."""
 LEAST_MASS_MG = 20.0
 LEAST_EXTENT_MM = 6.0
+LEAST_HU120, LEAST_NOISES = 120.0, 5.0
+"""Mineral is looked for from here on, and from so many standard deviations of noise over muscle (own judgement)."""
+CUBE_MM3 = 64.0
+"""Volume of the cubes of 4 mm in which noise was measured."""
+SLIM, SLIM_SCORE, LEAVING_SCORE = 4.0, 0.2, 0.5
+"""Length over width from which a structure is slim like a vessel, and what is left of its score then, and where it
+leaves the scan (own judgement)."""
 CLEAR_LEAD = 4.0
 """A winner scores at least this many times the next."""
 CLEAR_MASS_MG = 60.0
@@ -109,8 +116,8 @@ def _least_hu120(reference: Reference, grid: Grid) -> float:
 
     Noise was measured in voxels and in 4 mm cubes; between the two it falls at most as in uncorrelated noise.
     """
-    noise = min(reference.noise_hu, reference.noise_4mm_hu * float(np.sqrt(max(64.0 / grid.voxel_volume_mm3, 1.0))))
-    return max(120.0, reference.muscle.mean_hu + 5.0 * noise * max(slope(120.0) / reference.slope, 1.0))
+    noise = min(reference.noise_hu, reference.noise_4mm_hu * float(np.sqrt(max(CUBE_MM3 / grid.voxel_volume_mm3, 1.0))))
+    return max(LEAST_HU120, reference.muscle.mean_hu + LEAST_NOISES * noise * max(slope(120.0) / reference.slope, 1.0))
 
 
 def _standing_out(
@@ -150,11 +157,11 @@ def _describe(
     leaves = bool((index[:, 0] == 0).any() or (index[:, 0] == grid.shape[0] - 1).any())
     reasons = [f"{mass:.0f} mg of mineral over {extent:.0f} mm"]
     score = mass
-    if slim > 4.0:
-        score *= 0.2
+    if slim > SLIM:
+        score *= SLIM_SCORE
         reasons.append("long and thin like a vessel")
     if leaves:
-        score *= 0.5
+        score *= LEAVING_SCORE
         reasons.append("leaves the scan")
     if attached:
         score *= BONE_SHARE

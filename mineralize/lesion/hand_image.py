@@ -20,6 +20,15 @@ EVERY_MM = 6.0
 """Edges closer than this err together and are taken once."""
 BOUND_MM = 1.0
 """A surface that runs less far into fat or bone is left where it is."""
+ASKED_MM = (2.0, 12.0)
+"""Least and largest distance from the surface at which the image is asked."""
+EVIDENCE, LEFT_BEHIND, IN_BONE = 0.05, 0.15, 0.45
+"""Cost of half a millimetre of tissue outside the lesion: per unit of its evidence, at least where the lesion was left
+behind, and in bone; set against half the squared standard deviations from the surface (own judgement)."""
+MOST_COST = 12.0
+"""No tissue costs more than lying five standard deviations off."""
+MOST_SHIFT_MM = 1.5
+"""An edge that lies farther from where the surface settled is another one."""
 LEAST_OPEN_MM = 1.5
 """Where the hand settles the surface better than this the image is not asked."""
 
@@ -40,21 +49,21 @@ def seen_edges(near: Neighbourhood, reference: Reference, drawn: Drawn) -> tuple
     if tissues is None:
         return none
     sd = drawn.sd_mm
-    half = float(np.clip(REACH * np.percentile(sd, 95), 2.0, 12.0))
+    half = float(np.clip(REACH * np.percentile(sd, 95), *ASKED_MM))
     offsets = np.arange(-half, half + 0.25, 0.5)
     spots = vertices[:, None, :] + offsets[None, :, None] * normals[:, None, :]
     marked = planes_marked(soft, near, reference)
-    evidence = tissues.evidence(sample(marked, near.grid, spots)) * 0.05
-    evidence = np.where(left_behind(evidence), np.maximum(evidence, 0.15), evidence)
-    evidence = np.where(np.maximum.accumulate(near.bone_at(spots) < 0.5, axis=1), 0.45, evidence)
+    evidence = tissues.evidence(sample(marked, near.grid, spots)) * EVIDENCE
+    evidence = np.where(left_behind(evidence), np.maximum(evidence, LEFT_BEHIND), evidence)
+    evidence = np.where(np.maximum.accumulate(near.bone_at(spots) < 0.5, axis=1), IN_BONE, evidence)
     summed = np.cumsum(evidence, axis=1)
-    image = np.clip(summed - summed.min(axis=1, keepdims=True), 0.0, 12.0)
+    image = np.clip(summed - summed.min(axis=1, keepdims=True), 0.0, MOST_COST)
     cost = image + 0.5 * (offsets[None, :] / np.maximum(sd, 1.0)[:, None]) ** 2
     chosen = offsets[optimal_levels(cost, drawn.mesh.edges, 0.25)]
     settled = vertices + chosen[:, None] * normals
     shift, weight, _ = shift_to_edge(near, soft, tissues, settled, normals, mesh=drawn.mesh, centre=drawn.centre)
-    at = settled + np.clip(shift, -1.5, 1.5)[:, None] * normals
-    total = chosen + np.clip(shift, -1.5, 1.5)
+    at = settled + np.clip(shift, -MOST_SHIFT_MM, MOST_SHIFT_MM)[:, None] * normals
+    total = chosen + np.clip(shift, -MOST_SHIFT_MM, MOST_SHIFT_MM)
     usable = (weight > 0) & (sd > LEAST_OPEN_MM) & (np.abs(total) < REACH * sd)
     if tissues.like_muscle:
         # Fat beyond muscle ends muscle, not the lesion: it only bounds a surface that would run into it.

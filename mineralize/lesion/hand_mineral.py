@@ -24,6 +24,8 @@ LOOKED_MM = 45.0
 """A part is looked for in a box so far around the place given."""
 BESIDE_MM = 3.0
 """Mineral may lie so far from the place given."""
+CLEAR_OF_ADDED_MM = 3.0
+"""So far from what was counted in, and from bone, the border of bone keeps its place between voxels."""
 NECK_MM = 4.0
 """Middles of two parts lie at least so far apart."""
 BLUR_MM = 1.5
@@ -134,8 +136,8 @@ def with_parts(
                 - ndimage.distance_transform_edt(bone, sampling=spacing)
             ).astype(np.float32)
             # Where bone was only cut back the border keeps its place between voxels.
-            same = ndimage.distance_transform_edt(~added, sampling=spacing) > 3.0
-            distance = np.where(same & (np.abs(near.bone_distance) < 3.0), near.bone_distance, distance)
+            same = ndimage.distance_transform_edt(~added, sampling=spacing) > CLEAR_OF_ADDED_MM
+            distance = np.where(same & (np.abs(near.bone_distance) < CLEAR_OF_ADDED_MM), near.bone_distance, distance)
             distance = np.where(added, np.maximum(distance, 2.0), distance)
     if taken.any():
         hu = _filled(hu, near.hu120, taken, distance, spacing, reference=reference)

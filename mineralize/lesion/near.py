@@ -15,6 +15,15 @@ from ..reference import Reference
 
 FAR_MM = 1000.0
 """Distance to bone where there is none in view."""
+SPILL_BLURS, USUAL_CORTEX_HU = 5.0, 1200.0
+"""Cortex spills so many blurs (sd) far; what it reads where the scan does not tell (own judgement: dense cortex reads
+1626 at 120 kVp by ICRU-44, thin and porous cortex less)."""
+DENSE_HU120, DENSE_SMOOTHED = 110.0, 0.6
+"""From here on smoothed tissue is mineral, where it was smoothed by this share of `SMOOTH_MM` (own judgement)."""
+CLEAR_OF_BONE_MM, CLEAR_OF_MINERAL_MM = 2.0, 1.5
+"""Soft tissue lies this far from both, whose blur it must not hold (own judgement)."""
+LEAST_KNOWN = 0.3
+"""Share of usable voxels under the Gaussian below which nothing is known of a place."""
 SMOOTH_MM = 1.0
 """Gaussian that steadies soft tissue before its margin is sought."""
 
@@ -95,9 +104,9 @@ def bone_spill(distance: NDArray[Any], blur_mm: Any, reference: Reference) -> ND
     """HU of the scan that the blur of cortex adds outside bone, from the distance (mm) and the blur beside bone."""
     spill = np.zeros(distance.shape, np.float32)
     blur = np.broadcast_to(blur_mm, distance.shape)
-    close = (distance > 0) & (distance < 5.0 * blur)
+    close = (distance > 0) & (distance < SPILL_BLURS * blur)
     if close.any():
-        cortex = reference.cortex.mean_hu if reference.cortex else 1200.0
+        cortex = reference.cortex.mean_hu if reference.cortex else USUAL_CORTEX_HU
         spill[close] = (cortex - reference.muscle.mean_hu) * special.ndtr(-distance[close] / blur[close])
     return spill
 
@@ -105,8 +114,8 @@ def bone_spill(distance: NDArray[Any], blur_mm: Any, reference: Reference) -> ND
 def _soft_without_mineral(near: Neighbourhood) -> NDArray[Any]:
     """HU smoothed by ``SMOOTH_MM`` over soft tissue alone; NaN near mineral and bone."""
     sigma = SMOOTH_MM / near.grid.spacing
-    dense = gaussian_smoothed(near.hu120, sigma * 0.6) >= 110.0
-    usable = (near.bone_distance > 2.0) & ~within_reach(dense, near.grid.spacing, 1.5)
+    dense = gaussian_smoothed(near.hu120, sigma * DENSE_SMOOTHED) >= DENSE_HU120
+    usable = (near.bone_distance > CLEAR_OF_BONE_MM) & ~within_reach(dense, near.grid.spacing, CLEAR_OF_MINERAL_MM)
     return smoothed_over(near.hu, usable, near.grid)
 
 
@@ -118,4 +127,4 @@ def smoothed_over(values: NDArray[Any], usable: NDArray[np.bool_], grid: Grid) -
     sigma = SMOOTH_MM / grid.spacing
     share = gaussian_smoothed(usable.astype(np.float32), sigma)
     soft = gaussian_smoothed(np.where(usable, values, 0.0).astype(np.float32), sigma)
-    return np.where(share > 0.3, soft / np.maximum(share, 0.3), np.nan).astype(np.float32)
+    return np.where(share > LEAST_KNOWN, soft / np.maximum(share, LEAST_KNOWN), np.nan).astype(np.float32)
