@@ -21,6 +21,12 @@ lower part of the range of 3 to 7 of Rose 1948 (J Opt Soc Am 38:196), common pra
 PATCH_MM = 2.0
 """Profiles are averaged over about this far on each side along the surface."""
 OFFSETS = np.arange(-5.0, 5.01, 0.5)
+WITHIN = ((0.4, slice(4, 9)), (0.5, slice(8, 13)))
+"""Where steps are met within the lesion, however small: shares of the way to its surface, and columns of ``OFFSETS``
+from there (-3 to -1 mm, and -1 to 1 mm). The first lines meet in the middle, where what noise does counts as often as
+there are lines; the second may run along the blur of mineral. Noise itself shows in both, so the quieter counts."""
+LEAST_NOISE_HU = 0.3
+"""What a noiseless scan lacks of it."""
 INSIDE_OFFSETS = slice(4, 8)
 """-3 to -1.5 mm."""
 JUST_OUTSIDE = slice(12, 17)
@@ -68,10 +74,10 @@ def shift_to_edge(
     """(V,) mm outward to the edge, weight of that, and whether a step is seen."""
     values = _profiles(near, soft, vertices, normals, mesh, fill=tissues.inside_hu)
     steps = _steps(values)
-    middle_of = centre + 0.4 * (vertices - centre)
-    within = _steps(_profiles(near, soft, middle_of, normals, mesh, fill=tissues.inside_hu))
-    # Columns that reach no further out than 1 mm from there: within the lesion even when it is small.
-    noise = 1.4826 * float(np.median(np.abs(within[:, 4:9]))) + 0.3
+    noise = min(
+        _noise_within(near, soft, tissues, centre + share * (vertices - centre), normals, mesh=mesh, columns=columns)
+        for share, columns in WITHIN
+    )
     window = np.abs(OFFSETS) <= 2.0
     size = np.where(window[None, :], np.abs(steps) * (1.0 - np.abs(OFFSETS) / 4.0), 0.0)
     best = size.argmax(axis=1)
@@ -93,6 +99,21 @@ def shift_to_edge(
     bone = near.bone_at(vertices + 1.5 * normals) < 0.5
     weight = np.where(seen & ~bone, np.minimum(size[rows, best] / (10.0 * noise), 1.0), 0.0)
     return shift, weight, seen | bone
+
+
+def _noise_within(
+    near: Neighbourhood,
+    soft: NDArray[Any],
+    tissues: Tissues,
+    places: Floats,
+    normals: Floats,
+    *,
+    mesh: RayMesh,
+    columns: slice,
+) -> float:
+    """Standard deviation (HU) of the steps met from places within the lesion (V, 3)."""
+    within = _steps(_profiles(near, soft, places, normals, mesh, fill=tissues.inside_hu))
+    return 1.4826 * float(np.median(np.abs(within[:, columns]))) + LEAST_NOISE_HU
 
 
 def averaged(values: Floats, mesh: RayMesh, passes: int) -> Floats:
