@@ -230,11 +230,10 @@ def _faintness(site: Site) -> float:
 def zone_density(site: Site) -> tuple[Floats, Floats]:
     """Mean mineral density (L,) mg/cm3 of each depth layer, blur undone, and the layers' volumes (L,) mm3."""
     layers = site.layers
-    shares = [
-        site.zones.share_between(float(a), float(b)) * site.usable
-        for a, b in zip(layers.edges[:-1], layers.edges[1:], strict=True)
-    ]
-    under = np.array([float((s * site.background).sum() / max(float(s.sum()), 1e-6)) for s in shares])
+    under = np.empty(len(layers.hu))
+    for i, (a, b) in enumerate(zip(layers.edges[:-1], layers.edges[1:], strict=True)):
+        share = site.zones.share_between(float(a), float(b)) * site.usable
+        under[i] = float((share * site.background).sum() / max(float(share.sum()), 1e-6))
     return (layers.hu - under) / site.reference.slope, layers.volume_mm3
 
 

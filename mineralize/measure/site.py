@@ -289,16 +289,21 @@ def find_layers(site: Site) -> Layers:
     zones, grid = site.zones, site.near.grid
     edges = layer_edges(zones.rim_depth_mm, zones.core_depth_mm, zones.inradius_mm)
     count = len(edges) - 1
-    below = [zones.share_below(float(edge)) for edge in edges[:-1]] + [np.zeros(grid.shape, np.float32)]
-    shares = [np.maximum(below[i] - below[i + 1], 0.0) for i in range(count)]
     usable = site.usable & (zones.depth > KNOWN_DEPTH_MM)
     native = max(site.reference.blur_sd_mm**2 - float(grid.spacing[2]) ** 2 / 6, LEAST_BLUR_MM**2)
     in_plane = np.sqrt(max(native - float(grid.spacing[2]) ** 2 / 12, LEAST_BLUR_MM**2))
     axial = np.sqrt(max((site.reference.slice_mm**2 - float(grid.spacing[0]) ** 2) / 12, 0.0))
     sigma = np.array([axial, in_plane, in_plane]) / grid.spacing
-    weights = np.array([s[usable] for s in shares], np.float32)
+    # One layer at a time over the whole box: together they would take more than all else that is measured.
+    weights, blurred = np.empty((2, count, int(usable.sum())), np.float32)
+    sizes = np.empty(count)
+    above = zones.share_below(float(edges[0]))
+    for i in range(count):
+        below = zones.share_below(float(edges[i + 1])) if i + 1 < count else np.zeros(grid.shape, np.float32)
+        share = np.maximum(above - below, 0.0)
+        weights[i], blurred[i], sizes[i] = share[usable], gaussian_smoothed(share, sigma)[usable], float(share.sum())
+        above = below
     total = weights.sum(axis=1)
-    blurred = np.array([gaussian_smoothed(s, sigma)[usable] for s in shares], np.float32)
     blurred[0] += np.clip(1.0 - blurred.sum(axis=0), 0.0, 1.0)
     transfer = (weights @ blurred.T) / np.maximum(total, 1e-6)[:, None]
     safe = np.maximum(total, 1e-6)
@@ -308,7 +313,7 @@ def find_layers(site: Site) -> Layers:
     corrected = []
     for plain in (plain_hu, plain_120):
         corrected.append(np.where(missing, np.nan, _undo(transfer, plain, edges, missing)))
-    everything = np.array([float(s.sum()) for s in shares]) * site.voxel_mm3
+    everything = sizes * site.voxel_mm3
     known = np.where(np.isfinite(corrected[0]), corrected[0], plain_hu)
     spill = np.zeros(grid.shape, np.float32)
     spill[usable] = known @ blurred - known @ weights
