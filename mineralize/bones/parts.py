@@ -19,6 +19,9 @@ from .field import signed_distance
 
 LARGEST_MARROW_MM2 = 3000.0
 """Largest hole in a section that is filled as marrow; a femoral head measures about 2000 mm2."""
+DEEPEST_DISH_MM, LEAST_DISH_MM2 = 12.5, 300.0
+"""A bowl whose ring is filled as marrow is no deeper: a sphere of 45 mm radius, cut at 3000 mm2, 12.3 mm. A narrower
+ring than the second is that of a small bone or of a shaft; in a bowl it is filled half a millimetre deep."""
 LONG_MM = 60.0
 """From this length an elongated part is taken for a bone."""
 LEAST_CORE = 0.15
@@ -92,14 +95,39 @@ def filled_bone(bone: NDArray[np.bool_], grid: Grid) -> NDArray[np.bool_]:
         found, count = ndimage.label(~closed, structure=structure)
         if count == 0:
             continue
-        holes = np.bincount(found.ravel(), minlength=count + 1) * area <= LARGEST_MARROW_MM2
+        areas = np.bincount(found.ravel(), minlength=count + 1) * area
+        holes = areas <= LARGEST_MARROW_MM2
         holes[0] = False
         edges = [found.take(k, axis=other) for other in range(3) if other != axis for k in (0, -1)]
         holes[np.unique(np.concatenate([e.ravel() for e in edges]))] = False
-        filled |= holes[found]
+        wide = holes & (areas >= LEAST_DISH_MM2)
+        filled |= (holes & ~wide)[found]
+        if wide.any():
+            filled |= _without_dishes(wide[found], closed | holes[found], axis, grid)
     # The closing leaves a seam between cortex and filled marrow.
     seam = ndimage.binary_closing(filled, iterations=1)
     return np.asarray(filled | (seam & closed))
+
+
+def _without_dishes(holes: NDArray[np.bool_], bone: NDArray[np.bool_], axis: int, grid: Grid) -> NDArray[np.bool_]:
+    """Wide holes of the planes across ``axis`` without those that open like a dish: shallow, soft tissue before them.
+
+    A plane that grazes a bowl, as a hip bone is, cuts a ring out of it; marrow goes on from plane to plane.
+    """
+    line = np.zeros((3, 3, 3), bool)
+    line[tuple(slice(None) if a == axis else 1 for a in range(3))] = True
+    runs, count = ndimage.label(holes, structure=line)
+    if count == 0:
+        return holes
+    shallow = np.bincount(runs.ravel(), minlength=count + 1) * float(grid.spacing[axis]) <= DEEPEST_DISH_MM
+    soft = ~(bone | holes)
+    opens = np.zeros(count + 1, bool)
+    along = [np.moveaxis(a, axis, 0) for a in (runs, soft)]
+    opens[along[0][1:][along[1][:-1]]] = True
+    opens[along[0][:-1][along[1][1:]]] = True
+    kept = ~(shallow & opens)
+    kept[0] = False
+    return np.asarray(kept[runs])
 
 
 def label_parts(mask: NDArray[np.bool_], grid: Grid, smallest_mm3: float) -> NDArray[np.int16]:

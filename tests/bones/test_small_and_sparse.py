@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from mineralize.base import AlignSettings, Grid, Volume
 from mineralize.bones import Bone, Skeleton, bone_near, find_skeleton
 from mineralize.bones.around import even_directions, share_around
-from mineralize.bones.parts import MANY_SMALL
+from mineralize.bones.parts import MANY_SMALL, filled_bone
 from mineralize.bones.sparse import with_sparse_bone
 from mineralize.bones.zone import LesionZone
 
@@ -139,3 +139,18 @@ def test_without_a_wall_to_be_seen_nothing_is_taken() -> None:
         Volume(hu.astype(np.float32), grid), mask, distance, LesionZone(np.array([0.0, -45.0, -30.0]), 6.0)
     )
     np.testing.assert_array_equal(more, mask)
+
+
+@pytest.mark.parametrize("radius", [45.0, 60.0])
+@pytest.mark.parametrize("axis", [0, 1, 2])
+def test_the_hollow_of_a_bowl_is_no_marrow(radius: float, axis: int) -> None:
+    """A plane across the axis of a bowl cuts a ring out of it, which a shaft does too; only the shaft is filled."""
+    grid = Grid.from_parts((50, 50, 50), [2.0, 2.0, 2.0], [-49.0, -49.0, -49.0])
+    p = np.moveaxis(grid.world_of_all()[..., ::-1], -1, 0)
+    along, across = p[axis], np.sqrt(sum(p[a] ** 2 for a in range(3) if a != axis))
+    from_centre = np.sqrt(across**2 + (along + radius - 10.0) ** 2)
+    bowl = (np.abs(from_centre - radius) < 2.5) & (along > -20.0)
+    hollow = (from_centre < radius - 3.0) & (along > -20.0)
+    assert filled_bone(bowl, grid)[hollow].mean() < 0.02
+    tube = (across < 14.0) & (across > 10.0)
+    assert filled_bone(tube, grid)[across < 9.0].all()
