@@ -143,9 +143,8 @@ def measure_scan(
 
 
 def _interval_of(estimate: Estimate, row: Quantity) -> Verdicts:
-    """The caution of a value whose interval alone says that it is uncertain."""
-    if estimate.value is None or not np.isfinite(estimate.value):
-        return ()
+    """The caution of a value, which is stated, whose interval alone says that it is uncertain."""
+    assert estimate.value is not None
     low, high = estimate.interval
     reach = max(estimate.value - low, high - estimate.value)
     return (caution("interval-wide", dominant=estimate.dominant),) if row.widest.reached(reach, estimate.value) else ()

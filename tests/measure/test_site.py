@@ -19,8 +19,10 @@ from mineralize.lesion.specks import Noise
 from mineralize.measure import Estimate, Site, measure_mineral
 from mineralize.measure import mineral as minerals
 from mineralize.measure import muscle as muscles
+from mineralize.measure.bone import measure_bone
 from mineralize.measure.mineral import mass_mg, noise_mass_mg, slope_parts, zone_density
 from mineralize.measure.muscle import measure_muscle, steady_tissues
+from mineralize.measure.rim import look_at_rim
 from mineralize.measure.site import Layers, _undo, find_layers, layer_edges
 from mineralize.measure.zones import measure_zones
 from mineralize.reference import Reference
@@ -460,6 +462,37 @@ def test_a_contrast_within_noise_is_none() -> None:
     mass, floor = rows(site)["mineral_mass"].value, 3.0 * noise_mass_mg(site, float(site.mineral_zone.sum()))
     codes = [v.code for v in rows(site)["zonal_contrast"].verdicts]
     assert ("mass-within-noise" in codes) == (mass < floor)
+
+
+# ---- the rim -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("inner", "outer", "shown"),
+    [(11.0, 12.0, True), (8.0, 10.0, True), (12.2, 13.0, True), (5.0, 6.5, False), (14.5, 16.0, False)],
+)
+def test_a_rim_is_looked_for_from_a_millimetre_outside_to_its_depth(inner: float, outer: float, shown: bool) -> None:
+    """A thin layer at the outline, one 2 to 4 mm deep, one just outside; none deeper than 4 mm or farther out."""
+    layer = look_at_rim(site_of(np.where((inner <= R) & (outer > R), 700.0, MUSCLE)))
+    middle = float(np.median(layer.seen_hu120))
+    assert (middle > 250.0) == shown
+    assert shown or middle == pytest.approx(MUSCLE, abs=30.0)
+    assert layer.area.sum() == pytest.approx(4 * np.pi * RADIUS**2, rel=0.02)
+    assert (layer.recovery <= 1.0).all()
+    assert (layer.recovery >= 0.35).all()
+
+
+# ---- bone --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("mineral", "gap"), [(False, 0.3), (True, 0.0)])
+def test_a_narrow_gap_is_none_only_where_mineral_goes_over_into_bone(mineral: bool, gap: float) -> None:
+    """A plane of bone 0.3 mm before the ball: soft tissue leaves the gap, mineral up to the bone closes it."""
+    site = site_of(shell_hu() if mineral else np.full(GRID.shape, MUSCLE), bone=12.3 - WORLD[..., 0])
+    found = {e.quantity: e for e in measure_bone(site)}
+    assert found["cortex_gap"].value == pytest.approx(gap, abs=0.15)
+    assert (found["cortex_gap"].value == 0.0) == mineral
+    assert (found["cortex_contact_area"].value > 0.0) == mineral
 
 
 # ---- zones -------------------------------------------------------------------------------------------
