@@ -9,7 +9,7 @@ Numbers below without another source are own judgement, held against truth by ``
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -36,8 +36,9 @@ from .doubts import (
     doubt_of_slices,
     doubt_on_bone,
 )
+from .lid import drawn_on, with_lid
 from .near import Neighbourhood
-from .refine import Refined, refined
+from .refine import Refined, outside_bone, refined
 from .region import WITHIN_SHELL, Margin, mass_margin, region_cost
 from .specks import noise_of
 from .start import Ellipsoid, fit_ellipsoid, lesion_mineral, outermost_points
@@ -85,7 +86,7 @@ class Outline:
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
     of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
     share of the mineral nearby that the outline does not enclose; ``verdicts`` what limits it; ``doubt`` is set where a
-    reader drew part of it.
+    reader drew part of it; ``lid_width`` is the relative 95 % half-width of the volume that its faces leave open.
     """
 
     scan: int
@@ -100,6 +101,7 @@ class Outline:
     ellipsoid: Ellipsoid | None = None
     left_out: float = 0.0
     doubt: OutlineDoubt | None = None
+    lid_width: float = 0.0
 
     @property
     def trust(self) -> Trust:
@@ -182,7 +184,11 @@ def find_outline(
         margin = mass_margin(near, reference, body)
     radius = _first_surface(near, mineral, body, mesh, settings, margin=margin)
     edged = refined(near, reference, body, radius, mesh, margin=margin, settings=settings)
-    return _judged(near, reference, body, edged, mesh.faces, mineral=mineral, scan=scan, soft_seen=margin.visible)
+    contact, blur = edged.edges.contact, reference.blur_sd_mm
+    lid = drawn_on(edged.vertices, edged.weight, contact, mesh, body.centre, blur_mm=blur)
+    edged = replace(edged, vertices=outside_bone(near, body.centre, lid.vertices))
+    found = _judged(near, reference, body, edged, mesh.faces, mineral=mineral, scan=scan, soft_seen=margin.visible)
+    return replace(found, verdicts=with_lid(found.verdicts, lid), lid_width=lid.volume_width)
 
 
 def mineral_at(

@@ -147,7 +147,7 @@ def refined(
     for search in SEARCHES_MM:
         wish = _wished(course, radius, min(search, deepest))
         radius, weight = _given(course, radius, wish)
-    free = _outside_bone(near, body.centre, radius[:, None] * stretch)
+    free = _free_of_bone(near, body.centre, radius[:, None] * stretch)
     # What bone ends is as well known as bone is, whatever the shell does there.
     ended = free < ENDED_BY_BONE
     weight = np.where(ended, np.maximum(weight, 0.5), weight)
@@ -203,7 +203,13 @@ def _given(course: _Course, radius: Floats, wish: _Wish) -> tuple[Floats, Floats
     return np.clip(solved, *RADIUS), weight
 
 
-def _outside_bone(near: Neighbourhood, centre: Floats, arms: Floats) -> Floats:
+def outside_bone(near: Neighbourhood, centre: Floats, vertices: Floats) -> Floats:
+    """Vertices (N, 3) LPS mm drawn back towards the centre (3,) to where bone begins on the way to them."""
+    arms = vertices - centre
+    return np.asarray(centre + _free_of_bone(near, centre, arms)[:, None] * arms)
+
+
+def _free_of_bone(near: Neighbourhood, centre: Floats, arms: Floats) -> Floats:
     """Share (N,) of the way from the centre to every vertex after which bone begins, which is no part of a lesion.
 
     A surface that bends little cannot follow a slim bone into the lesion by itself. 1 where no bone lies in the way, or

@@ -78,4 +78,9 @@ def bridged(outline: Outline, blur_sd_mm: float = 0.0) -> Bridged:
     wider = min(with_hidden_border(opening, HIDDEN_BORDER * blur_sd_mm / radius), LARGEST_OPENING)
     volume = cap_volume(wider)
     hidden = volume - cap_volume(opening)
-    return Bridged(share, wobble * volume, wobble * (wider - share), wobble * wider, wobble * hidden)
+    # What the shell's faces leave open of the volume goes with two thirds of it into the area (a ball's goes with the
+    # square of its radius), and twice a share of the area is what that share of it may be worth (``measure/rim.py``).
+    least, least_area = outline.lid_width, outline.lid_width / 3.0
+    return Bridged(
+        share, max(wobble * volume, least), max(wobble * (wider - share), least_area), wobble * wider, wobble * hidden
+    )
