@@ -42,6 +42,8 @@ OWN_SURFACE_MM = 1.5
 """Points farther than this from the border of the mask belong to what was taken off."""
 BESIDE_BOX = 1.8
 """Radii of the box of interest within which surface points are kept."""
+CUT_MM = 1.0
+"""So far around its outline the lesion is cut out of a small bone."""
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
@@ -123,7 +125,13 @@ def bone_near(
     labels = skeleton.labels[a:b, c:d, e:f]
     known = np.isin(skeleton.point_labels, [part.label for part in parts])
     points, normals = skeleton.points[known], skeleton.normals[known]
-    bones = BoneField(grid, labels, parts, points, skeleton.point_labels[known])
+    owner = skeleton.point_labels[known]
+    if zone is not None and zone.surface is not None and skeleton.many_small:
+        labels = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone)
+        beside = zone.apart(points, CUT_MM) > CUT_MM
+        beside |= np.isin(owner, [part.label for part in parts if part.tubular])
+        points, normals, owner = points[beside], normals[beside], owner[beside]
+    bones = BoneField(grid, labels, parts, points, owner)
     if not bones.inside.any():
         return _no_bone(crop)
     found = continued(bones, volume, crop, zone, None if carried is None else _seen_from(*carried))
@@ -137,6 +145,17 @@ def bone_near(
     return _with_points(
         crop, mask, distance, points, normals, bridges=bridges, note=note, centre=centre_lps, radius_mm=radius_mm
     )
+
+
+def _cut_out(labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: LesionZone) -> NDArray[np.int16]:
+    """Labels without what of the parts lies in the lesion's outline: a dense shell is one part with a small bone."""
+    index = np.argwhere(np.isin(labels, [part.label for part in parts]))
+    inside = zone.apart(grid.to_world(index), CUT_MM) < CUT_MM if len(index) else np.zeros(0, bool)
+    if not inside.any():
+        return labels
+    cut = labels.copy()
+    cut[tuple(index[inside].T)] = 0
+    return cut
 
 
 def _no_bone(crop: Volume) -> BoneNear:

@@ -21,6 +21,7 @@ from .outline import Outline, find_outline, mineral_at
 from .seen import SURROUND_MM, SeenScan, radius_about
 from .soft import find_soft_margin
 from .start import Ellipsoid
+from .wall import seen_wall
 from .zones import signed_depth
 
 BESIDE_MM = 3.0
@@ -154,7 +155,9 @@ def _by_mineral(
     """
     guess = FIRST_GUESS_MM if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre
-    surface: Floats | None = None
+    surface = _first_surface(seen, seed, settings) if expected is None else None
+    if surface is not None:
+        guess = float(np.linalg.norm(surface - seed, axis=1).max())
     looks, before = 0, 0.0
     size = guess
     for _ in range(MOST_LOOKS):
@@ -185,6 +188,13 @@ def _by_mineral(
         centre, guess = middle, min(radius * (1.0 if inside_view else WIDER), settings.outline.largest_radius_mm)
         size, surface = radius, outline.vertices[::4]
     return outline, near, guess
+
+
+def _first_surface(seen: SeenScan, seed: Floats, settings: Settings) -> Floats | None:
+    """The wall around a seed, (N, 3) LPS mm, where the lesion may be one part with a small bone; ``None`` elsewhere."""
+    if not seen.skeleton.many_small:
+        return None
+    return seen_wall(seen.volume, seen.reference, seed, settings.outline.mineral_hu120)
 
 
 def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings: Settings) -> Outline | None:
