@@ -44,6 +44,9 @@ BESIDE_BOX = 1.8
 """Radii of the box of interest within which surface points are kept."""
 CUT_MM = 1.0
 """So far around its outline the lesion is cut out of a small bone."""
+ONE_PART = 0.1
+"""Share of the lesion that is labelled as a small bone from which the two are one part; what bone that is merely
+touched gives up is less."""
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
@@ -127,10 +130,12 @@ def bone_near(
     points, normals = skeleton.points[known], skeleton.normals[known]
     owner = skeleton.point_labels[known]
     if zone is not None and zone.surface is not None and skeleton.many_small:
-        labels = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone)
-        beside = zone.apart(points, CUT_MM) > CUT_MM
-        beside |= np.isin(owner, [part.label for part in parts if part.tubular])
-        points, normals, owner = points[beside], normals[beside], owner[beside]
+        cut = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone)
+        if (cut != labels).any():
+            beside = zone.apart(points, CUT_MM) > CUT_MM
+            beside |= ~np.isin(owner, np.unique(labels[cut != labels]))
+            points, normals, owner = points[beside], normals[beside], owner[beside]
+        labels = cut
     bones = BoneField(grid, labels, parts, points, owner)
     if not bones.inside.any():
         return _no_bone(crop)
@@ -149,12 +154,14 @@ def bone_near(
 
 def _cut_out(labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: LesionZone) -> NDArray[np.int16]:
     """Labels without what of the parts lies in the lesion's outline: a dense shell is one part with a small bone."""
-    index = np.argwhere(np.isin(labels, [part.label for part in parts]))
-    inside = zone.apart(grid.to_world(index), CUT_MM) < CUT_MM if len(index) else np.zeros(0, bool)
-    if not inside.any():
-        return labels
     cut = labels.copy()
-    cut[tuple(index[inside].T)] = 0
+    arms = np.linalg.norm(np.asarray(zone.surface) - zone.centre, axis=1)
+    least = ONE_PART * 4.0 / 3.0 * np.pi * float(np.mean(arms**3)) / grid.voxel_volume_mm3
+    for part in parts:
+        index = np.argwhere(labels == part.label)
+        inside = zone.apart(grid.to_world(index), CUT_MM) < CUT_MM if len(index) else np.zeros(0, bool)
+        if inside.sum() > least:
+            cut[tuple(index[inside].T)] = 0
     return cut
 
 

@@ -52,6 +52,8 @@ LEAST_OF_OUTLINE = 0.5
 """Share of the outline's volume below which the mineral closes to fragments only."""
 OFTEN_ENOUGH = 3
 """Looks after which the outline is taken unless it still grows."""
+WALL_AS_BONE = 0.15
+"""Share of the wall around a point that is labelled as a small bone from which the two are one part."""
 MOST_LOOKS = 8
 """Looks at a lesion, those that only found out that its size was misjudged included."""
 
@@ -194,7 +196,12 @@ def _first_surface(seen: SeenScan, seed: Floats, settings: Settings) -> Floats |
     """The wall around a seed, (N, 3) LPS mm, where the lesion may be one part with a small bone; ``None`` elsewhere."""
     if not seen.skeleton.many_small:
         return None
-    return seen_wall(seen.volume, seen.reference, seed, settings.outline.mineral_hu120)
+    wall = seen_wall(seen.volume, seen.reference, seed, settings.outline.mineral_hu120)
+    if wall is None:
+        return None
+    compact = [part.label for part in seen.skeleton.bones if not part.tubular]
+    as_bone = np.isin([seen.skeleton.label_at(place) for place in wall], compact)
+    return wall if as_bone.mean() > WALL_AS_BONE else None
 
 
 def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings: Settings) -> Outline | None:

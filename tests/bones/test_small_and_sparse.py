@@ -154,3 +154,20 @@ def test_the_hollow_of_a_bowl_is_no_marrow(radius: float, axis: int) -> None:
     assert filled_bone(bowl, grid)[hollow].mean() < 0.02
     tube = (across < 14.0) & (across > 10.0)
     assert filled_bone(tube, grid)[across < 9.0].all()
+
+
+@pytest.mark.parametrize("gap", [1.0, 2.5])
+def test_a_dense_shell_that_is_one_part_with_a_small_bone_is_cut_out_of_it(gap: float) -> None:
+    """The coarse voxels close a gap of 1 mm; with the shell's outline known, the bone keeps its own shape."""
+    shell_at = np.array([-36.0, 20.0 - 6.0 - gap - SHELL_RADIUS, 20.0])
+    volume = hand(10, shell_at)
+    skeleton = find_skeleton(volume, AlignSettings())
+    surface = shell_at + SHELL_RADIUS * even_directions()
+    near = bone_near(
+        volume, shell_at, 30.0, skeleton, lesion_point=shell_at, lesion_radius_mm=SHELL_RADIUS, lesion_surface=surface
+    )
+    world = near.volume.grid.world_of_all()
+    shell = np.linalg.norm(world - shell_at, axis=-1) < SHELL_RADIUS - 0.5
+    neighbour = capsule(world.copy(), np.array([-36.0, 20.0, 20.0]), 8.0, 6.0)
+    assert near.mask[shell].mean() < 0.02
+    assert near.mask[neighbour < -1.5].mean() > 0.9

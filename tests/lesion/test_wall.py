@@ -1,0 +1,57 @@
+"""The wall that is seen from a point: closed forms of balls and ellipsoids, a block of bone on one side."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from mineralize.base import Grid, Volume
+from mineralize.lesion.wall import seen_wall
+
+RADII = np.array([10.0, 9.0, 11.0])
+
+
+class Plain:
+    """A scan at 120 kVp: HU as they are."""
+
+    @staticmethod
+    def hu120(hu: NDArray[Any]) -> NDArray[Any]:
+        return hu
+
+
+def scan(block: bool, shell_hu: float = 500.0) -> Volume:
+    """An ellipsoid shell of 3 mm around the origin in muscle; ``block``: dense bone from y = 8 mm on."""
+    grid = Grid.from_parts((60, 70, 70), [1.0, 1.0, 1.0], [-34.5, -34.5, -29.5])
+    p = grid.world_of_all()
+    level = np.linalg.norm(p / RADII, axis=-1)
+    inside = np.linalg.norm(p / (RADII - 3.0), axis=-1) < 1
+    hu = np.where(level < 1, np.where(inside, 40.0, shell_hu), 55.0)
+    if block:
+        hu = np.where((p[..., 1] > 8.0) & (level >= 1), 900.0, hu)
+    return Volume(hu.astype(np.float32), grid)
+
+
+@pytest.mark.parametrize("block", [False, True])
+@pytest.mark.parametrize("point", [[0.0, 0.0, 0.0], [2.0, -1.5, 1.0]])
+def test_the_wall_is_completed_where_it_touches_bone(block: bool, point: list[float]) -> None:
+    wall = seen_wall(scan(block), Plain(), np.array(point), 150.0)  # type: ignore[arg-type]
+    assert wall is not None
+    off = (np.linalg.norm(wall / RADII, axis=1) - 1.0) * RADII.min()
+    assert np.abs(off).mean() < 1.0
+    assert np.abs(off).max() < 2.5
+
+
+def test_there_is_no_wall_from_within_mineral_or_without_any() -> None:
+    ordinary = scan(block=False)
+    assert seen_wall(ordinary, Plain(), np.array([0.0, 8.0, 0.0]), 150.0) is None  # type: ignore[arg-type]
+    assert seen_wall(scan(False, 60.0), Plain(), np.zeros(3), 150.0) is None  # type: ignore[arg-type]
+
+
+def test_an_open_plate_beside_the_point_is_no_wall() -> None:
+    grid = Grid.from_parts((60, 60, 60), [1.0, 1.0, 1.0], [-29.5] * 3)
+    p = grid.world_of_all()
+    plate = Volume(np.where(np.abs(p[..., 1] - 10.0) < 2.0, 500.0, 55.0).astype(np.float32), grid)
+    assert seen_wall(plate, Plain(), np.zeros(3), 150.0) is None  # type: ignore[arg-type]
