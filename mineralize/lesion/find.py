@@ -113,12 +113,15 @@ def _unaided(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipso
     if outline is None or expected is not None:
         return outline
     off = _outside_mm(outline, seed)
+    unseen = any(v.code == "edge-unseen" and v.trust == "withheld" for v in outline.verdicts)
+    if off <= BESIDE_MM and not unseen:
+        return outline
+    # The point may lie in a mass with a clump of mineral to one side, which a mostly unseen outline makes a shell of.
+    mass = _by_soft_margin(seen, seed)
+    if mass is not None and _outside_mm(mass, seed) <= 0.0 and (off > BESIDE_MM or mass.trust != "withheld"):
+        return mass
     if off <= BESIDE_MM:
         return outline
-    # The point may lie in a mass with a clump of mineral to one side.
-    mass = _by_soft_margin(seen, seed)
-    if mass is not None and _outside_mm(mass, seed) <= 0.0:
-        return mass
     return replace(outline, verdicts=(withhold("point-outside", mm=off),))
 
 
