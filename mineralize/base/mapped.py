@@ -1,7 +1,8 @@
 """Voxels of large scans in a file without a name, from which the system maps what is looked at.
 
 Five scans of 512 x 512 x 300 are 750 MiB, and most of them are looked at by one stage after the other only. The file
-has no name from the start: whatever ends this process, nothing of it stays behind.
+has no name from the start and is this user's alone: whatever ends this process, no file stays behind. The blocks that
+it took on the drive are free then, not erased.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FROM_BYTES = 32 * 2**20
-"""Smaller scans stay in memory: ten of them take what the libraries do."""
+"""Smaller scans stay in memory: ten of them take what the libraries do (own judgement, as the next)."""
 LEFT_FREE = 4
 """So many times the voxels must be free on the drive, so that results find room beside those of a few scans."""
 ON_DISK = "/var/tmp"
@@ -27,10 +28,11 @@ ON_DISK = "/var/tmp"
 def laid_down(voxels: NDArray[Any]) -> NDArray[Any]:
     """The same values (slices, rows, columns), read-only, of which only what is looked at takes memory; the array
     itself where it is small or the drive has no room."""
-    if voxels.nbytes < FROM_BYTES:
+    # Elsewhere an open file keeps its name, and one that is killed leaves it.
+    if voxels.nbytes < FROM_BYTES or os.name != "posix":
         return voxels
-    folder = _folder()
     with contextlib.suppress(OSError, ValueError):
+        folder = _folder()
         if shutil.disk_usage(folder).free < LEFT_FREE * voxels.nbytes:
             return voxels
         with tempfile.TemporaryFile(dir=folder, buffering=0) as file:

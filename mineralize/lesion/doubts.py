@@ -43,19 +43,16 @@ CHUNK = 4096
 """Points whose directions are held against the outline's at a time."""
 
 
-def doubt_of_edges(
-    grid: Grid, vertices: Floats, unseen_share: float, *, soft_seen: bool, left_out: float = 0.0
-) -> Verdicts:
+def doubt_of_edges(grid: Grid, vertices: Floats, unseen_share: float, *, soft_seen: bool) -> Verdicts:
     """Where an outline, (N, 3) LPS mm, leaves the scan, and how much of it no edge carried.
 
-    ``soft_seen``: a soft margin is visible where the mineral ends. ``left_out``: share of the mineral outside; an
-    edge that leaves mineral outside counts the less.
+    ``soft_seen``: a soft margin is visible where the mineral ends.
     """
     found: list[Verdict] = []
     if (~grid.contains(vertices, margin_mm=0.0)).mean() > CUT:
         found.append(withhold("cut-by-scan"))
     code = "edge-unseen-soft" if soft_seen else "edge-unseen"
-    if 1.0 - (1.0 - unseen_share) * (1.0 - left_out) > MOSTLY_UNSEEN:
+    if unseen_share > MOSTLY_UNSEEN:
         found.append(withhold(code, share=unseen_share))
     elif unseen_share > PARTLY_UNSEEN:
         found.append(caution(code, share=unseen_share))
@@ -68,10 +65,13 @@ def doubt_on_bone(contact: NDArray[np.bool_]) -> Verdicts:
     return (caution("on-bone", share=share),) if share > ON_BONE else ()
 
 
-def doubt_of_mineral(points: Floats, vertices: Floats, centre: Floats) -> tuple[float, Verdicts]:
+def doubt_of_mineral(
+    points: Floats, vertices: Floats, centre: Floats, unseen_share: float = 0.0
+) -> tuple[float, Verdicts]:
     """The share of the mineral, (M, 3) LPS mm, that an outline leaves outside, and what its places make doubtful.
 
-    ``vertices`` (N, 3) LPS mm; ``centre`` (3,) from which every ray crosses the outline once.
+    ``vertices`` (N, 3) LPS mm; ``centre`` (3,) from which every ray crosses the outline once. ``unseen_share`` of the
+    outline no edge carried; an edge that leaves mineral outside counts the less.
     """
     relative = np.linalg.norm(points - centre, axis=1)
     direction = (points - centre) / np.maximum(relative, 1e-9)[:, None]
@@ -89,7 +89,9 @@ def doubt_of_mineral(points: Floats, vertices: Floats, centre: Floats) -> tuple[
         found.append(caution("mineral-one-sided", share=covered))
     if left_out > LEFT_OUT:
         outside = caution("mineral-outside", share=left_out)
-        found.append(outside.at("withheld") if left_out > MOSTLY_LEFT_OUT else outside)
+        carried = (1.0 - unseen_share) * (1.0 - left_out)
+        mostly = left_out > MOSTLY_LEFT_OUT or 1.0 - carried > MOSTLY_UNSEEN
+        found.append(outside.at("withheld") if mostly else outside)
     return left_out, tuple(found)
 
 

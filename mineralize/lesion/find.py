@@ -52,6 +52,8 @@ LEAST_OF_OUTLINE = 0.5
 """Share of the outline's volume below which the mineral closes to fragments only."""
 OFTEN_ENOUGH = 3
 """Looks after which the outline is taken unless it still grows."""
+UNSEEN = ("edge-unseen", "mineral-outside")
+"""Verdicts that, withheld, say that an outline of mineral is mostly a guess."""
 WALL_AS_BONE = 0.15
 """Share of the wall around a point that is labelled as a small bone from which the two are one part."""
 MOST_LOOKS = 8
@@ -113,7 +115,7 @@ def _unaided(seen: SeenScan, seed: Floats, settings: Settings, expected: Ellipso
     if outline is None or expected is not None:
         return outline
     off = _outside_mm(outline, seed)
-    unseen = any(v.code == "edge-unseen" and v.trust == "withheld" for v in outline.verdicts)
+    unseen = any(v.code in UNSEEN and v.trust == "withheld" for v in outline.verdicts)
     if off <= BESIDE_MM and not unseen:
         return outline
     # The point may lie in a mass with a clump of mineral to one side, which a mostly unseen outline makes a shell of.

@@ -53,7 +53,7 @@ LARGEST = 2.5
 @dataclass(frozen=True, eq=False)
 class Lid:
     """``vertices`` (N, 3) LPS mm with openings drawn anew; ``volume_width`` the relative 95 % half-width of the volume
-    that faces leave open, 0 where no opening is; ``unseen`` the share of the area away from secure faces."""
+    that faces leave open, 0 where no opening is; ``unseen`` the share of the area that no edge carried."""
 
     vertices: Floats
     volume_width: float
@@ -84,18 +84,24 @@ def drawn_on(
     area = area / area.sum()
     unseen = 1.0 - float(area[secure | fixed].sum())
     anew = float(np.clip((WHOLE - 1.0 + unseen) / WHOLE_OVER, 0.0, 1.0))
-    if anew == 0.0 or secure.sum() < LEAST_SECURE:
+    if anew == 0.0:
         return unchanged
-    body, sd = _ellipsoid_of_faces(vertices[secure], area[secure] * FACES)
+    smooth = SMOOTH_SD * min(1.0, SMALL * blur_mm / radius) ** FALLS
+    open_share = float(area[(weight <= OPEN) & ~fixed].sum())
+    if secure.sum() < LEAST_SECURE:
+        return Lid(vertices, anew * 2.0 * smooth, open_share)
+    try:
+        body, sd = _ellipsoid_of_faces(vertices[secure], area[secure] * FACES)
+    except np.linalg.LinAlgError:
+        return Lid(vertices, anew * 2.0 * smooth, open_share)
     arms = vertices - centre
     length = np.maximum(np.linalg.norm(arms, axis=1), 1e-9)
     reached = _reach(body, centre, arms / length[:, None])
     reached = np.where(np.isfinite(reached), np.clip(reached, length / LARGEST, length * LARGEST), length)
     far = cKDTree(vertices[secure | fixed]).query(vertices)[0] / (HALF_AT * radius)
-    smooth = SMOOTH_SD * min(1.0, SMALL * blur_mm / radius) ** FALLS
     share = anew * smooth**2 / (smooth**2 + sd**2) * far**4 / (far**4 + 1.0)
     moved = centre + (1.0 + share * (reached / length - 1.0))[:, None] * arms
-    return Lid(moved, anew * float(2.0 / np.hypot(1.0 / smooth, 1.0 / sd)), unseen)
+    return Lid(moved, anew * float(2.0 / np.hypot(1.0 / smooth, 1.0 / sd)), open_share)
 
 
 def with_lid(verdicts: Verdicts, lid: Lid) -> Verdicts:

@@ -291,9 +291,9 @@ def _judged(
     vertices, weight, found = surface.vertices, surface.weight, surface.edges
     seen = float((weight > CARRIED).mean())
     points = near.grid.to_world(np.argwhere(mineral))
-    left_out, one_sided = doubt_of_mineral(points, vertices, body.centre)
+    left_out, one_sided = doubt_of_mineral(points, vertices, body.centre, 1.0 - seen)
     verdicts = (
-        *doubt_of_edges(near.grid, vertices, 1.0 - seen, soft_seen=soft_seen, left_out=left_out),
+        *doubt_of_edges(near.grid, vertices, 1.0 - seen, soft_seen=soft_seen),
         *doubt_on_bone(found.contact),
         *one_sided,
         *doubt_of_dents(vertices, found.contact),

@@ -32,12 +32,15 @@ def seen_wall(volume: Volume, reference: Reference, point: Floats, threshold_hu1
     """
     directions, _ = sphere_directions(DIRECTIONS)
     steps = np.arange(0.0, REACH_MM, STEP_MM)
-    dense = reference.hu120(volume.sample(point + steps[:, None, None] * directions)) >= threshold_hu120
+    hu = volume.sample(point + steps[:, None, None] * directions)
+    dense = reference.hu120(hu) >= threshold_hu120
     if dense[0].any():
         return None
     inner = np.argmax(dense, axis=0)
     outer = np.argmax(~dense & (np.arange(len(steps))[:, None] > inner), axis=0)
     wall = dense.any(axis=0) & (outer > inner) & ((outer - inner) * STEP_MM <= THICKEST_MM)
+    # Where the scan ends is no outside of a wall.
+    wall &= np.isfinite(hu[outer, np.arange(len(directions))])
     if wall.mean() < LEAST_SEEN:
         return None
     far = (outer - 0.5) * STEP_MM

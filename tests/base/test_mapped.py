@@ -124,3 +124,13 @@ def test_memory_does_not_grow_with_the_number_of_scans(folder: Path) -> None:
         tracemalloc.stop()
     assert after - before < one / 2
     assert peak - before < 2 * one
+
+
+def test_without_any_folder_to_write_in_voxels_stay_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    def none_at_all() -> str:
+        raise FileNotFoundError("No usable temporary directory found")
+
+    monkeypatch.setattr(mapped, "_folder", none_at_all)
+    monkeypatch.setattr(mapped, "FROM_BYTES", 1)
+    voxels = np.arange(24, dtype=np.int16).reshape(2, 3, 4)
+    assert mapped.laid_down(voxels) is voxels

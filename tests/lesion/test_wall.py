@@ -55,3 +55,13 @@ def test_an_open_plate_beside_the_point_is_no_wall() -> None:
     p = grid.world_of_all()
     plate = Volume(np.where(np.abs(p[..., 1] - 10.0) < 2.0, 500.0, 55.0).astype(np.float32), grid)
     assert seen_wall(plate, Plain(), np.zeros(3), 150.0) is None  # type: ignore[arg-type]
+
+
+def test_where_the_scan_ends_is_no_outside_of_a_wall() -> None:
+    """Half of a shell is in view: the rest of its wall leaves the scan and is completed from what is seen."""
+    whole = scan(block=False)
+    cut = Volume(whole.hu[:30], whole.grid.cropped([(0, 30), (0, 70), (0, 70)]))
+    wall = seen_wall(cut, Plain(), np.array([0.0, 0.0, -2.0]), 150.0)  # type: ignore[arg-type]
+    assert wall is not None
+    off = (np.linalg.norm(wall / RADII, axis=1) - 1.0) * RADII.min()
+    assert np.abs(off).max() < 3.0
