@@ -6,6 +6,7 @@ Numbers below without another source are own judgement, held against truth by ``
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,6 +41,10 @@ SMALL_BONE_MM3 = 30_000
 """The bones of hand and foot are smaller, but for the heel (own judgement)."""
 SMALL_BONE_DEPTH_MM = 3.3
 """Half the thickness, marrow filled, that such a bone has where it is thickest (3.3 or more in a real hand)."""
+LARGE_MM3 = 50_000.0
+"""A part this large that is no long bone is of a skull, a pelvis or a chest."""
+ELONGATED = 2.0
+"""Length over width from which a part is long."""
 MANY_SMALL = 6
 """From so many small bones a scan shows a hand, a foot or the pieces of a joint (18 in a real hand, 10 at a real knee
 whose joint the slices break up; a lesion in pieces showed 2)."""
@@ -71,11 +76,7 @@ class Bone:
     across: Floats
     half_widths: tuple[float, float]
     depth_mm: float
-
-    @property
-    def small(self) -> bool:
-        """Whether it is as small and as thick as a bone of hand or foot."""
-        return _small(self.volume_mm3, self.depth_mm)
+    long: bool
 
 
 def filled_bone(bone: NDArray[np.bool_], grid: Grid) -> NDArray[np.bool_]:
@@ -236,11 +237,11 @@ def describe(
                 "across": frozen(vectors[:, [1, 0]].T),
                 "half_widths": tuple(float(v) for v in np.ptp((world - centre) @ vectors[:, [1, 0]], axis=0) / 2),
                 "depth_mm": _depth(inside, grid) if volume < SMALL_BONE_MM3 else math.inf,
-                "elongation": float(np.sqrt(spread[2] / max(spread[1], 1e-6))),
+                "long": bool(extent >= LONG_MM and np.sqrt(spread[2] / max(spread[1], 1e-6)) >= ELONGATED),
                 "ends": np.stack([world[np.argmin(along)], world[np.argmax(along)]]),
             }
         )
-    crowd = sum(_small(draft["volume_mm3"], draft["depth_mm"]) for draft in drafts) >= MANY_SMALL
+    crowd = _many_small([(d["volume_mm3"], d["depth_mm"], d["long"]) for d in drafts])
     return [_judge(draft, drafts, crowd) for draft in drafts]
 
 
@@ -249,14 +250,28 @@ def _depth(inside: NDArray[np.bool_], grid: Grid) -> float:
     return float(ndimage.distance_transform_edt(np.pad(inside, 1), sampling=grid.spacing).max())
 
 
+def many_small(parts: Sequence[Bone]) -> bool:
+    """Whether the parts are those of a hand, a foot or a joint in pieces, where a compact part is a bone.
+
+    A skull or a pelvis comes in pieces too; it shows a large part that is no long bone.
+    """
+    return _many_small([(part.volume_mm3, part.depth_mm, part.long) for part in parts])
+
+
+def _many_small(parts: Sequence[tuple[float, float, bool]]) -> bool:
+    """The same from volumes (mm3), depths (mm) and whether each is long."""
+    if any(volume >= LARGE_MM3 and not long for volume, _, long in parts):
+        return False
+    return sum(_small(volume, depth) for volume, depth, _ in parts) >= MANY_SMALL
+
+
 def _small(volume_mm3: float, depth_mm: float) -> bool:
     return volume_mm3 < SMALL_BONE_MM3 and depth_mm >= SMALL_BONE_DEPTH_MM
 
 
 def _judge(draft: dict[str, Any], all_parts: list[dict[str, Any]], crowd: bool) -> Bone:
     """Score how much a part looks like bone; ``crowd``: among many small bones. Steps: common practice, no source."""
-    long = draft["extent_mm"] >= LONG_MM and draft["elongation"] >= 2.0
-    if long:
+    if draft["long"]:
         likeness, reason = 0.95, "long and slim"
     elif draft["volume_mm3"] >= 150_000:
         likeness, reason = 0.9, "larger than a lesion"
@@ -270,9 +285,11 @@ def _judge(draft: dict[str, Any], all_parts: list[dict[str, Any]], crowd: bool) 
         likeness, reason = 0.55, "one of many small bones"
     else:
         likeness, reason = 0.2, "free and compact, away from any joint"
-    names = ("elongation", "ends")
+    names = ("long", "ends")
     plain = {key: value for key, value in draft.items() if key not in names}
-    return Bone(**plain, tubular=long and draft["width_mm"] < 60, likeness=likeness, reason=reason)
+    return Bone(
+        **plain, long=draft["long"], tubular=draft["long"] and draft["width_mm"] < 60, likeness=likeness, reason=reason
+    )
 
 
 def _beside_a_joint(draft: dict[str, Any], all_parts: list[dict[str, Any]]) -> bool:

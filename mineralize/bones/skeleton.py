@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from ..base import AlignSettings, Floats, Grid, Volume, dilated, lazy, to_sitk
 from .field import bounding_box, surface_points
-from .parts import MANY_SMALL, Bone, describe, filled_bone, label_parts
+from .parts import Bone, describe, filled_bone, label_parts, many_small
 
 COARSE_MM = 1.5
 """Wanted voxel size of the coarse images."""
@@ -69,7 +69,7 @@ class Skeleton:
     @property
     def many_small(self) -> bool:
         """Whether the scan shows a hand, a foot or a joint in pieces, where a compact part is a bone."""
-        return sum(part.small for part in self.bones + self.doubtful) >= MANY_SMALL
+        return many_small(self.bones + self.doubtful)
 
     def bone(self, label: int) -> Bone:
         """The part of that label."""

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from mineralize.base import AlignSettings, Grid, Volume
 from mineralize.bones import Bone, Skeleton, bone_near, find_skeleton
 from mineralize.bones.around import even_directions, share_around
-from mineralize.bones.parts import MANY_SMALL, filled_bone
+from mineralize.bones.parts import MANY_SMALL, filled_bone, many_small
 from mineralize.bones.sparse import with_sparse_bone
 from mineralize.bones.zone import LesionZone
 
@@ -62,6 +62,16 @@ def test_compact_parts_are_bones_where_there_are_many_of_them(bones: int, many: 
     neighbour = capsule(world.copy(), np.array([-36.0, 20.0, 20.0]), 8.0, 6.0) < -1.0
     assert near.mask[shell].mean() < 0.02
     assert bool(near.mask[neighbour].mean() > 0.95) is many
+
+
+def test_a_skull_in_pieces_is_no_hand() -> None:
+    """A scan with a large part that is no long bone shows no hand, however many compact parts it has."""
+    compact = SimpleNamespace(volume_mm3=3000.0, depth_mm=5.0, long=False)
+    shaft = SimpleNamespace(volume_mm3=240_000.0, depth_mm=np.inf, long=True)
+    vault = SimpleNamespace(volume_mm3=160_000.0, depth_mm=np.inf, long=False)
+    assert many_small(cast(list[Bone], [shaft, *[compact] * MANY_SMALL]))
+    assert not many_small(cast(list[Bone], [vault, *[compact] * MANY_SMALL]))
+    assert not many_small(cast(list[Bone], [shaft, *[compact] * (MANY_SMALL - 1)]))
 
 
 def part_seen(skeleton_labels: NDArray[np.int16], grid: Grid) -> Skeleton:
