@@ -22,7 +22,7 @@ from .errors import (
     SeriesError,
     UsageError,
 )
-from .geometry import Floats, Grid, Rigid, anatomical_words, frozen, sample, to_sitk
+from .geometry import Floats, Grid, Rigid, anatomical_words, even_directions, frozen, sample, to_sitk
 from .heap import collect_seldom, give_back
 from .lazily import lazy
 from .mapped import laid_down
@@ -106,6 +106,7 @@ __all__ = [
     "compiled",
     "decimals_for",
     "dilated",
+    "even_directions",
     "family_of",
     "frozen",
     "gaussian_smoothed",

@@ -233,6 +233,17 @@ class Rigid:
         return float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
 
 
+def even_directions(count: int) -> Floats:
+    """Unit vectors (count, 3) spread nearly evenly over the sphere: a golden spiral.
+
+    Gonzalez 2010, 10.1007/s11004-009-9257-x.
+    """
+    i = np.arange(count) + 0.5
+    polar = np.arccos(1 - 2 * i / count)
+    turn = np.pi * (1 + np.sqrt(5)) * i
+    return np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
+
+
 def sample(array: NDArray[Any], grid: Grid, world: Any, *, order: int = 1, outside: float = np.nan) -> Floats:
     """Values of ``array`` at ``(..., 3)`` LPS points.
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from ..base import Floats, Grid, Rigid, Volume, sample, to_sitk
-from .around import share_around
+from .around import shares_around
 from .beneath import FAR_MM, BoneField, continued
 from .bridge import CONTACT_MARGIN_MM, DistanceAt
 from .field import signed_distance
@@ -121,7 +121,7 @@ def bone_near(
     lesion = None if lesion_point is None else np.asarray(lesion_point, float)
     surface = None if lesion_surface is None else np.asarray(lesion_surface, float)
     zone = None if lesion is None else LesionZone(lesion, lesion_radius_mm, surface)
-    parts = [b for b in skeleton.bones if zone is None or not _is_lesion(skeleton, b, zone)]
+    parts = _bones_beside(skeleton, zone)
     box = _coarse_box(skeleton, crop.grid, lesion, lesion_radius_mm)
     grid = skeleton.grid.cropped(box)
     (a, b), (c, d), (e, f) = box
@@ -130,12 +130,10 @@ def bone_near(
     points, normals = skeleton.points[known], skeleton.normals[known]
     owner = skeleton.point_labels[known]
     if zone is not None and zone.surface is not None and skeleton.many_small:
-        cut = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone)
-        if (cut != labels).any():
-            beside = zone.apart(points, CUT_MM) > CUT_MM
-            beside |= ~np.isin(owner, np.unique(labels[cut != labels]))
+        labels, whose = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone)
+        if whose:
+            beside = (zone.apart(points, CUT_MM) > CUT_MM) | ~np.isin(owner, whose)
             points, normals, owner = points[beside], normals[beside], owner[beside]
-        labels = cut
     bones = BoneField(grid, labels, parts, points, owner)
     if not bones.inside.any():
         return _no_bone(crop)
@@ -152,9 +150,14 @@ def bone_near(
     )
 
 
-def _cut_out(labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: LesionZone) -> NDArray[np.int16]:
-    """Labels without what of the parts lies in the lesion's outline: a dense shell is one part with a small bone."""
-    cut = labels.copy()
+def _cut_out(
+    labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: LesionZone
+) -> tuple[NDArray[np.int16], list[int]]:
+    """Labels without what of the parts lies in the lesion's outline, and those of the parts that gave something up.
+
+    A dense shell is one part with a small bone.
+    """
+    cut, whose = labels.copy(), []
     arms = np.linalg.norm(np.asarray(zone.surface) - zone.centre, axis=1)
     least = ONE_PART * 4.0 / 3.0 * np.pi * float(np.mean(arms**3)) / grid.voxel_volume_mm3
     for part in parts:
@@ -162,7 +165,8 @@ def _cut_out(labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: Les
         inside = zone.apart(grid.to_world(index), CUT_MM) < CUT_MM if len(index) else np.zeros(0, bool)
         if inside.sum() > least:
             cut[tuple(index[inside].T)] = 0
-    return cut
+            whose.append(part.label)
+    return cut, whose
 
 
 def _no_bone(crop: Volume) -> BoneNear:
@@ -180,14 +184,24 @@ def _seen_from(other: BoneNear, motion: Rigid) -> DistanceAt:
     return distance_at
 
 
+def _bones_beside(skeleton: Skeleton, zone: LesionZone | None) -> list[Bone]:
+    """The bones without those that are the lesion; among many small bones none is that does not hold its point."""
+    if zone is None:
+        return list(skeleton.bones)
+    held = shares_around(skeleton, zone.centre) >= HELD if skeleton.many_small else None
+    return [
+        bone
+        for bone in skeleton.bones
+        if (held is not None and not held[bone.label]) or not _is_lesion(skeleton, bone, zone)
+    ]
+
+
 def _is_lesion(skeleton: Skeleton, bone: Bone, zone: LesionZone) -> bool:
     """A compact part that lies wholly around the lesion point is the lesion, whatever it looked like.
 
     Where the outline is known, so is a part of any shape whose surface is the lesion's, or that lies in it whole, as a
-    long piece of a thick shell does. Among many small bones a compact part is one of them unless it holds the point.
+    long piece of a thick shell does.
     """
-    if skeleton.many_small and share_around(skeleton, bone, zone.centre) < HELD:
-        return False
     own = skeleton.points[skeleton.point_labels == bone.label]
     if zone.surface is not None and len(own):
         apart = zone.apart(own, SAME_SURFACE_MM)

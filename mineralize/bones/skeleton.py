@@ -77,10 +77,14 @@ class Skeleton:
 
     def label_at(self, point: Any) -> int:
         """Label at an LPS point, 0 outside."""
-        index = np.rint(self.grid.to_index(point)).astype(int)
-        if (index < 0).any() or (index >= self.grid.shape).any():
-            return 0
-        return int(self.labels[tuple(index)])
+        return int(self.labels_at(point))
+
+    def labels_at(self, points: Any) -> NDArray[np.int16]:
+        """Labels at ``(..., 3)`` LPS points, 0 outside."""
+        index = np.rint(self.grid.to_index(points)).astype(int)
+        inside = np.asarray(((index >= 0) & (index < self.grid.shape)).all(axis=-1))
+        at = tuple(np.moveaxis(np.where(inside[..., None], index, 0), -1, 0))
+        return np.where(inside, self.labels[at], 0)
 
     def nearest_bone(self, point: Any, apart_mm: float = 0.0) -> tuple[Bone, float] | None:
         """The bone whose surface comes nearest to an LPS point, and that distance in mm.

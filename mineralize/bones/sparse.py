@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.graph import MCP_Geometric
 
-from ..base import Floats, Grid, Volume, all_around, gaussian_smoothed, sample, within_reach
-from .around import even_directions
+from ..base import Floats, Grid, Volume, all_around, even_directions, gaussian_smoothed, sample, within_reach
+from .around import DIRECTIONS
 from .field import bounding_box, signed_distance, sub_voxel_field, surface_points
 from .parts import filled_bone
 from .zone import LesionZone
@@ -147,7 +147,7 @@ def _wall(free: NDArray[np.bool_], mask: NDArray[np.bool_], grid: Grid, zone: Le
         return _Wall(voxels, BEYOND_MM) if voxels.any() else None
     step = 0.7 * float(grid.spacing.min())
     steps = np.arange(step, 2 * zone.radius, step)
-    world = zone.centre + steps[:, None, None] * even_directions()
+    world = zone.centre + steps[:, None, None] * even_directions(DIRECTIONS)
     index = np.rint(grid.to_index(world.reshape(-1, 3))).astype(int)
     inside = np.asarray(((index >= 0) & (index < grid.shape)).all(axis=1))
     at = tuple(np.where(inside[:, None], index, 0).T)

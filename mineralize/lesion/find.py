@@ -205,7 +205,7 @@ def _first_surface(seen: SeenScan, seed: Floats, settings: Settings) -> Floats |
     if wall is None:
         return None
     compact = [part.label for part in seen.skeleton.bones if not part.tubular]
-    as_bone = np.isin([seen.skeleton.label_at(place) for place in wall], compact)
+    as_bone = np.isin(seen.skeleton.labels_at(wall), compact)
     return wall if as_bone.mean() > WALL_AS_BONE else None
 
 

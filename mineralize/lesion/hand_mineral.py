@@ -94,7 +94,7 @@ def _part(
     part = np.asarray(labels == label)
     own = np.argwhere(part)
     extent = float((np.ptp(own, axis=0) * spacing).max())
-    in_bone = any(skeleton.label_at(p) != 0 for p in near.grid.to_world(own[:: max(len(own) // 200, 1)]))
+    in_bone = bool(skeleton.labels_at(near.grid.to_world(own[:: max(len(own) // 200, 1)])).any())
     if in_bone or extent > LARGE_MM:
         part = _up_to_the_neck(part, spacing, index[closest])
     return np.asarray(np.argwhere(part) + [low for low, _ in box])

@@ -14,17 +14,14 @@ from scipy.sparse.csgraph import reverse_cuthill_mckee
 from scipy.sparse.linalg import spsolve
 from scipy.spatial import ConvexHull
 
-from ..base import Floats, frozen
+from ..base import Floats, even_directions, frozen
 from .edges import smoothing_matrix
 from .optimal import mesh_edges
 
 
 def sphere_directions(count: int) -> tuple[Floats, NDArray[Any]]:
     """Nearly even unit directions (count, 3) (golden spiral) and their triangles (F, 3), facing outward."""
-    i = np.arange(count) + 0.5
-    polar = np.arccos(1 - 2 * i / count)
-    turn = np.pi * (1 + np.sqrt(5)) * i
-    directions = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
+    directions = even_directions(count)
     faces = ConvexHull(directions).simplices
     a, b, c = (directions[faces[:, k]] for k in range(3))
     inward = np.einsum("ij,ij->i", np.cross(b - a, c - a), a + b + c) < 0

@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from mineralize.base import AlignSettings, Grid, Volume
+from mineralize.base import AlignSettings, Grid, Volume, even_directions
 from mineralize.bones import Bone, Skeleton, bone_near, find_skeleton
-from mineralize.bones.around import even_directions, share_around
+from mineralize.bones.around import DIRECTIONS, shares_around
 from mineralize.bones.parts import MANY_SMALL, filled_bone, many_small
 from mineralize.bones.sparse import with_sparse_bone
 from mineralize.bones.zone import LesionZone
@@ -86,17 +86,13 @@ def test_a_ball_takes_up_its_cap_of_the_directions(distance: float, radius: floa
     """Solid angle of a ball: (1 - cos a) / 2 of all directions with sin a = radius / distance (elementary geometry)."""
     grid = Grid.from_parts((100, 100, 100), [1.0, 1.0, 1.0], [-49.5] * 3)
     ball = np.linalg.norm(grid.world_of_all() - [0.0, 0.0, distance - 30.0], axis=-1) < radius
-    share = share_around(
-        part_seen(ball.astype(np.int16), grid),
-        cast(Bone, SimpleNamespace(label=1)),
-        np.array([0.0, 0.0, -30.0]),
-    )
+    share = shares_around(part_seen(ball.astype(np.int16), grid), np.array([0.0, 0.0, -30.0]))[1]
     assert share == pytest.approx((1 - np.sqrt(1 - (radius / distance) ** 2)) / 2, rel=0.15, abs=0.004)
 
 
 def test_directions_favour_none() -> None:
     """The second moment of an even spread over the sphere is a third in every direction."""
-    u = even_directions()
+    u = even_directions(DIRECTIONS)
     np.testing.assert_allclose(np.linalg.norm(u, axis=1), 1.0)
     np.testing.assert_allclose(u.T @ u / len(u), np.eye(3) / 3, atol=0.002)
 
@@ -172,7 +168,7 @@ def test_a_dense_shell_that_is_one_part_with_a_small_bone_is_cut_out_of_it(gap: 
     shell_at = np.array([-36.0, 20.0 - 6.0 - gap - SHELL_RADIUS, 20.0])
     volume = hand(10, shell_at)
     skeleton = find_skeleton(volume, AlignSettings())
-    surface = shell_at + SHELL_RADIUS * even_directions()
+    surface = shell_at + SHELL_RADIUS * even_directions(DIRECTIONS)
     near = bone_near(
         volume, shell_at, 30.0, skeleton, lesion_point=shell_at, lesion_radius_mm=SHELL_RADIUS, lesion_surface=surface
     )
