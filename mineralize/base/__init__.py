@@ -23,7 +23,8 @@ from .errors import (
     UsageError,
 )
 from .geometry import Floats, Grid, Rigid, anatomical_words, even_directions, frozen, sample, to_sitk
-from .heap import collect_seldom, give_back
+from .granted import at_most, cores
+from .heap import collect_seldom, give_back, keep_freed
 from .lazily import lazy
 from .mapped import laid_down
 from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
@@ -100,10 +101,12 @@ __all__ = [
     "all_around",
     "anatomical_words",
     "answer_calls",
+    "at_most",
     "caution",
     "cell_text",
     "collect_seldom",
     "compiled",
+    "cores",
     "decimals_for",
     "dilated",
     "even_directions",
@@ -114,6 +117,7 @@ __all__ = [
     "grown",
     "is_share",
     "isolated_python",
+    "keep_freed",
     "known_voltage",
     "laid_down",
     "lazy",

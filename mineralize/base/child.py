@@ -15,8 +15,12 @@ from .heap import OBJECTS, ROUNDS
 
 _ROOT = Path(__file__).resolve().parents[2]
 
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+"""Linear algebra has one thread, as in :mod:`mineralize.study.crew`; here none that waits either."""
 _BOUND = """\
 import ctypes, os
+for name in {libraries!r}:
+    os.environ[name] = "1"
 try:
     ctypes.CDLL(None).prctl(1, 9)  # PR_SET_PDEATHSIG, SIGKILL: prctl(2)
 except (OSError, AttributeError, TypeError):
@@ -40,6 +44,6 @@ def isolated_python(module: str) -> list[str]:
     except OSError:  # the folder is gone
         here = ""
     paths = [str(_ROOT), *(path for path in sys.path if path and os.path.realpath(path) != here)]
-    first = _BOUND.format(parent=os.getpid(), objects=OBJECTS, rounds=ROUNDS)
+    first = _BOUND.format(parent=os.getpid(), objects=OBJECTS, rounds=ROUNDS, libraries=ONE_THREAD)
     code = f"{first}import sys; sys.path += {paths!r}; from {module} import main; main()"
     return [sys.executable, "-I", "-S", "-c", code]

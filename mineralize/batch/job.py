@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from .. import cases
-from ..base import Grid, InputError, LesionNeeded, MineralizeError, OutputError
+from ..base import Grid, InputError, LesionNeeded, MineralizeError, OutputError, at_most, cores
 from ..cases import Request
 from ..results import texts
-from ..study import WORKING_MIB, WORKING_SHARE, cores
+from ..study import WORKING_MIB, WORKING_SHARE
 from . import find
 
 
@@ -86,7 +86,8 @@ def do(kind: str, job: Job) -> Done | float:
     before = find.listing(job.request.case)
     if kind == "need":
         try:
-            case = cases.load(job.request)
+            with at_most(job.request.jobs):
+                case = cases.load(job.request)
         except Exception as error:
             return _done(job, _fault(job, error), before)
         return need_mib([scan.grid for scan in case.scans], job.request.jobs)

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from .. import cases
-from ..base import OutputError
+from ..base import OutputError, cores
 from ..cases import Request, kept
 from ..results import texts
-from ..study import cores, free_mib
+from ..study import free_mib
 from . import tables
 from .engine import ENTRY, Engine, engine
 from .find import Found, find
@@ -52,11 +52,15 @@ OnStanding = Callable[[Standing], None]
 class How:
     """How a batch is run; nothing of it decides what is written.
 
-    ``jobs``: cases at a time; 1 measures in this process, as Python callers may want it. ``scheduler``: address of a
-    Dask cluster that is there already. ``budget_mib``: memory for all cases together, by default most of what is free.
+    ``jobs``: cases at a time; 1 measures in this process, as Python callers may want it. ``cores``: the most that all
+    cases together use, by default all that are ours; they are shared out among the cases that are measured at a time,
+    and a case with one has no process to help it. ``scheduler``: address of a Dask cluster that is there already; there
+    a case uses as many as its worker has threads. ``budget_mib``: memory for all cases together, by default most of
+    what is free.
     """
 
     jobs: int = 1
+    cores: int | None = None
     scheduler: str = ""
     budget_mib: float | None = None
     entry: str = ENTRY
@@ -153,15 +157,12 @@ class _Round:
         *,
         on_standing: OnStanding | None,
     ) -> None:
-        self._found, self._on_done, self._on_standing = found, on_done, on_standing
+        self._found, self._how, self._on_done, self._on_standing = found, how, on_done, on_standing
         with contextlib.suppress(OSError):
             tables.clear_unfinished(out)
         self._store = Store(out)
         self._tables = tables.Tables(self._store)
         self._names = self._store.names(found)
-        side_by_side = max(how.jobs, 1)
-        if side_by_side > 1 or how.scheduler:  # the cores are shared out among the cases
-            template = replace(template, jobs=template.jobs or max(1, cores() // side_by_side))
         self._jobs = [
             Job(replace(template, case=case.path, seed=None, alias="" if case.alias else name), out / name, name, place)
             for place, (case, name) in enumerate(zip(found, self._names, strict=True), 1)
@@ -193,6 +194,8 @@ class _Round:
 
     def measure(self, todo: list[int], crew: Engine) -> None:
         """Measure cases, as many at a time as fit; one that failed is tried again when all others are through."""
+        if not self._how.scheduler:
+            self._share_cores(max(1, min(crew.slots, len(todo))))
         again: list[int] = []
         self._through(_Queue(todo, crew), crew, again)
         for place in again:
@@ -202,6 +205,10 @@ class _Round:
         reports = [self._reports[place] for place in sorted(self._reports)]
         self._tables.finish(reports, self._rows())
         return reports
+
+    def _share_cores(self, cases_at_a_time: int) -> None:
+        each = max(1, (self._how.cores or cores()) // cases_at_a_time)
+        self._jobs = [replace(j, request=replace(j.request, jobs=j.request.jobs or each)) for j in self._jobs]
 
     def _through(self, waiting: _Queue, crew: Engine, again: list[int] | None) -> None:
         while True:

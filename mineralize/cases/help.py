@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from ..base import Aide, answer_calls
-from ..study import cores
+from ..base import Aide, answer_calls, cores
 
 ENTRY = "mineralize.cases.help"
 """The module whose ``main`` the other process runs."""
@@ -31,7 +30,7 @@ def one_aide() -> Iterator[None]:
 
 @contextmanager
 def aided(jobs: int | None = None) -> Iterator[Aide | None]:
-    """The other process for one case; ``None`` where ``jobs``, by default the number of cores, is 1."""
+    """The other process for one case; ``None`` where no core is free for it: ``jobs``, by default all cores, is 1."""
     if (jobs or cores()) <= 1:
         yield None
     elif _kept:

@@ -8,7 +8,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from ..base import Aide, AideError, Settings, UsageError, give_back, plain_text
+from ..base import Aide, AideError, Settings, UsageError, at_most, give_back, plain_text
 from ..dicom_out import NOBODY, pseudonym, write_pdf_object
 from ..results import History, Options, impression, record, tables, views
 from ..study import Kept, Study, analyse
@@ -35,7 +35,7 @@ class Request:
     ``seed`` is a point in the lesion (LPS mm of ``seed_scan``, numbered from 1); it replaces the seeds of
     ``case.toml``. ``alias`` replaces the case's own where given, ``settings`` those of ``case.toml``. With ``sealed``
     what imaging says stays covered until an impression from the slides is recorded. ``jobs`` is how many scans are
-    worked on at a time; by default as many as cores and memory allow.
+    worked on at a time and how many cores are used at most; by default as many as cores and memory allow.
     """
 
     case: Path
@@ -100,10 +100,10 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
         with one clear sentence; then nothing was written.
     """
     check_output(out)
-    case = load(request, on_step)
-    check_bound(out, case)
-    watch = Watch(case)
-    with aided(request.jobs) as aide:
+    with at_most(request.jobs), aided(request.jobs) as aide:
+        case = load(request, on_step)
+        check_bound(out, case)
+        watch = Watch(case)
         study = studied(case, request.settings, on_step, request.jobs, aide=aide)
         watch.check()
         return write_study(

@@ -110,7 +110,7 @@ def parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--alias", metavar="NAME", default="", help="how outputs call the case (default: from case.toml)")
     sub.add_argument(
-        "--jobs", metavar="N", type=_count, help="scans at a time (default: as many as cores and memory allow)"
+        "--jobs", metavar="N", type=_count, help="scans at a time, and cores to use at most (default: all)"
     )
     _outputs(sub)
     _shared(sub)

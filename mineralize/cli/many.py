@@ -11,10 +11,10 @@ from .later import Later
 from .progress import Progress
 
 if TYPE_CHECKING:
-    from .. import batch, study
+    from .. import base, batch
     from ..cases import Request
 else:
-    batch, study = Later("batch"), Later("study")
+    base, batch = Later("base"), Later("batch")
 
 BATCH = """\
 Summarises every case of ROOT (one folder or .zip each; or a table, CSV with
@@ -30,7 +30,9 @@ def add_options(sub: argparse.ArgumentParser, count: Callable[[str], int]) -> No
     """What the command takes, beside what it shares with others."""
     sub.add_argument("root", metavar="ROOT", type=Path, help="folder with one folder or .zip per case, or a table")
     sub.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the results go")
-    sub.add_argument("--jobs", metavar="N", type=count, help="cases at a time (default: as many as cores)")
+    sub.add_argument(
+        "--jobs", metavar="N", type=count, help="cases at a time, and cores to use at most (default: all cores)"
+    )
     sub.add_argument("--scheduler", metavar="ADDRESS", default="", help="measure on this Dask cluster")
     sub.add_argument("--watch", action="store_true", help="go on, and take in studies as they arrive")
     sub.add_argument(
@@ -44,7 +46,7 @@ def add_options(sub: argparse.ArgumentParser, count: Callable[[str], int]) -> No
 
 def run_batch(a: argparse.Namespace, template: Request, tell: Callable[[str, int], int]) -> int:
     """Measure all cases; ``tell`` prints and returns the exit code."""
-    how = batch.How(jobs=a.jobs or study.cores(), scheduler=a.scheduler)
+    how = batch.How(jobs=a.jobs or base.cores(), cores=a.jobs, scheduler=a.scheduler)
     with Progress() as progress:
 
         def show(standing: batch.Standing) -> None:

@@ -22,7 +22,6 @@ the rules that make a volume unusable.
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -30,7 +29,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ..base import Acquisition, InputError, Note, SeriesError, SeriesRow
+from ..base import Acquisition, InputError, Note, SeriesError, SeriesRow, cores
 from . import content, follow
 from .assemble import assemble
 from .decode import can_decode
@@ -72,7 +71,7 @@ def judge(study: StudyGroup) -> tuple[Judged, ...]:
 def judge_all(studies: Iterable[StudyGroup]) -> dict[int, tuple[Judged, ...]]:
     """Every study judged, by its number; side by side, since pixels are looked at."""
     listed = list(studies)
-    with ThreadPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
+    with ThreadPoolExecutor(min(cores(), 4)) as pool:
         return {study.number: found for study, found in zip(listed, pool.map(judge, listed), strict=True)}
 
 

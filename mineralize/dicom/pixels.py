@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -11,13 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import SeriesError, Volume, laid_down
+from ..base import SeriesError, Volume, cores, laid_down
 from . import resample, workers
 from .slices import PADDED_HU, OutOfRange, read_slice
 from .stack import Stack
 from .values import quiet
-
-CORES = os.cpu_count() or 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +59,7 @@ class DicomSource:
     def _plane(self) -> Callable[[int], NDArray[np.float32]]:
         """Slices as stored, one by one; compressed ones are decoded together first."""
         images = self.stack.images
-        if workers.worth_it(images, CORES):
+        if workers.worth_it(images, cores()):
             together = self._fill(np.empty(self._shape, np.float32))
             return lambda k: together[k]
 
@@ -75,14 +72,14 @@ class DicomSource:
 
     def _fill(self, out: NDArray[Any]) -> NDArray[Any]:
         images = self.stack.images
-        if workers.worth_it(images, CORES):
-            workers.fill(images, out, self.label, CORES)
+        if workers.worth_it(images, cores()):
+            workers.fill(images, out, self.label, cores())
             return out
 
         def one(index: int) -> None:
             read_slice(images[index], out[index], self.label, index + 1)
 
-        with ThreadPoolExecutor(min(CORES, 4, len(images))) as pool:
+        with ThreadPoolExecutor(min(cores(), 4, len(images))) as pool:
             for _ in pool.map(one, range(len(images))):
                 pass
         return out

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
-from ..base import InputError, Note
+from ..base import InputError, Note, cores
 from .files import Gathered
 from .grouping import StudyGroup, group
 from .headers import HeaderReader, Other, Unreadable
@@ -132,7 +132,7 @@ def input_hash(images: Iterable[Image]) -> str:
         return hashlib.sha256(image.ids.instance.encode() + b"\0" + pixel_digest(image)).digest()
 
     try:
-        with ThreadPoolExecutor(min(os.cpu_count() or 1, 4)) as pool:
+        with ThreadPoolExecutor(min(cores(), 4)) as pool:
             return hashlib.sha256(b"".join(sorted(pool.map(one, files.values())))).hexdigest()
     except OSError:
         raise InputError("a file of the case vanished or could not be read; check the disk and try again") from None

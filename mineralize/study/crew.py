@@ -6,7 +6,6 @@ once, and nothing is copied between processes.
 
 from __future__ import annotations
 
-import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -18,7 +17,7 @@ from typing import TypeVar
 import SimpleITK as sitk
 from threadpoolctl import threadpool_limits
 
-from ..base import Grid
+from ..base import Grid, cores
 
 OnStep = Callable[[str, int, int], None]
 Item = TypeVar("Item")
@@ -28,14 +27,6 @@ WORKING_MIB = 350.0
 """What one scan at work takes, beside the voxels of all scans, whatever its size (measured with scripts/bench)."""
 WORKING_SHARE = 1.5
 """... and how many times its voxels, at two bytes each, on top."""
-
-
-def cores() -> int:
-    """Cores that this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # not on this system
-        return os.cpu_count() or 1
 
 
 def free_mib() -> float | None:
@@ -99,15 +90,15 @@ class Crew:
 
 @contextmanager
 def crew(workers: int) -> Iterator[Crew]:
-    """Workers for a while. They share the cores, so the image library's own threads are cut meanwhile.
+    """Workers for a while. They share the cores, so the image library's own threads are cut meanwhile, for all of them
+    together to use no more than are ours.
 
     Linear algebra has one thread: its sums, and so the last digits of a record, would depend on how many it is allowed
     on this machine or in this worker of a cluster.
     """
     own = sitk.ProcessObject.GetGlobalDefaultNumberOfThreads()
     made = Crew(workers)
-    if made.workers > 1:
-        sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(max(1, own // made.workers))
+    sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(max(1, min(own, cores()) // made.workers))
     try:
         with threadpool_limits(limits=1, user_api="blas"):
             yield made

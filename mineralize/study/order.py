@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, LesionNeeded, Note, Settings, Trust, withhold
+from ..base import Floats, LesionNeeded, Note, Settings, Trust, at_most, withhold
 from ..change import Change, Curve, find_changes, find_curves
 from ..correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from ..lesion import Candidate, Outline, SeenScan, correct, hand_of
@@ -82,7 +82,8 @@ def analyse(
     timeline : scans in time order, with a seed in one of them or none.
     settings : overrides those of the time line.
     on_step : called with (stage, done, total), one call at a time but from any thread.
-    jobs : scans at a time; by default as many as cores and memory allow. The results do not depend on it.
+    jobs : scans at a time, and the most cores to use; by default as many as cores and memory allow. The results do not
+        depend on it.
     meanwhile : what the caller wants done by a worker that would be idle while the lesion is outlined for the first
         time; what it returns or raises is dropped.
     keep : what earlier analyses made; only what follows from a change is worked out anew. The results do not depend on
@@ -94,7 +95,7 @@ def analyse(
         when no seed was given and no candidate clearly wins.
     """
     settings = settings or timeline.settings
-    with crew(jobs or scans_at_a_time([scan.grid for scan in timeline.scans])) as workers:
+    with at_most(jobs), crew(jobs or scans_at_a_time([scan.grid for scan in timeline.scans])) as workers:
         return _analyse(timeline, Stages(settings, keep), workers, Clock(on_step, workers.workers), meanwhile)
 
 

@@ -319,6 +319,32 @@ def test_a_huge_case_runs_alone(tmp_path: Path) -> None:
     assert max(len(group) for group in crew.together) >= 2
 
 
+def test_cases_side_by_side_share_the_cores(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each case is granted its share of what the batch may use; on a cluster its worker says, as nobody else can."""
+    monkeypatch.setattr(work, "cores", lambda: 8)
+    root = make(tmp_path / "root", a="", b="", c="")
+
+    def granted(slots: int, **more: Any) -> set[int | None]:
+        given: set[int | None] = set()
+
+        class Heard(_Watched):
+            def start(self, ticket: int, kind: str, told: job.Job) -> None:
+                given.add(told.request.jobs)
+                super().start(ticket, kind, told)
+
+        how = work.How(jobs=slots, **more)
+        out = tmp_path / f"out-{slots}-{len(more)}"
+        work.run_found(find.find(root), out, TEMPLATE, how, using=Heard(slots, 1000.0, dict.fromkeys(range(3), 1.0)))
+        return given
+
+    assert granted(1) == {8}
+    assert granted(2) == {4}
+    assert granted(16) == {2}  # three cases
+    assert granted(1, cores=1) == {1}
+    assert granted(2, cores=2) == {1}
+    assert granted(2, scheduler="tcp://there") == {None}
+
+
 def test_memory_by_the_headers() -> None:
     """Two bytes a voxel for all scans, and what a scan at work takes on top."""
     grid = Grid((300, 512, 512), np.eye(4))

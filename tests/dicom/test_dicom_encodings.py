@@ -123,10 +123,10 @@ def test_several_cores_give_what_one_gives(tmp_path: Path, monkeypatch: pytest.M
     for path in series.write(tmp_path):
         encode(path, "1.2.840.10008.1.2.4.90")
     scan = timeline.read(tmp_path).scans[0]
-    monkeypatch.setattr(pixels, "CORES", 2)
+    monkeypatch.setattr(pixels, "cores", lambda: 2)
     assert workers.worth_it(scan.source.stack.images, 2)  # type: ignore[attr-defined]
     many = scan.source.read().hu
-    monkeypatch.setattr(pixels, "CORES", 1)
+    monkeypatch.setattr(pixels, "cores", lambda: 1)
     np.testing.assert_array_equal(many, scan.source.read().hu)
     np.testing.assert_array_equal(many, series.hu)
 
@@ -137,7 +137,7 @@ def test_a_worker_reports_damage_as_our_error(tmp_path: Path, monkeypatch: pytes
         data = bytearray(path.read_bytes())
         data[-200:-20] = bytes(180)
         path.write_bytes(data)
-    monkeypatch.setattr(pixels, "CORES", 2)
+    monkeypatch.setattr(pixels, "cores", lambda: 2)
     scan = timeline.read(tmp_path).scans[0]
     with pytest.raises(errors.SeriesError, match=r"the pixels of slice \d+ could not be decoded"):
         _ = scan.volume

@@ -5,8 +5,6 @@ from __future__ import annotations
 import threading
 import time
 from functools import partial
-from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -14,9 +12,7 @@ import SimpleITK as sitk
 from histories import timeline
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from mineralize.base import Grid, SeriesError, lazy
-from mineralize.batch import work as batch
-from mineralize.cases import Request
+from mineralize.base import Grid, SeriesError, at_most, granted, lazy
 from mineralize.results import tables
 from mineralize.results.record import dumps, history
 from mineralize.study import analyse, crew, scans_at_a_time
@@ -86,12 +82,17 @@ def test_what_was_not_started_is_dropped_after_an_error() -> None:
     assert len(ran) < 50
 
 
-def test_the_image_library_does_not_multiply_threads_and_gets_its_own_back() -> None:
+def test_the_image_library_does_not_multiply_threads_and_gets_its_own_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(granted.os, "sched_getaffinity", lambda _: range(8), raising=False)
     own = sitk.ProcessObject.GetGlobalDefaultNumberOfThreads()
     try:
         sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(4)
         with crew(2):
             assert sitk.ProcessObject.GetGlobalDefaultNumberOfThreads() == 2
+        with at_most(1), crew(1):
+            assert sitk.ProcessObject.GetGlobalDefaultNumberOfThreads() == 1
+        with at_most(3), crew(1):
+            assert sitk.ProcessObject.GetGlobalDefaultNumberOfThreads() == 3
         assert sitk.ProcessObject.GetGlobalDefaultNumberOfThreads() == 4
     finally:
         sitk.ProcessObject.SetGlobalDefaultNumberOfThreads(own)
@@ -168,22 +169,3 @@ def test_a_lazy_value_is_computed_once_and_can_be_forgotten() -> None:
     assert (thing.value, thing.value) == (1, 1)
     thing.__dict__.pop("value")
     assert thing.value == 2
-
-
-def test_cases_side_by_side_share_the_cores(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    given: list[int | None] = []
-
-    class EnoughError(Exception):
-        """What was asked is known; nothing need be measured."""
-
-    def job(request: Request, *_: Any) -> Any:
-        given.append(request.jobs)
-        raise EnoughError
-
-    monkeypatch.setattr(batch, "Job", job)
-    monkeypatch.setattr(batch, "cores", lambda: 8)
-    (tmp_path / "root" / "a").mkdir(parents=True)
-    for jobs in (1, 2, 3, 16):
-        with pytest.raises(EnoughError):
-            batch.run(tmp_path / "root", tmp_path / "out", Request(tmp_path), how=batch.How(jobs=jobs))
-    assert given == [None, 4, 2, 1]
