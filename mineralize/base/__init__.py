@@ -26,7 +26,7 @@ from .geometry import Floats, Grid, Rigid, anatomical_words, even_directions, fr
 from .granted import at_most, cores
 from .heap import collect_seldom, give_back, keep_freed
 from .lazily import lazy
-from .mapped import laid_down
+from .mapped import kept_in_memory, laid_down
 from .numbers import MINUS, THIN, decimals_for, neat, number, places, shown_as, value_text
 from .parent import receive, send, serve
 from .quantities import (
@@ -118,6 +118,7 @@ __all__ = [
     "is_share",
     "isolated_python",
     "keep_freed",
+    "kept_in_memory",
     "known_voltage",
     "laid_down",
     "lazy",

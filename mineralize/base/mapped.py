@@ -25,16 +25,24 @@ ON_DISK = "/var/tmp"
 """Rather than the folder for short-lived files, which may itself lie in memory (Filesystem Hierarchy Standard 5.15)."""
 
 
+def kept_in_memory(size: int) -> bool:
+    """Whether voxels of so many bytes stay in memory: they are few, or the drive has no room."""
+    # Elsewhere an open file keeps its name, and one that is killed leaves it.
+    if size < FROM_BYTES or os.name != "posix":
+        return True
+    try:
+        return shutil.disk_usage(_folder()).free < LEFT_FREE * size
+    except OSError:
+        return True
+
+
 def laid_down(voxels: NDArray[Any]) -> NDArray[Any]:
     """The same values (slices, rows, columns), read-only, of which only what is looked at takes memory; the array
-    itself where it is small or the drive has no room."""
-    # Elsewhere an open file keeps its name, and one that is killed leaves it.
-    if voxels.nbytes < FROM_BYTES or os.name != "posix":
+    itself where it is kept in memory."""
+    if kept_in_memory(voxels.nbytes):
         return voxels
     with contextlib.suppress(OSError, ValueError):
         folder = _folder()
-        if shutil.disk_usage(folder).free < LEFT_FREE * voxels.nbytes:
-            return voxels
         with tempfile.TemporaryFile(dir=folder, buffering=0) as file:
             left = memoryview(np.ascontiguousarray(voxels).data).cast("B")
             while left:

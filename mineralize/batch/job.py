@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from .. import cases
-from ..base import Grid, InputError, LesionNeeded, MineralizeError, OutputError, at_most, cores
+from ..base import InputError, LesionNeeded, MineralizeError, OutputError, at_most, cores
 from ..cases import Request
 from ..results import texts
-from ..study import WORKING_MIB, WORKING_SHARE
+from ..study import need_mib
 from . import find
 
 
@@ -90,7 +90,7 @@ def do(kind: str, job: Job) -> Done | float:
                 case = cases.load(job.request)
         except Exception as error:
             return _done(job, _fault(job, error), before)
-        return need_mib([scan.grid for scan in case.scans], job.request.jobs)
+        return need_mib([scan.grid for scan in case.scans], job.request.jobs or cores())
     try:
         outcome = cases.run(job.request, job.out)
     except Exception as error:  # one bad case must not sink the others
@@ -141,14 +141,3 @@ def task(entry: str) -> Callable[[str, Job], Done | float]:
 def failed(job: Job, message: str) -> Report:
     """A report of something that might go better another time."""
     return Report(job.name, job.position, 4, 0, 0, 0, message, lasting=False)
-
-
-def need_mib(grids: list[Grid], jobs: int | None = None) -> float:
-    """Memory that measuring scans on these grids takes at most, in MiB: their voxels stay, and each scan at work takes
-    :data:`mineralize.study.WORKING_MIB` and ``WORKING_SHARE`` times its own.
-    """
-    if not grids:
-        return WORKING_MIB
-    voxels = [2.0 * float(grid.shape[0] * grid.shape[1] * grid.shape[2]) / 2**20 for grid in grids]
-    at_work = min(jobs or cores(), len(grids))
-    return sum(voxels) + at_work * (WORKING_MIB + WORKING_SHARE * max(voxels))

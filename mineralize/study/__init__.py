@@ -7,7 +7,7 @@ from one point (:func:`outline_from_point`). :class:`Kept` makes a second analys
 
 from __future__ import annotations
 
-from .crew import WORKING_MIB, WORKING_SHARE, crew, free_mib, scans_at_a_time
+from .crew import WORKING_MIB, WORKING_SHARE, crew, free_mib, need_mib, scans_at_a_time
 from .kept import Kept
 from .order import Study, analyse, looked_at, outline_from_point
 
@@ -20,6 +20,7 @@ __all__ = [
     "crew",
     "free_mib",
     "looked_at",
+    "need_mib",
     "outline_from_point",
     "scans_at_a_time",
 ]

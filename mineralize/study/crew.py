@@ -17,7 +17,7 @@ from typing import TypeVar
 import SimpleITK as sitk
 from threadpoolctl import threadpool_limits
 
-from ..base import Grid, cores
+from ..base import Grid, cores, kept_in_memory
 
 OnStep = Callable[[str, int, int], None]
 Item = TypeVar("Item")
@@ -45,9 +45,22 @@ def free_mib() -> float | None:
     return min(found, default=None)
 
 
+def voxels_mib(grids: Sequence[Grid]) -> tuple[float, float]:
+    """MiB that the voxels of scans take at two bytes each: what stays of all of them, and of the largest while it is at
+    work. Nothing stays of those that lie in a file."""
+    sizes = [2 * grid.shape[0] * grid.shape[1] * grid.shape[2] for grid in grids]
+    return sum(size for size in sizes if kept_in_memory(size)) / 2**20, max(sizes, default=0) / 2**20
+
+
+def need_mib(grids: Sequence[Grid], at_a_time: int) -> float:
+    """Memory in MiB that measuring scans on these grids takes at most: every scan at work takes ``WORKING_MIB`` and
+    ``WORKING_SHARE`` times its own voxels, beside those that stay."""
+    stay, largest = voxels_mib(grids)
+    return stay + max(1, min(at_a_time, len(grids))) * (WORKING_MIB + WORKING_SHARE * largest)
+
+
 def scans_at_a_time(grids: Sequence[Grid], free: float | None = None, available: int | None = None) -> int:
-    """As many scans as there are cores, but no more than fit: the voxels of all scans stay, and every scan at work
-    takes ``WORKING_MIB`` and ``WORKING_SHARE`` times its own.
+    """As many scans as there are cores, but no more than fit by :func:`need_mib`.
 
     Parameters
     ----------
@@ -57,9 +70,7 @@ def scans_at_a_time(grids: Sequence[Grid], free: float | None = None, available:
     most = max(1, min(available or cores(), len(grids)))
     if free is None or not grids:
         return most
-    voxels = [2.0 * float(grid.shape[0] * grid.shape[1] * grid.shape[2]) / 2**20 for grid in grids]
-    each = WORKING_MIB + WORKING_SHARE * max(voxels)
-    return int(max(1, min(most, (free - sum(voxels)) // each)))
+    return max((count for count in range(1, most + 1) if need_mib(grids, count) <= free), default=1)
 
 
 class Crew:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, LesionNeeded, Note, Settings, Trust, at_most, withhold
+from ..base import Floats, LesionNeeded, Note, Scan, Settings, Trust, at_most, withhold
 from ..change import Change, Curve, find_changes, find_curves
 from ..correlate import BiopsyReport, ExpectedTissue, Finding, biopsy_reports, expected_tissue, findings
 from ..lesion import Candidate, Outline, SeenScan, correct, hand_of
@@ -167,11 +167,15 @@ def _analyse(
 def _look(timeline: Timeline, stages: Stages, workers: Crew, clock: Clock) -> dict[int, SeenScan]:
     """Every scan with its skeleton, its steady tissues held against those of the others, and what readers corrected."""
     count = len(timeline.scans)
-    for i, scan in enumerate(timeline.scans):
-        with clock.stage("read voxels", i, count):  # on all cores already
+    clock.expect(read_voxels=count, find_bones=count)
+
+    def look(scan: Scan) -> SeenScan:
+        with clock.task("read voxels"):
             _ = scan.volume
-    with clock.stage("find bones", 0, count):
-        looked = workers.each(stages.look, timeline.scans)
+        with clock.task("find bones"):
+            return stages.look(scan)
+
+    looked = workers.each(look, timeline.scans)
     seen = {one.scan.number: one for one in looked}
     steady = compared({number: one.reference for number, one in seen.items()})
     return {n: replace(one, reference=steady[n], hand=hand_of(timeline.by_hand, n)) for n, one in seen.items()}

@@ -12,11 +12,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 import torture_stand_in as stand_in
 
-from mineralize.base import Grid, InputError, OutputError, UsageError
+from mineralize.base import InputError, OutputError, UsageError
 from mineralize.batch import engine, find, job, lock, tables, work
 from mineralize.batch.job import Died, Done, Report
 from mineralize.cases import Request, one
@@ -343,15 +342,6 @@ def test_cases_side_by_side_share_the_cores(tmp_path: Path, monkeypatch: pytest.
     assert granted(1, cores=1) == {1}
     assert granted(2, cores=2) == {1}
     assert granted(2, scheduler="tcp://there") == {None}
-
-
-def test_memory_by_the_headers() -> None:
-    """Two bytes a voxel for all scans, and what a scan at work takes on top."""
-    grid = Grid((300, 512, 512), np.eye(4))
-    alone = job.need_mib([grid], 1)
-    assert alone == pytest.approx(150 * (1 + job.WORKING_SHARE) + job.WORKING_MIB)
-    assert job.need_mib([grid] * 5, 1) == pytest.approx(alone + 600)
-    assert job.need_mib([grid] * 5, 2) > job.need_mib([grid] * 5, 1)
 
 
 def test_one_that_failed_is_tried_once_more_alone(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import threading
 import time
 from functools import partial
@@ -15,8 +16,11 @@ from threadpoolctl import threadpool_info, threadpool_limits
 from mineralize.base import Grid, SeriesError, at_most, granted, lazy
 from mineralize.results import tables
 from mineralize.results.record import dumps, history
-from mineralize.study import analyse, crew, scans_at_a_time
+from mineralize.study import analyse, crew, need_mib, scans_at_a_time
 from mineralize.study.crew import Clock
+
+study_crew = sys.modules["mineralize.study.crew"]
+"""The module; the package offers a function of that name."""
 
 
 def grid(slices: int) -> Grid:
@@ -114,9 +118,20 @@ def test_sums_of_linear_algebra_do_not_depend_on_how_many_threads_it_is_allowed(
     ("free", "available", "expected"),
     [(32000.0, 2, 2), (32000.0, 16, 5), (1890.0, 2, 1), (100.0, 8, 1), (1910.0, 8, 2)],
 )
-def test_as_many_scans_at_a_time_as_cores_and_memory_allow(free: float, available: int, expected: int) -> None:
+def test_as_many_scans_at_a_time_as_cores_and_memory_allow(
+    free: float, available: int, expected: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Five scans of 512 x 512 x 300 take 750 MiB at two bytes each; each at work takes 350 MiB + 1.5 x 150 MiB."""
+    monkeypatch.setattr(study_crew, "kept_in_memory", lambda size: True)
     assert scans_at_a_time([grid(300)] * 5, free, available) == expected
+
+
+def test_voxels_that_lie_in_a_file_take_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(study_crew, "kept_in_memory", lambda size: size < 100 * 2**20)
+    assert need_mib([grid(300)] * 5, 2) == pytest.approx(2 * (350 + 1.5 * 150))
+    assert need_mib([grid(300), grid(100)], 8) == pytest.approx(50 + 2 * (350 + 1.5 * 150))
+    assert need_mib([], 2) == pytest.approx(350)
+    assert scans_at_a_time([grid(300)] * 5, 1200.0, 8) == 2
 
 
 def test_progress_never_goes_back_and_ends_full() -> None:
