@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from ..base import Floats, Grid, Rigid, Volume, gaussian_smoothed
+from ..base import MAD_TO_SD, Floats, Grid, Rigid, Volume, gaussian_smoothed
 from ..bones import METAL_HU
 from .kernels import look_up, pull_of_greys
 
@@ -29,8 +29,6 @@ PLANE_BLUR_MM = 0.5
 """Taken as the standard deviation of a scan's own blur in its plane; common practice, no source."""
 LEAST_SAMPLES = 200
 """Samples inside the moving scan below which a pose is given up."""
-MAD_TO_SD = 1.4826
-"""Standard deviation of a normal distribution over its median absolute deviation."""
 BIWEIGHT = 4.0
 """Residuals of more scales than this count nothing (4.685 loses 5 % of efficiency: Holland and Welsch 1977)."""
 FINEST_SCALE = 0.03

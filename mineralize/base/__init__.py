@@ -44,18 +44,21 @@ from .quantities import (
 )
 from .quantity import Limit, Quantity, Region, Report
 from .reach import all_around, dilated, grown, within_reach
+from .robust import MAD_TO_SD
 from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .smoothing import gaussian_smoothed
 from .terms import PRIVATE_SCHEME, Term, private
 from .verdicts import KINDS, Kind, Trust, Verdict, Verdicts, caution, reason_of, trust_of, withhold, worst
-from .voltage import KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
+from .voltage import COMMON_KVP, KNOWN_KVP, SLOPE_TABLE, known_voltage, slope, to_hu120
 from .words import cell_text, plain_text, unknown_key
 
 __all__ = [
+    "COMMON_KVP",
     "GROUPS",
     "KINDS",
     "KNOWN_KVP",
+    "MAD_TO_SD",
     "MAIN",
     "MINUS",
     "PRIVATE_SCHEME",

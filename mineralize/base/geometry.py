@@ -299,10 +299,14 @@ def from_sitk(image: sitk.Image, frame_of_reference: str = "") -> tuple[NDArray[
     return sitk.GetArrayFromImage(image), grid
 
 
+LEAST_PART = 0.38
+"""Sine of 22.5 degrees: a direction so near to an axis is called by that axis alone."""
+
+
 def anatomical_words(direction: Any) -> str:
     """The direction of an LPS vector in words, strongest first, e.g. ``"anterior-left"``.
 
-    Parts weaker than 0.38 of the length (22.5 degrees off) are left out.
+    Parts weaker than :data:`LEAST_PART` of the length are left out.
     """
     v = np.asarray(direction, float)
     length = float(np.linalg.norm(v))
@@ -310,4 +314,4 @@ def anatomical_words(direction: Any) -> str:
         return "none"
     names = (("right", "left"), ("anterior", "posterior"), ("inferior", "superior"))
     parts = [(abs(x) / length, pair[int(x > 0)]) for x, pair in zip(v, names, strict=True)]
-    return "-".join(word for size, word in sorted(parts, key=lambda p: -p[0]) if size >= 0.38)
+    return "-".join(word for size, word in sorted(parts, key=lambda p: -p[0]) if size >= LEAST_PART)

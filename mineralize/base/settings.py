@@ -20,6 +20,8 @@ from typing import Any
 from .errors import CaseFileError, UsageError
 from .words import unknown_key
 
+NOT_OF_THE_RIM_HU120 = 130.0
+"""Of the thresholds by default the one at which the rim is not stated: it is about as complete as at 150."""
 MOST_THRESHOLDS = 12
 """Thresholds shown beside the main one: each costs a pass over the lesion and a row of every table."""
 
@@ -74,7 +76,11 @@ class MineralSettings(_Ranged):
         """Thresholds beside the main one at which the completeness of the rim is stated: all that were asked for. Of
         those by default 130 is left out, at which a rim is about as complete as at 150."""
         asked = self.other_thresholds_hu120
-        return tuple(t for t in asked if t != 130.0) if asked == MineralSettings.other_thresholds_hu120 else asked
+        return (
+            tuple(t for t in asked if t != NOT_OF_THE_RIM_HU120)
+            if asked == MineralSettings.other_thresholds_hu120
+            else asked
+        )
 
 
 @dataclass(frozen=True)

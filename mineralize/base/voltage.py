@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 SLOPE_TABLE: tuple[tuple[float, float], ...] = ((80.0, 1.8968), (100.0, 1.5642), (120.0, 1.3690), (140.0, 1.2343))
 """(tube voltage in kVp, HU per mg/cm3)."""
 
+COMMON_KVP = 120.0
+"""Tube voltage of the common scale, HU120."""
+
 KNOWN_KVP = (70.0, 150.0)
 """Tube voltages that the table reaches, its end segments continued."""
 

@@ -4,6 +4,7 @@ In: a folder of cases, or a table ``case,path``, and a ``Request`` as template. 
 as CSV and Parquet with their dictionary, a :class:`Report` per case (:func:`run`) and the exit code over all
 (:func:`exit_code`). :class:`How` says who measures: this process, processes of our own, a Dask cluster. :func:`watch`
 goes on and takes in studies as they arrive. What is done stands in files only: a run that was killed goes on.
+``InputError``, ``OutputError`` and ``UsageError`` are for the run as a whole; those of a case are its row.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
 In: a ``Volume``. Out: a :class:`Skeleton` of :class:`Bone` with surface points (N, 3) and normals, LPS mm;
 :func:`bone_near` gives bone around a lesion as the other scans of the history show it; :class:`LesionZone` says where
-bone must not be compared.
+bone must not be compared. Lengths mm, masks (slices, rows, columns). Nothing is raised: where no bone is seen the
+skeleton is empty. Modules name the sources of their methods.
 """
 
 from __future__ import annotations

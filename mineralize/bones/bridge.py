@@ -28,6 +28,8 @@ WINDOW_MM = 60.0
 """Length of free bone looked at above and below the lesion."""
 CONTACT_MARGIN_MM = 4.0
 PASSING_MM = 2.5
+SECTION_MM = 5.0
+"""Length of bone whose middle is one point of its centre line."""
 LEAST_FREE = 60
 """Surface points that make free bone on one side of the lesion."""
 LEAST_LEVELS = 10
@@ -248,12 +250,12 @@ def _centre_line(aside: Floats, free: Floats, axis: Floats, bent: bool) -> tuple
     """
     along = aside @ axis
     middles, where = [], []
-    for start in np.arange(along.min(), along.max(), 5.0):
-        ring = aside[(along >= start) & (along < start + 5.0)]
+    for start in np.arange(along.min(), along.max(), SECTION_MM):
+        ring = aside[(along >= start) & (along < start + SECTION_MM)]
         if len(ring) >= 12:
             across = ring - np.outer(ring @ axis, axis)
             middles.append((across.min(axis=0) + across.max(axis=0)) / 2)
-            where.append(start + 2.5)
+            where.append(start + SECTION_MM / 2)
     if len(where) < 4:
         across = free - np.outer(free @ axis, axis)
         middle = np.median(across, axis=0)

@@ -24,6 +24,8 @@ METAL_HU = 3000.0
 as high is its surface."""
 PEAK_WITHIN_MM = (-3.0, 1.5)
 """Where along the outward normal the peak of cortex may lie."""
+BAND = 0.55
+"""Voxels whose middle lies within this share of a voxel of the smoothed surface are on it, hardly a layer more."""
 PADDING_HU = -1015.0
 """What is no higher is padding outside the reconstruction circle, which makes a false edge."""
 LARGEST_SHIFT_MM = 3.5
@@ -57,7 +59,7 @@ def surface_points(
     distance = signed_distance(mask[box], part_grid)
     smooth = gaussian_smoothed(distance, 0.8)
     step = float(grid.spacing.mean())
-    band = np.abs(smooth) < 0.55 * step
+    band = np.abs(smooth) < BAND * step
     index = np.argwhere(band)
     if len(index) > MOST_POINTS:
         index = index[np.random.default_rng(7).permutation(len(index))[:MOST_POINTS]]

@@ -44,6 +44,8 @@ FACING = 0.3
 """Least cosine between a surface and the lesion's direction for the surface to lie beside it."""
 LEAST_AGREED = 0.4
 """Length of the mean of the normals there from which they have a direction in common."""
+HIDDEN_WEIGHT, HALVED_MM = 0.3, 8.0
+"""What a normal so near that it may be the lesion's counts, and how far off one counts half (own judgement)."""
 STEEPEST = 0.45
 """Least cosine between the plane's normal and the surface's where the height map holds."""
 PLATE_MM = 22.0
@@ -258,7 +260,11 @@ def _plane(field: NDArray[np.float32], grid: Grid, points: Floats, zone: LesionZ
     if facing.sum() < LEAST_FREE:
         return None
     # What is hidden may be the lesion's own surface; what is far says little.
-    weight = facing * np.where(apart > CONTACT_MARGIN_MM, 1.0, 0.3) / (1.0 + (np.maximum(apart, 0.0) / 8.0) ** 2)
+    weight = (
+        facing
+        * np.where(apart > CONTACT_MARGIN_MM, 1.0, HIDDEN_WEIGHT)
+        / (1.0 + (np.maximum(apart, 0.0) / HALVED_MM) ** 2)
+    )
     outward = (normals * weight[:, None]).sum(axis=0)
     size = float(np.linalg.norm(outward))
     if size < LEAST_AGREED * weight.sum():

@@ -22,6 +22,8 @@ from .parts import Bone, describe, filled_bone, label_parts, many_small
 
 COARSE_MM = 1.5
 """Wanted voxel size of the coarse images."""
+ROUNDED_UP = 0.1
+"""A block is a voxel larger where that is nearly as near to what was asked for: fewer blocks."""
 BODY_HU = -300.0
 """Between air and fat; pads and table tops lie below it or are thin."""
 SMALLEST_BODY_SHARE = 0.1
@@ -106,7 +108,7 @@ def block_mean(volume: Volume, target_mm: float = COARSE_MM) -> tuple[NDArray[np
 
     A last incomplete block is left out.
     """
-    factors = np.maximum(1, np.rint(target_mm / volume.grid.spacing + 0.1).astype(int))
+    factors = np.maximum(1, np.rint(target_mm / volume.grid.spacing + ROUNDED_UP).astype(int))
     factors = np.minimum(factors, volume.grid.shape)
     shape = np.asarray(volume.grid.shape) // factors
     fs, fr, fc = (int(f) for f in factors)

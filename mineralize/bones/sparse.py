@@ -23,8 +23,8 @@ from .zone import LesionZone
 
 DENSE_HU = 150.0
 """Above muscle, vessels with contrast agent apart, and below cortex that the voxels average."""
-STEADIED_MM = 0.6
-"""Gaussian that keeps noise from bridging."""
+STEADIED_MM, STEADIED_UP_TO_MM = 0.6, 1.5
+"""Gaussian that keeps noise from bridging, along axes whose voxels are smaller than this: larger ones average it."""
 BONE_WITHIN_MM = 1.0
 """Dense voxels so near to bone in view belong to it."""
 WALL_WITHIN_MM = 2.0
@@ -68,7 +68,7 @@ def with_sparse_bone(
     seen.
     """
     grid = volume.grid
-    smooth = gaussian_smoothed(volume.hu, np.where(grid.spacing < 1.5, STEADIED_MM / grid.spacing, 0.0))
+    smooth = gaussian_smoothed(volume.hu, np.where(grid.spacing < STEADIED_UP_TO_MM, STEADIED_MM / grid.spacing, 0.0))
     dense = smooth >= DENSE_HU
     free = dense & (distance > BONE_WITHIN_MM)
     own = dense & (np.abs(distance) <= BONE_WITHIN_MM)

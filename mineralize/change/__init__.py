@@ -1,7 +1,8 @@
 """What changed between two scans, whether it is real, and the course over all scans.
 
 In: the time line and rows of measurements. Out: :class:`Change` rows (difference, 95 % interval, real yes, no or
-unsure, reason) and :class:`Curve` points over days. Limits of repeatability are named with their source.
+unsure, reason) and :class:`Curve` points over days. Limits of repeatability are named with their source. Nothing is
+raised: what cannot be told is unsure, with the reason.
 """
 
 from __future__ import annotations

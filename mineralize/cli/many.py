@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 else:
     base, batch = Later("base"), Later("batch")
 
+IN_MINUTES = 1.5
+"""From here on what is left is said in minutes, else in seconds."""
 BATCH = """\
 Summarises every case of ROOT (one folder or .zip each; or a table, CSV with
 the columns case,path) into a folder of its own in DIR, and joins the tables.
@@ -69,7 +71,9 @@ def note(standing: batch.Standing) -> str:
     words = [f"{count} {state}" for state, count in sorted(standing.counts.items()) if state != "waiting"]
     if standing.seconds_left:
         minutes = standing.seconds_left / 60
-        words.append(f"about {minutes:.0f} min left" if minutes >= 1.5 else f"about {standing.seconds_left:.0f} s left")
+        words.append(
+            f"about {minutes:.0f} min left" if minutes >= IN_MINUTES else f"about {standing.seconds_left:.0f} s left"
+        )
     return ", ".join(words)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from .arrays import Floats
 from .fit import CohortFit
+from .intervals import ENDS, HIGH, LOW, MIDDLE
 from .start import shares
 from .visits import Lesion
 
@@ -47,8 +48,8 @@ def curve_band(fit: CohortFit) -> tuple[BandRow, ...]:
     days = band_days(fit)
     typical = typical_courses(fit, days)
     new = new_courses(fit, days)
-    low, median, high = np.quantile(typical, (0.025, 0.5, 0.975), axis=0)
-    new_low, new_high = np.quantile(new, (0.025, 0.975), axis=0)
+    low, median, high = np.quantile(typical, (LOW, MIDDLE, HIGH), axis=0)
+    new_low, new_high = np.quantile(new, ENDS, axis=0)
     columns = (days, median, low, high, new_low, new_high)
     return tuple(BandRow(*(float(v) for v in row)) for row in zip(*columns, strict=True))
 

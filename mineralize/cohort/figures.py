@@ -17,6 +17,10 @@ PRINT_DPI = 300
 NEW_FILL, TYPICAL_FILL = "#e4e2ef", "#a9a6cd"
 MOST_WHISKERS = 200
 """Beyond this many visits their intervals would only be a blur."""
+LEAST_REACH, REACH_ROOM = 3.5, 1.1
+"""Standard errors that an axis of residuals shows at least, and the room beyond the largest."""
+LATE, CURVE_ROOM = 0.9, 1.08
+"""Share of the axis of days from which a label stands left of its point, and the room above the highest."""
 MOST_HEADROOM = 1.6
 """The band of new lesions is shown to its upper end unless it is so much higher than any scan."""
 NAMES = {"mg": "mg", "mm3": "mm³", "mm2": "mm²", "mm": "mm"}
@@ -60,7 +64,7 @@ def residual_figure(document: Mapping[str, Any]) -> Figure:
             axes.set_xlabel(name)
         right.set_xscale("log")
         left.set_ylabel("residual in standard errors")
-        reach = max(3.5, max((abs(v) for v in off), default=0.0) * 1.1)
+        reach = max(LEAST_REACH, max((abs(v) for v in off), default=0.0) * REACH_ROOM)
         left.set_ylim(-reach, reach)
     return figure
 
@@ -159,11 +163,11 @@ def _laid(axes: Axes, laid: Mapping[str, Any]) -> None:
     for row in rows:
         if row["value_low"] is not None and row["value_high"] is not None:
             axes.vlines(row["day"], row["value_low"], row["value_high"], color=ROSE, linewidth=1.2, zorder=6)
-        late = row["day"] > 0.9 * axes.get_xlim()[1]
+        late = row["day"] > LATE * axes.get_xlim()[1]
         axes.annotate(
             f"P{row['percentile']:.0f}", (row["day"], row["value"]), (-5 if late else 5, 4), fontsize=8, color=ROSE,
             path_effects=[withStroke(linewidth=2, foreground="white")],
             textcoords="offset points", ha="right" if late else "left", zorder=7,
         )  # fmt: skip
     top = axes.get_ylim()[1]
-    axes.set_ylim(0, max(top, 1.08 * max(values)))
+    axes.set_ylim(0, max(top, CURVE_ROOM * max(values)))

@@ -10,6 +10,7 @@ import numpy as np
 from ..base import InputError
 from . import words
 from .arrays import Arrays, Floats, Scales, arrays_of
+from .intervals import HIGH, LOW, MIDDLE
 from .model import PRIORS, Priors
 from .sample import FULL, Diagnostics, Draws, Effort, sample, terms_of
 from .visits import Cohort
@@ -81,7 +82,7 @@ class CohortFit:
 
 def interval(draws: Floats) -> Interval:
     """Median and 95 % interval of draws."""
-    low, value, high = np.quantile(draws, (0.025, 0.5, 0.975))
+    low, value, high = np.quantile(draws, (LOW, MIDDLE, HIGH))
     return Interval(float(value), float(low), float(high))
 
 

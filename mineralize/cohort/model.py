@@ -31,6 +31,8 @@ import jax.numpy as jnp
 import numpyro
 import numpyro.distributions as dist
 
+from .start import LEAST_STEPS
+
 FAMILIES = ("logistic", "gompertz")
 LN2 = 0.6931471805599453
 
@@ -74,7 +76,7 @@ class Terms:
 def log_share(family: str, steps: Any) -> Any:
     """Log of the share of the plateau; ``steps`` is rate times (day - half-rise day), so 0 gives one half."""
     if family == "gompertz":
-        return -LN2 * jnp.exp(-jnp.maximum(steps, -12.0))
+        return -LN2 * jnp.exp(-jnp.maximum(steps, LEAST_STEPS))
     return -jax.nn.softplus(-steps)
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from .arrays import FLOOR_SHARE, Floats
 from .fit import CohortFit
+from .intervals import ENDS
 from .start import shares
 
 QUANTILES = (0.1, 0.5, 0.9)
@@ -91,7 +92,7 @@ def predictive_check(fit: CohortFit) -> tuple[Bin, ...]:
     for part in np.array_split(order, count):
         observed = np.quantile(seen[part], QUANTILES, method="inverted_cdf")
         drawn = np.quantile(again[:, part], QUANTILES, axis=1, method="inverted_cdf")
-        low, high = np.quantile(drawn, (0.025, 0.975), axis=1)
+        low, high = np.quantile(drawn, ENDS, axis=1)
         bins.append(
             Bin(
                 float(days[part].min()), float(days[part].max()), len(part),

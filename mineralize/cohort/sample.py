@@ -43,6 +43,8 @@ class Effort:
 
 TREE_DEPTH = 8
 """Longest walk of one draw is two to this power of steps; in these coordinates most take 15."""
+LEAST_SCATTER = 0.05
+"""Standard deviation at least by which chains begin apart, where the lesions of a crude fit are all alike."""
 FULL = Effort()
 BRIEF = Effort(2, 300, 300)
 """For planning, where only the width of an interval is asked for."""
@@ -158,7 +160,7 @@ def _first_places(
         middle = np.broadcast_to(np.asarray(value, float), (chains, *np.shape(value)))
         return jnp.asarray(middle + spread * made.standard_normal(middle.shape))
 
-    spread = np.maximum(np.std(start.lesions[arrays.known], axis=0), 0.05)
+    spread = np.maximum(np.std(start.lesions[arrays.known], axis=0), LEAST_SCATTER)
     units = np.array([priors.day_shift_share, priors.log_plateau_spread])
     places: dict[str, Any] = {
         "u_half_rise": around(np.log(start.half_rise) / priors.log_half_rise_sd),

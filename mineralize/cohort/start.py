@@ -16,6 +16,11 @@ SHIFTS = np.linspace(-0.6, 0.6, 25)
 """Day shifts tried, in units of the median day."""
 SPREADS = np.array([0.25, 0.6])
 """Spreads between lesions (day shift in median days, log plateau) taken for the crude fit only."""
+LEAST_STEPS = -12.0
+"""Steps (rate times days) before the half-rise from which a Gompertz curve counts as no lower: its share of the plateau
+is exp(-113 000) there."""
+LONGEST_STEP = 0.3
+"""Longest step of a search, in the logarithms that it moves: beyond, the curve is no straight line."""
 EXTRA_LOG_SD = 0.03
 """Added to stated errors, so that one sharp value does not rule the crude fit."""
 NEWTON_STEPS = 12
@@ -43,8 +48,8 @@ class Start:
 def shares(family: str, steps: Floats) -> tuple[Floats, Floats]:
     """(log share of the plateau, its derivative by ``steps``), as in the model."""
     if family == "gompertz":
-        held = np.log(2.0) * np.exp(-np.maximum(steps, -12.0))
-        return -held, np.where(steps > -12.0, held, 0.0)
+        held = np.log(2.0) * np.exp(-np.maximum(steps, LEAST_STEPS))
+        return -held, np.where(steps > LEAST_STEPS, held, 0.0)
     return -np.logaddexp(0.0, -steps), 1.0 / (1.0 + np.exp(np.clip(steps, -40, 40)))
 
 
@@ -116,7 +121,7 @@ def _newton(
         hessian = np.einsum("lv,lvi,lvj->lij", weight, by, by) + prior
         push = np.einsum("lv,lvi,lv->li", weight, by, off) - (at - middle) / SPREADS**2
         step = np.linalg.solve(hessian, push[..., None])[..., 0]
-        at = at + np.clip(step, -0.3, 0.3)
+        at = at + np.clip(step, -LONGEST_STEP, LONGEST_STEP)
     covariance = np.linalg.inv(hessian)
     seen = 1.0 - np.diagonal(covariance, axis1=1, axis2=2) / SPREADS**2
     return at, np.linalg.cholesky(covariance), np.where(seen > SEEN_WELL, 1.0, np.clip(seen, 0.0, 1.0))

@@ -1,9 +1,11 @@
 """What the measured history lets one say, and no more: findings, answers, expected tissue, where the biopsy came from.
 
 In: time line, rows of measurements, changes, curves, alignments. Out: :class:`Finding`, five :class:`Answer`,
-:class:`Described`, :class:`ExpectedTissue` and :class:`BiopsyReport`, each with its trust and its sources. Inside,
-``statements`` holds the types, ``sentences`` and its siblings the words, ``sources`` every citation, ``picture`` which
-published picture the lesion is like, and ``gather``, ``answers``, ``tissue`` and ``biopsy`` the rules.
+:class:`Described`, :class:`ExpectedTissue` and :class:`BiopsyReport`, each with its trust and its sources, in days
+from day zero, mm and HU. ``ValueError`` for an outline without an inside; else what cannot be said is said to be so.
+Inside, ``statements`` holds the types, ``sentences`` and its siblings the words, ``sources`` every citation,
+``picture`` which published picture the lesion is like, and ``gather``, ``answers``, ``tissue`` and ``biopsy`` the
+rules.
 """
 
 from __future__ import annotations

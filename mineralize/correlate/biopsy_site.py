@@ -24,6 +24,12 @@ CLEAR_SHARE = 0.6
 """Share of that area from which one state of the rim is said to hold there."""
 MINERAL_HU = 150.0
 """A target reads as mineral from here, the threshold of the measurements (the scan's own voltage; a working limit)."""
+EDGE_SHARE = 0.2
+"""Share of that area from which rim and gap both lie there, at the edge of a gap."""
+FINEST_MM = 0.05
+"""Step at which the search for the deepest place ends."""
+TRACK_REACH_MM, TRACK_STEP_MM = 6.0, 0.75
+"""How far off the path gas is looked for at most, whatever the position's error, and the rings in which it is."""
 GAS_HU = -300.0
 """Gas with partial volume; fat ends at -190 HU (Aubrey 2014)."""
 BODY_HU = -200.0
@@ -66,7 +72,7 @@ def look_inside(outline: Outline, settings: ZoneSettings, *, across: int = 26) -
     if not inside.any():
         raise ValueError("expected an outline with an inside")
     deepest, best = points[int(depth.argmax())], float(depth.max())
-    while step > 0.05:
+    while step > FINEST_MM:
         step /= 2
         around = deepest + step * (np.indices((3, 3, 3)).reshape(3, -1).T - 1.0)
         near = depths(outline, around)
@@ -146,7 +152,7 @@ def rim_there(outline: Outline, rim_map: RimMap | None, place: Any) -> RimState:
     top = max(share, key=lambda s: share[s])
     if share[top] >= CLEAR_SHARE:
         return names[top]
-    return "edge of a gap" if min(share[0], share[1]) >= 0.2 else names[top]
+    return "edge of a gap" if min(share[0], share[1]) >= EDGE_SHARE else names[top]
 
 
 def nearest_on(outline: Outline, point: Any) -> Floats:
@@ -167,7 +173,7 @@ def gas_along(volume: Volume, entry: Any, target: Any, error_mm: float) -> float
     second = np.cross(along, first)
     turn = np.linspace(0, 2 * np.pi, 12, endpoint=False)
     circle = np.cos(turn)[:, None] * first + np.sin(turn)[:, None] * second
-    radii = np.arange(0, max(BALL_RADIUS_MM, min(error_mm, 6.0)) + 0.1, 0.75)
+    radii = np.arange(0, max(BALL_RADIUS_MM, min(error_mm, TRACK_REACH_MM)) + 0.1, TRACK_STEP_MM)
     near = volume.sample(points[:, None, None] + radii[None, :, None, None] * circle[None, None])
     around = volume.sample(points[:, None] + 10.0 * circle[None])
     lowest = np.nanmin(np.where(np.isnan(near), np.inf, near), axis=(1, 2))

@@ -13,11 +13,13 @@ from .evidence import (
     trimmed,
     unassessed,
 )
-from .place import gap_words
+from .place import LEAST_SAID, gap_words
 from .statements import Finding
 from .states import maturity_of, rim_state, zoning_state
 from .wording import amount, listed, say, with_interval
 
+LEAST_PART = 0.05
+"""Share of the centre from which what it holds is listed."""
 CLASSES = ("fat", "fluid", "soft", "haze", "mineral")
 
 
@@ -134,7 +136,7 @@ def rim(evidence: Evidence) -> tuple[Finding, ...]:
     rests = [(scan, "rim_completeness")]
     if hidden is not None and hidden.value is not None:
         rests.append((scan, "rim_unresolved"))
-        if hidden.value >= 0.005:
+        if hidden.value >= LEAST_SAID:
             unresolved = say("rim.unresolved", unresolved=with_interval(hidden))
     gap = gap_words(evidence, scan) if state != "none" else ""
     if gap:
@@ -183,7 +185,7 @@ def centre(evidence: Evidence) -> tuple[Finding, ...]:
     have = {name: row for name, row in known.items() if row is not None and row.value is not None}
     size = {name: float(row.value or 0) for name, row in have.items()}
     order = sorted(have, key=lambda name: -size[name])
-    items = [f"{amount(100 * size[name], '%')} {say('centre.' + name)}" for name in order if size[name] >= 0.05]
+    items = [f"{amount(100 * size[name], '%')} {say('centre.' + name)}" for name in order if size[name] >= LEAST_PART]
     mainly = order[0] if size[order[0]] > 0.5 else ""
     kind = "mainly" if mainly else "mixed" if items else "between"
     text = say(

@@ -16,6 +16,8 @@ POINTS_ACROSS = 80
 TOLERANCE_MM = 0.15
 _UP = np.array([0.0, 0.0, 1.0])
 _BACK = np.array([0.0, 1.0, 0.0])
+UPRIGHT, LEAST_ACROSS = 0.7, 0.3
+"""Cosine to the body's axis from which a plane is an axial one, and sine between two directions that are one."""
 MOST_OF_PATH_MM = 25.0
 """A longer way through healthy tissue is cut off at the drawing's edge."""
 
@@ -71,12 +73,12 @@ def _axes(inside: Inside, start: Floats | None, end: Floats) -> tuple[Floats, Fl
     across = middle - (middle @ along) * along
     if np.linalg.norm(across) < 1.0:  # the path runs through the middle: any plane will do, the axial one is familiar
         across = np.cross(along, _UP)
-        if np.linalg.norm(across) < 0.3:
+        if np.linalg.norm(across) < LEAST_ACROSS:
             across = np.cross(along, _BACK)
     across = across / np.linalg.norm(across)
     normal = np.cross(along, across)
     # turn the picture within its plane so that up, or else the front, lies as high as it can
-    wanted = -_UP if abs(normal[2]) < 0.7 else _BACK
+    wanted = -_UP if abs(normal[2]) < UPRIGHT else _BACK
     down = wanted - (wanted @ normal) * normal
     down = down / np.linalg.norm(down)
     right = np.cross(down, normal)

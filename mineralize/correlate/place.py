@@ -16,6 +16,8 @@ CONTACT_MM = 0.5
 """Distance that counts as contact in the definition of the contact area."""
 SOFT_MARGIN = frozenset({"soft-margin", "like-muscle"})
 """Codes of an outline without an edge of mineral; where it meets bone is not settled by it."""
+LEAST_SAID = 0.005
+"""Share of an outline that is said as more than 0 %."""
 OPEN_SHARE = 0.05
 """Share of the outline that has to be free of mineral before soft tissue is said to reach it."""
 
@@ -161,7 +163,7 @@ def _beyond_assessable(evidence: Evidence, scan: int) -> bool:
 def gap_words(evidence: Evidence, scan: int) -> str:
     """Size of the largest gap and where it faces, with its leading separator; empty when there is none."""
     gap = evidence.row(scan, "largest_gap")
-    if gap is None or not gap.value or gap.value < 0.005:
+    if gap is None or not gap.value or gap.value < LEAST_SAID:
         return ""
     facing = ""
     for name in ("direction_words", "direction", "words", "largest_gap_direction", "faces"):

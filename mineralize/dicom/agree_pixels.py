@@ -10,6 +10,9 @@ from .laid import SAME_SHARE, Doubt, Laid
 USUAL_MATRIX = 512
 """Columns of a CT image before it is cropped (common practice, no source)."""
 FULL_MATRICES = (256, 512, 768, 1024)
+NEAR_SHARE = SAME_SHARE / 1.5
+"""Relative difference up to which a width in pixels is that of a matrix: two thirds of what two elements may differ by
+(own judgement)."""
 HIGHEST_PADDING_HU = -900.0
 """Padding marks what lies outside the scanned field, and is written as air or less."""
 
@@ -39,7 +42,7 @@ def size_of_pixels(laid: Laid) -> Doubt | None:
 
 
 def _near(value: float, other: float) -> bool:
-    return abs(value - other) <= SAME_SHARE / 1.5 * other
+    return abs(value - other) <= NEAR_SHARE * other
 
 
 def coding_of_pixels(laid: Laid) -> Doubt | None:

@@ -13,11 +13,18 @@ from .times import day_of
 
 ROUNDED_MM = 0.1
 """Slice Location is written with one decimal by some scanners (seen in real files)."""
+ODD_MM = 1.5 * ROUNDED_MM
+"""Off the others by more than so much a location is another slice's: rounding alone explains two thirds of it."""
 ROUNDED_STEP_MM = 0.001
 LEAST_STEP_SHARE = 0.24
 """Slices overlap by three quarters at most (common practice, no source)."""
 FAR_MM = 0.5
 """Displacement of a voxel that may not pass in silence."""
+AXIAL, ALONG = 0.8, 0.7
+"""Cosine to the axis of the body from which slices are axial, so that a label of the patient's position can be held
+against them, and from which a row or a column runs along an axis (45 degrees; own judgement)."""
+LEAST_ASIDE_MM = 0.03
+"""Slices shifted sideways by less are written with too few digits (own judgement)."""
 MOST_DAYS_APART = 1
 
 
@@ -55,7 +62,7 @@ def _odd_locations(laid: Laid) -> int:
         rise = np.arange(len(located)) * along if laid.tilted else (laid.heights - laid.heights[0])
         for sign in (1.0, -1.0):
             rest = located - sign * rise
-            fewest = min(fewest, int((np.abs(rest - np.median(rest)) > 1.5 * ROUNDED_MM).sum()))
+            fewest = min(fewest, int((np.abs(rest - np.median(rest)) > ODD_MM).sum()))
     # Where most of them are off it is the scale that differs: the next check says so.
     return fewest if 2 * fewest <= len(located) else 0
 
@@ -151,11 +158,11 @@ def side_of_patient(laid: Laid) -> Doubt | None:
     """Image Orientation against Patient Position; the label is annotation and is never used."""
     x, y = float(laid.across[0]), float(laid.down[1])
     label = laid.first.making.patient_position
-    if abs(laid.normal[2]) < 0.8:
+    if abs(laid.normal[2]) < AXIAL:
         return None
-    if label in _UPRIGHT and any(x * a > 0.7 and y * b > 0.7 for a, b in _UPRIGHT[label]):
+    if label in _UPRIGHT and any(x * a > ALONG and y * b > ALONG for a, b in _UPRIGHT[label]):
         return None
-    if label not in _UPRIGHT and (label not in _ON_THE_SIDE or abs(x) < 0.7):
+    if label not in _UPRIGHT and (label not in _ON_THE_SIDE or abs(x) < ALONG):
         return None
     return Doubt("the patient position label and the image orientation disagree; the orientation is used")
 
@@ -178,7 +185,7 @@ def lean_of_stack(laid: Laid) -> Doubt | None:
     assert laid.first.spacing is not None
     coding, (row_mm, column_mm) = laid.first.coding, laid.first.spacing
     reach = float(np.hypot(coding.rows * row_mm, coding.columns * column_mm))
-    if not laid.tilted and aside / length * reach > FAR_MM and aside > 0.03:
+    if not laid.tilted and aside / length * reach > FAR_MM and aside > LEAST_ASIDE_MM:
         return Doubt(f"its slices lie {found:.2f} degrees askew of the direction in which they follow each other")
     return None
 
@@ -187,7 +194,7 @@ def _leans_the_other_way(laid: Laid, stated: float) -> bool:
     """Sign of Gantry/Detector Tilt (0018,1120): negative where the top of the gantry leans away from where the table
     comes in (PS3.3 C.8.2.1, from memory; so do the two tilted series of one maker at hand)."""
     label = laid.first.making.patient_position
-    if label not in _UPRIGHT or abs(laid.normal[2]) < 0.8:
+    if label not in _UPRIGHT or abs(laid.normal[2]) < AXIAL:
         return False
     up, far = (-1.0 if label.endswith("S") else 1.0), (1.0 if label.startswith("HF") else -1.0)
     away = -up * far * float(laid.normal[1] / laid.normal[2])

@@ -38,6 +38,10 @@ from .image import Image
 from .rules import set_aside
 from .stack import Stack
 
+MISSING, AXIAL, BETWEEN, GOES_ON = 0.05, 0.7, 0.25, 1.5
+"""Share of the longest series that may be missing for nothing; cosine to the body's axis of axial planes (45 degrees);
+shares of a step: slices of another series lie farther off all chosen ones, the nearest no farther (own judgement)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Judged:
@@ -113,8 +117,8 @@ def _scored(judged: Judged, longest_mm: float) -> Judged:
     losses.append((kernel, {"unknown": "kernel not listed"}.get(making.kernel_class, f"{making.kernel_class} kernel")))
     losses.append((10 * max(0.0, float(spacing[0]) - 1.0), f"slices {spacing[0]:.2f} mm apart"))
     missing = 1 - _extent(stack) / longest_mm
-    losses.append((60 * missing if missing > 0.05 else 0.0, f"covers {100 * (1 - missing):.0f} % of the longest"))
-    if abs(stack.grid.directions[2, 0]) < 0.7:
+    losses.append((60 * missing if missing > MISSING else 0.0, f"covers {100 * (1 - missing):.0f} % of the longest"))
+    if abs(stack.grid.directions[2, 0]) < AXIAL:
         losses.append((50, "not axial"))
     if stack.shear is not None or stack.heights is not None:
         losses.append((15, "had to be resampled"))
@@ -323,8 +327,8 @@ def _beside(other: Part, chosen: Judged) -> list[Image]:
     held = np.array([np.dot(image.position or (0.0, 0.0, 0.0), normal) for image in part.images])
     placed = [image for image in other.images if image.position is not None]
     away = [float(np.abs(held - np.dot(image.position or (), normal)).min()) for image in placed]
-    between = [image for image, mm in zip(placed, away, strict=True) if mm > 0.25 * step]
-    return between if between and min(mm for mm in away if mm > 0.25 * step) < 1.5 * step else []
+    between = [image for image, mm in zip(placed, away, strict=True) if mm > BETWEEN * step]
+    return between if between and min(mm for mm in away if mm > BETWEEN * step) < GOES_ON * step else []
 
 
 def _made(image: Image) -> tuple[object, ...]:

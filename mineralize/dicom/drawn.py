@@ -22,6 +22,8 @@ from .values import integer, items, number, numbers, quiet, spacing_pair, text, 
 
 LARGEST_PIXELS = 2**29
 """Pixels of one segmentation."""
+OFF_GRID, MOST_SLOTS = 0.1, 5000
+"""Share of a step by which a frame may lie off an even grid, and slices that such a grid has at most."""
 LARGEST_DEPTH = 30
 MOST_POINTS = 200_000
 
@@ -111,7 +113,7 @@ def _stacked(
     gaps = np.diff(np.unique(np.round(heights, 3)))
     step = float(gaps.min()) if len(gaps) else max(spacing)
     slots = (heights - heights.min()) / step
-    if np.abs(slots - np.round(slots)).max() > 0.1 or slots.max() > 5000:
+    if np.abs(slots - np.round(slots)).max() > OFF_GRID or slots.max() > MOST_SLOTS:
         return None
     grid = Grid.from_parts(
         (round(float(slots.max())) + 1, *pixels.shape[1:]),

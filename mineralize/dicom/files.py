@@ -19,7 +19,6 @@ LARGEST_COUNT = 200_000
 SKIPPED = {"case.toml", ".ds_store", "thumbs.db", "desktop.ini"}
 OWN_FOLDER = "mineralize-results"
 """Where the review page keeps results beside the cases, or in a case that is served alone: no input."""
-ARCHIVES = (".zip", ".tar", ".tar.gz", ".tgz", ".tar.xz", ".tar.bz2")
 
 
 DEEPEST_ARCHIVE = 3

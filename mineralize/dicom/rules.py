@@ -17,6 +17,8 @@ MATERIAL = {
 }  # fmt: skip
 """Image Type value 4 of multi-energy images whose values are not plain HU (C.8.2.1.1.1, C.8.2.2)."""
 KVP_RANGE = (40.0, 200.0)
+GAP = 1.25
+"""Slices so many times their own thickness apart leave tissue unseen (own judgement: less is rounding)."""
 EXPORT_AGAIN = "export the original axial slices of this series again, all of them"
 
 
@@ -157,7 +159,7 @@ def acquisition_notes(part: Part, spacing_mm: float) -> list[Note]:
         notes.append(Note(kind, text, level, label))  # type: ignore[arg-type]
 
     thickness = making.slice_thickness_mm
-    if thickness is not None and thickness > 0 and spacing_mm > 1.25 * thickness:
+    if thickness is not None and thickness > 0 and spacing_mm > GAP * thickness:
         note(
             "slice-gap",
             f"Slices of {thickness:g} mm lie {spacing_mm:.2f} mm apart: tissue between is unseen.",

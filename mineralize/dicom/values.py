@@ -21,6 +21,8 @@ from pydicom.multival import MultiValue
 _MANY = (MultiValue, list, tuple)
 LARGEST_NUMBER = 1e9
 """Numbers beyond this are damage, not measurements."""
+UNIT_OFF, SQUARE_OFF = 0.01, 1e-3
+"""How far the square of a direction may be from one, and the product of two from none: digits that writers leave."""
 
 
 class Values(Protocol):
@@ -167,7 +169,7 @@ def unit_pair(values: tuple[float, ...]) -> tuple[float, ...] | None:
     r, c = values[:3], values[3:]
     lengths = [sum(v * v for v in u) for u in (r, c)]
     across = sum(a * b for a, b in zip(r, c, strict=True))
-    if any(abs(length - 1) > 0.01 for length in lengths) or abs(across) > 1e-3:
+    if any(abs(length - 1) > UNIT_OFF for length in lengths) or abs(across) > SQUARE_OFF:
         return None
     return values
 

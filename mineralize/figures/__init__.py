@@ -1,7 +1,8 @@
 """Pictures of a study: planes, course, rim maps, maps of change, as PNG and SVG bytes.
 
 In: a ``Study``, its record and the plan of views. Out: :class:`Pictures` (:func:`draw`), and the panels that the page
-and the PDF put together themselves. Nothing is measured here.
+and the PDF put together themselves. Nothing is measured here. Lengths mm, density HU at 120 kVp; a picture that a
+study does not allow is ``None`` or left out, not an error.
 """
 
 from __future__ import annotations

@@ -20,6 +20,8 @@ from .style import INK
 SMOOTH_MM = 1.0
 SHOWN_HU = 100.0
 """Smaller differences are left bare: noise and sub-voxel misfit make them."""
+LEAST_TOP_HU = 300.0
+"""The scale of colours ends here at the least, so that small changes stay pale."""
 RIM_MM = 3.0
 GAIN = LinearSegmentedColormap.from_list("gain", ["#d9662b", "#a33c0c", "#4a1600"])
 LOSS = LinearSegmentedColormap.from_list("loss", ["#e6eefb", "#c3d5f0", "#9dbbe4"])
@@ -43,7 +45,11 @@ def change(study: Study, document: Mapping[str, Any], views: Sequence[View]) -> 
     near = _inside(first, field) | _inside(last, field)
     near = ndimage.binary_dilation(near, iterations=max(int(RIM_MM / pixel), 1))
     difference = np.where(near & np.isfinite(difference), difference, 0.0)
-    top = float(max(300.0, np.ceil(np.percentile(np.abs(difference[near]), 99) / 100) * 100)) if near.any() else 300.0
+    top = (
+        float(max(LEAST_TOP_HU, np.ceil(np.percentile(np.abs(difference[near]), 99) / 100) * 100))
+        if near.any()
+        else LEAST_TOP_HU
+    )
 
     figure = Figure(figsize=(5.4, 3.75))
     axes = figure.add_axes((0.01, 0.02, 0.66, 0.9))

@@ -30,6 +30,8 @@ from .planes import PRINT_INCHES
 from .style import DENSITY, INK, QUIET, RULE
 
 COLUMNS, ROWS = 240, 120
+TALL_INCHES = 0.9
+"""Height of a colour bar from which its label fits beside it."""
 HALO = [Stroke(linewidth=2.0, foreground="white"), Normal()]
 LABELS = (
     ("A", 0.0, 0.0),
@@ -166,7 +168,7 @@ def rim(study: Study, document: Mapping[str, Any], *, thickness: bool = True) ->
         bar = figure.add_axes((0.925, bottom, 0.012, (bands * line - 0.3) / height))
         figure.colorbar(ScalarMappable(scales[part], DENSITY), cax=bar)
         bar.tick_params(labelsize=8, length=2)
-        bar.set_ylabel(label if thickness and tall > 0.9 else "", fontsize=8)
+        bar.set_ylabel(label if thickness and tall > TALL_INCHES else "", fontsize=8)
     figure.legend(
         handles=[
             Patch(facecolor="white", edgecolor=QUIET, hatch="/////", label="gap"),

@@ -17,7 +17,6 @@ QUIET = "#6a6f7b"
 RULE = "#c9c6bd"
 VIOLET = "#3b3a86"
 ROSE = "#b03a66"
-GAP_FILL = "#ffffff"
 DENSITY = LinearSegmentedColormap.from_list(
     "density", ["#1d1a4d", "#3b3a86", "#5f6fa8", "#8fa3ae", "#c9c69a", "#f3e7b8"], N=256
 )

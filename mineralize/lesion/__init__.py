@@ -3,6 +3,8 @@
 In: a scan with its skeleton and reference (:func:`look_at`), a point LPS mm, the outlines of other scans. Out: an
 :class:`Outline` (closed mesh, how each part of it is known, trust and reason), :class:`Zones` with the depth below it
 in mm, :class:`Neighbourhood` (the box of voxels around), :class:`Candidate` where no point was given.
+Meshes (V, 3), (F, 3), voxels (slices, rows, columns). ``None`` where nothing can be outlined, and a verdict where
+that is doubtful; nothing is raised. Modules name the sources of their methods.
 """
 
 from __future__ import annotations

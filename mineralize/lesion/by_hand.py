@@ -29,6 +29,7 @@ from ..surface import (
     with_halves,
 )
 from .constraints import HAND_SD_MM, Hand, evenly_along
+from .doubts import CARRIED
 from .drawn import outline_from_mask
 from .hand_image import seen_edges
 from .near import Neighbourhood
@@ -48,8 +49,6 @@ REACH_SHARE, REACH_MM = 0.5, (5.0, 15.0)
 """How far a place given moves the outline around it: this share of its radius, within these limits (own judgement)."""
 LEAST_PRIOR_MM = 2.0
 """Standard deviation of what an outline may be moved by, where the places given ask for less."""
-CARRIED = 0.03
-"""Support from which an edge carries a vertex and holds it in place."""
 NEAR_A_PLACE = 1.5
 """Within so many reaches of a place given an edge may give way to it."""
 EDGE_SD_MM, LEAST_SUPPORT = 0.6, 0.1

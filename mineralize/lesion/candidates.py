@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, Grid, Volume, slope
+from ..base import COMMON_KVP, Floats, Grid, Volume, slope
 from ..bones import Skeleton, block_mean, bounding_box
-from ..reference import Reference
+from ..reference import CUBE_MM3, Reference
 from .attached import beyond_shaft
 
 LINK_MM = 6.0
@@ -20,8 +20,8 @@ LEAST_MASS_MG = 20.0
 LEAST_EXTENT_MM = 6.0
 LEAST_HU120, LEAST_NOISES = 120.0, 5.0
 """Mineral is looked for from here on, and from so many standard deviations of noise over muscle (own judgement)."""
-CUBE_MM3 = 64.0
-"""Volume of the cubes of 4 mm in which noise was measured."""
+LEAST_VARIANCE_MM2 = 0.1
+"""Variance along an axis that no candidate is without: voxels have an extent."""
 SLIM, SLIM_SCORE, LEAVING_SCORE = 4.0, 0.2, 0.5
 """Length over width from which a structure is slim like a vessel, and what is left of its score then, and where it
 leaves the scan (own judgement)."""
@@ -117,7 +117,9 @@ def _least_hu120(reference: Reference, grid: Grid) -> float:
     Noise was measured in voxels and in 4 mm cubes; between the two it falls at most as in uncorrelated noise.
     """
     noise = min(reference.noise_hu, reference.noise_4mm_hu * float(np.sqrt(max(CUBE_MM3 / grid.voxel_volume_mm3, 1.0))))
-    return max(LEAST_HU120, reference.muscle.mean_hu + LEAST_NOISES * noise * max(slope(120.0) / reference.slope, 1.0))
+    return max(
+        LEAST_HU120, reference.muscle.mean_hu + LEAST_NOISES * noise * max(slope(COMMON_KVP) / reference.slope, 1.0)
+    )
 
 
 def _standing_out(
@@ -152,7 +154,9 @@ def _describe(
     bone_distance: NDArray[Any] | None,
     attached: bool,
 ) -> Candidate:
-    spread = np.sqrt(np.maximum(np.linalg.eigvalsh(np.cov(points.T)), 0.1)) if len(points) > 3 else np.ones(3)
+    spread = (
+        np.sqrt(np.maximum(np.linalg.eigvalsh(np.cov(points.T)), LEAST_VARIANCE_MM2)) if len(points) > 3 else np.ones(3)
+    )
     slim = float(spread[-1] / max(spread[-2], 0.5))
     leaves = bool((index[:, 0] == 0).any() or (index[:, 0] == grid.shape[0] - 1).any())
     reasons = [f"{mass:.0f} mg of mineral over {extent:.0f} mm"]

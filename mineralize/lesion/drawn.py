@@ -16,6 +16,8 @@ from .start import Ellipsoid
 
 MESH_MM = 1.0
 """Spacing of the grid on which the surface is traced."""
+ROUNDED, LEAST_VARIANCE_MM2 = 0.7, 0.25
+"""Gaussian (cells) that takes the steps off a mask, and variance along an axis that no body is without."""
 CLOSE_MM = 4.0
 """Gaps in a shell up to twice this are closed before it is filled."""
 
@@ -41,7 +43,7 @@ def outline_from_mask(
     half = 0.5 * float(spacing.min())
     signed = np.where(part, inside - half, -(outside - half))
     zoom = spacing / MESH_MM
-    fine = ndimage.gaussian_filter(ndimage.zoom(signed, zoom, order=1, grid_mode=False), 0.7)
+    fine = ndimage.gaussian_filter(ndimage.zoom(signed, zoom, order=1, grid_mode=False), ROUNDED)
     labels, count = ndimage.label(fine > 0)
     if count == 0:
         return None
@@ -57,7 +59,7 @@ def outline_from_mask(
     centre = world.mean(axis=0)
     spread = np.cov((world - centre).T)
     values, axes = np.linalg.eigh(spread)
-    body = Ellipsoid(centre, axes * np.sqrt(3.0 * np.maximum(values, 0.25)))
+    body = Ellipsoid(centre, axes * np.sqrt(3.0 * np.maximum(values, LEAST_VARIANCE_MM2)))
     return Outline(scan, world, outline, np.full(len(world), 0.5), method, spread_mm, verdicts, ellipsoid=body)
 
 

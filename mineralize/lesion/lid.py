@@ -33,6 +33,8 @@ LEAST_SECURE = 40
 """Fewer secure vertices than this say nothing of a size."""
 FACE_SD, FACE_SD_MM, FACES = 0.06, 0.1, 20.0
 """Standard deviation of a face from its ellipsoid (share of the radius, and mm), and independent ones on a lesion."""
+FARTHEST_MM = 20.0
+"""A place farther off its ellipsoid counts as no farther: another structure's."""
 AXES_SD = 0.15
 """Standard deviation of the logarithms of semi-axes about their mean."""
 SMOOTH_SD, SMALL, FALLS = 0.8, 8.0, 4.0
@@ -128,7 +130,7 @@ def _ellipsoid_of_faces(points: Floats, weight: Floats) -> tuple[Ellipsoid, floa
         local = (points - v[:3]) @ inverse.T
         relative = np.maximum(np.linalg.norm(local, axis=1), 1e-6)
         slope = np.maximum(np.linalg.norm(local @ inverse, axis=1) / relative, 1e-6)
-        off = np.clip((relative - 1.0) / slope, -20.0, 20.0)
+        off = np.clip((relative - 1.0) / slope, -FARTHEST_MM, FARTHEST_MM)
         mean = v[3:6].mean()
         spread = FACE_SD * np.exp(mean) + FACE_SD_MM
         return np.concatenate([root * off / spread, (v[3:6] - mean) / AXES_SD, 1e-3 * v[6:9]])

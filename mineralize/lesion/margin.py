@@ -11,18 +11,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import Floats, Rigid, Settings, caution, sample, withhold
+from ..base import MAD_TO_SD, Floats, Rigid, Settings, caution, sample, withhold
 from ..reference import Reference
 from ..surface import RayMesh, bending, optimal_levels, solve_radius, subdivided, vertex_normals, with_halves
 from .near import Neighbourhood
 from .outline import Outline
-from .region import Margin, mass_margin, region_cost
+from .region import LEAST_CONTRAST, LEAST_SPREAD_HU, Margin, mass_margin, region_cost
 from .start import Ellipsoid, fit_ellipsoid
 
 SOFT_SUPPORT = 0.1
 """Support of a vertex that a soft margin carries."""
-LEAST_CONTRAST = 1.6
-"""Distance of lesion and surroundings in standard deviations of the smoothed image that makes a margin visible."""
 MOST_EVIDENCE = 8.0
 """What the look of soft tissue may say for or against a place, at most."""
 LEAST_SEEN = 0.6
@@ -180,7 +178,7 @@ def _ring_margin(near: Neighbourhood, reference: Reference, outline: Outline, ma
     if len(ring) < 100:
         return None
     inside = float(np.median(ring))
-    spread = max(1.4826 * float(np.median(np.abs(ring - inside))), 2.0)
+    spread = max(MAD_TO_SD * float(np.median(np.abs(ring - inside))), LEAST_SPREAD_HU)
     return Margin(margin.soft, inside, reference.muscle.mean_hu, spread)
 
 

@@ -16,7 +16,7 @@ from scipy import ndimage
 from scipy.spatial import ConvexHull, cKDTree
 from skimage import draw
 
-from ..base import Floats, Verdict, Volume, caution, gaussian_smoothed, slope, withhold
+from ..base import KNOWN_KVP, Floats, Verdict, Volume, caution, gaussian_smoothed, slope, withhold
 from ..bones import LesionZone
 from ..reference import Reference
 
@@ -64,7 +64,7 @@ def brightest_mineral_hu(reference: Reference) -> float:
 
     By the table, whatever rods say. Titanium would read 8900 and more, steel 24 000 (mass attenuation of NIST XCOM).
     """
-    per_mg = slope(float(np.clip(reference.kvp, 70.0, 150.0)))
+    per_mg = slope(float(np.clip(reference.kvp, *KNOWN_KVP)))
     return reference.muscle.mean_hu + OVERSHOOT * DENSEST_MG_CM3 * per_mg + NOISE_SD * reference.noise_hu
 
 

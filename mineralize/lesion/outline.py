@@ -49,6 +49,9 @@ LEAST_MINERAL_MM3 = 15.0
 """Less mineral than this is nothing to outline."""
 FIRST_RADII = (0.3, 1.8)
 """Relative radii of the ellipsoid between which the first surface is looked for."""
+LEVELS_PER_MM, REACHED_MM, REACHED = 3.0, 2.5, 0.3
+"""Levels of the first search by the largest radius; an edge belongs to mineral that reaches to so far from it, by at
+least this share of a voxel."""
 SURE_FALL_HU = 150.0
 """A fall of HU120 over two steps outward that is an edge for certain."""
 EDGE_COST, OUTSIDE_COST, ELLIPSOID_COST, BONE_COST = -2.0, 3.0, 2.0, 30.0
@@ -237,7 +240,7 @@ def _first_surface(
 ) -> Floats:
     """(N,) relative radius of the globally best surface on a coarse scale."""
     largest = float(body.radii.max())
-    count = int(np.clip(1.5 * largest / 0.5, 40, 160))
+    count = int(np.clip(LEVELS_PER_MM * largest, 40, 160))
     levels = np.linspace(*FIRST_RADII, count)
     stretch = mesh.directions @ body.shape.T
     spots = body.centre + levels[None, :, None] * stretch[:, None, :]
@@ -250,8 +253,8 @@ def _first_surface(
     hu = ndimage.gaussian_filter1d(hu, 0.5 / typical, axis=1)
     fall = np.zeros_like(hu)
     fall[:, 1:-1] = hu[:, :-2] - hu[:, 2:]
-    reach = ndimage.maximum_filter1d(belongs, max(int(2.5 / typical) * 2 + 1, 3), axis=1)
-    edge = np.clip(fall / SURE_FALL_HU, 0.0, 1.0) * (reach > 0.3)
+    reach = ndimage.maximum_filter1d(belongs, max(int(REACHED_MM / typical) * 2 + 1, 3), axis=1)
+    edge = np.clip(fall / SURE_FALL_HU, 0.0, 1.0) * (reach > REACHED)
     outside_mineral = np.cumsum((belongs * step[:, None])[:, ::-1], axis=1)[:, ::-1]
     # Rays are charged for mineral left outside, for running into bone, and weakly for leaving the ellipsoid.
     cost = EDGE_COST * edge + OUTSIDE_COST * outside_mineral + ELLIPSOID_COST * (levels[None, :] - 1.0) ** 2

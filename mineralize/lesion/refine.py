@@ -48,6 +48,8 @@ CARRIES = 0.1
 """Weight of an edge (0..1) from which it carries a vertex, rather than the soft margin."""
 BENT_PER_MM = (-0.05, 0.3)
 """Mean curvature (1/mm) that is believed when blur's pull on an edge is undone: from flat to a ball of 3 mm."""
+LEAST_BLUR_MM = 0.1
+"""No blur counts as less."""
 RESOLVED_MM = 0.8
 """Blur along the normal up to which an edge counts whole."""
 DEEPEST_DENT, DENT_OVER = 0.25, 0.1
@@ -175,7 +177,7 @@ def _wished(course: _Course, radius: Floats, search_mm: float) -> _Wish:
     bent = np.clip(blend @ mean_curvature(vertices, normals, mesh.edges), *BENT_PER_MM)
     inward = reference.blur_sd_mm**2 * bent - SHORT_SKIRTS * blur * axial**2
     depth = np.where(carried, np.where(found.contact, found.depth_mm, found.depth_mm - inward), soft_depth)
-    resolved = np.minimum((RESOLVED_MM / np.maximum(blur, 0.1)) ** 2, 1.0)
+    resolved = np.minimum((RESOLVED_MM / np.maximum(blur, LEAST_BLUR_MM)) ** 2, 1.0)
     trust = np.where(carried, found.weight * lateral * resolved, soft_weight)
     # The end of a bowl's wall and its inner face, seen through the opening, are no part of the outer surface.
     trust = trust * np.clip((DEEPEST_DENT - dents(vertices)) / DENT_OVER, 0.0, 1.0)

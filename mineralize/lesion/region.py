@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import Floats, sample
+from ..base import MAD_TO_SD, Floats, sample
 from ..reference import Reference
 from .near import Neighbourhood
 from .start import Ellipsoid
@@ -22,8 +22,9 @@ WITHIN_SHELL = 0.85
 """Share of the radius of the ellipsoid through the mineral below which everything is lesion, whatever it looks like."""
 CLEARLY_OUTSIDE = 2.0
 """Evidence after which a ray has left the lesion: some 2 mm of tissue that looks wholly like the outside."""
-FOLLOWED = 1.5
-"""Distance of inside and outside in spreads from which a margin can be followed where there is no mineral."""
+FOLLOWED, LEAST_CONTRAST = 1.5, 1.6
+"""Distance of inside and outside in spreads from which a margin can be followed between mineral, and from which it is
+believed where there is none to hold it."""
 MIDDLE = 0.6
 """Relative radius within which the tissue is the lesion's own."""
 AROUND_MM = (3.0, 10.0)
@@ -81,8 +82,8 @@ def mass_margin(near: Neighbourhood, reference: Reference, body: Ellipsoid) -> M
     inside = float(np.median(values[inner])) if inner.sum() >= LEAST_VOXELS else reference.muscle.mean_hu
     outside = float(np.median(values[outer])) if outer.sum() >= LEAST_VOXELS else reference.muscle.mean_hu
     spread = max(
-        1.4826 * float(np.median(np.abs(values[inner] - inside))) if inner.sum() >= LEAST_VOXELS else 0.0,
-        1.4826 * float(np.median(np.abs(values[outer] - outside))) if outer.sum() >= LEAST_VOXELS else 0.0,
+        MAD_TO_SD * float(np.median(np.abs(values[inner] - inside))) if inner.sum() >= LEAST_VOXELS else 0.0,
+        MAD_TO_SD * float(np.median(np.abs(values[outer] - outside))) if outer.sum() >= LEAST_VOXELS else 0.0,
         LEAST_SPREAD_HU,
     )
     return Margin(soft, inside, outside, spread)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from ..base import Floats, caution, gaussian_smoothed, grown, sample
+from ..base import MAD_TO_SD, Floats, caution, gaussian_smoothed, grown, sample
 from ..reference import Reference
 from ..surface import (
     RayMesh,
@@ -31,7 +31,7 @@ from .outline import Outline
 from .region import left_behind
 from .regional import Regions, learn
 from .soft_edge import Tissues, averaged, first_bone, shift_to_edge
-from .start import Ellipsoid
+from .start import BODY_MM, Ellipsoid
 
 AROUND_SEED_MM = 3.0
 """Radius of the ball around a start whose tissue counts as the lesion's."""
@@ -51,8 +51,8 @@ STIFF = 2.0
 """Resistance to bending of the surface (see ``bending``)."""
 SPUR_MM = 1.0
 """A place that stands out of the smooth surface by more is a spur along a fat plane rather than the lesion."""
-SPUR, BODY_MM = 1.3, (2.0, 80.0)
-"""Relative radius beyond which nothing moves the ellipsoid, and least and largest of its semi-axes."""
+SPUR = 1.3
+"""Relative radius beyond which nothing moves the ellipsoid."""
 PLANE_MM = 4.5
 """Dark structures thinner than this are fat planes, not part of a lesion."""
 DRIFT_MM = 2.0
@@ -64,6 +64,17 @@ LARGEST_LEAK = 0.02
 LARGEST_DISAGREEMENT = 0.15
 """Of the volumes from two starts."""
 MOST_SEARCHES = 4
+MINERAL_HU120, USUAL_FAT_HU = 130.0, -90.0
+"""What is denser where it is smoothed is no soft tissue; and fat where the scan shows none (Aubrey 2014)."""
+NOISES, LEAST_SPREAD_HU, THIN_STEP = 1.2, 2.5, 4.0
+"""No tissue varies by less than so many times the noise over 4 mm, nor than this; a thin dark structure lies so many
+of these spreads below its surroundings (own judgement)."""
+LOST, LEAST_RADIUS_MM = 0.25, 2.5
+"""Share of rays without a margin from which nothing was found, and radius of what is none."""
+LEFT_COST, BONE_COST, MOST_COST = 0.3, 0.9, 12.0
+"""Least evidence per mm after a ray has left the lesion, and within bone; most that a place costs (own judgement)."""
+MOST_BENT_PER_MM, LEAST_ACROSS = 0.2, 0.4
+"""Largest curvature that blur is taken off for, and least cosine between ray and normal along which a place moves."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,7 +148,7 @@ def _believed(found: SoftSurface) -> bool:
 def soft_tissue(near: Neighbourhood) -> NDArray[Any]:
     """HU smoothed by ``SMOOTH_MM`` over soft tissue, up to bone whose blur is taken off; NaN in bone and mineral."""
     sigma = SMOOTH_MM / near.grid.spacing
-    dense = gaussian_smoothed(near.hu120, sigma) >= 130.0
+    dense = gaussian_smoothed(near.hu120, sigma) >= MINERAL_HU120
     usable = (near.bone_distance > 1.0) & ~grown(dense, 1)
     return smoothed_over(near.hu - near.spill, usable, near.grid)
 
@@ -150,12 +161,12 @@ def planes_marked(soft: NDArray[Any], near: Neighbourhood, reference: Reference)
     size = np.maximum(np.rint(PLANE_MM / near.grid.spacing).astype(int), 1) | 1
     filled = np.where(np.isfinite(soft), soft, reference.muscle.mean_hu)
     hat = ndimage.grey_closing(filled, size=tuple(size)) - filled
-    fat = -90.0 if reference.fat is None else reference.fat.mean_hu
-    return np.where(hat > 4.0 * _least_spread(reference), np.minimum(soft, fat), soft).astype(np.float32)
+    fat = USUAL_FAT_HU if reference.fat is None else reference.fat.mean_hu
+    return np.where(hat > THIN_STEP * _least_spread(reference), np.minimum(soft, fat), soft).astype(np.float32)
 
 
 def _least_spread(reference: Reference) -> float:
-    return max(1.2 * reference.noise_4mm_hu, 2.5)
+    return max(NOISES * reference.noise_4mm_hu, LEAST_SPREAD_HU)
 
 
 def tissues_of(values: Floats, reference: Reference) -> Tissues | None:
@@ -165,9 +176,9 @@ def tissues_of(values: Floats, reference: Reference) -> Tissues | None:
         return None
     inside = float(np.median(values))
     # The noise over 4 mm bounds that of the smoothed image from below; a small sample would say less.
-    spread = max(1.4826 * float(np.median(np.abs(values - inside))), _least_spread(reference))
+    spread = max(MAD_TO_SD * float(np.median(np.abs(values - inside))), _least_spread(reference))
     muscle = reference.muscle.mean_hu
-    fat = -90.0 if reference.fat is None else reference.fat.mean_hu
+    fat = USUAL_FAT_HU if reference.fat is None else reference.fat.mean_hu
     like = abs(muscle - inside) < DISTINCT * spread
     brighter, darker = inside + DIFFERENT * spread, inside - DIFFERENT * spread
     if not like and muscle > inside:
@@ -208,7 +219,7 @@ def search_from(
     radius, leaked = _cut(near, marked, regions, body, mesh, levels=levels)
     for look in range(LOOKS):
         vertices = body.centre + radius[:, None] * (mesh.directions @ body.shape.T)
-        if leaked > 0.25 or np.median(np.linalg.norm(vertices - body.centre, axis=1)) < 2.5:
+        if leaked > LOST or np.median(np.linalg.norm(vertices - body.centre, axis=1)) < LEAST_RADIUS_MM:
             return None
         body = body_of(vertices, mesh.faces)
         rays = mesh.directions[::4] @ body.shape.T
@@ -262,12 +273,12 @@ def _cut(
     values = sample(soft, near.grid, spots)
     in_view = near.grid.contains(spots.reshape(-1, 3), margin_mm=0.0).reshape(values.shape)
     evidence = regions.evidence(values) * step[:, None]
-    evidence = np.where(left_behind(evidence), np.maximum(evidence, 0.3 * step[:, None]), evidence)
+    evidence = np.where(left_behind(evidence), np.maximum(evidence, LEFT_COST * step[:, None]), evidence)
     in_bone = near.bone_at(spots) < 0.5
     entered = np.maximum.accumulate(in_bone, axis=1)
-    evidence = np.where(entered, np.maximum(evidence, 0.9 * step[:, None]), evidence)
+    evidence = np.where(entered, np.maximum(evidence, BONE_COST * step[:, None]), evidence)
     summed = np.cumsum(evidence, axis=1)
-    cost = np.clip(summed - summed.min(axis=1, keepdims=True), 0.0, 12.0)
+    cost = np.clip(summed - summed.min(axis=1, keepdims=True), 0.0, MOST_COST)
     tie = 0.25 * float(np.median(step)) / 0.5
     chosen = optimal_levels(cost, mesh.edges, tie)
     each = np.arange(len(chosen))
@@ -302,10 +313,12 @@ def _edged(
         vertices = body.centre + radius[:, None] * stretch
         normals = vertex_normals(vertices, mesh.faces)
         shift, weight, seen = shift_to_edge(near, soft, tissues, vertices, normals, mesh=mesh, centre=body.centre)
-        curvature = np.clip(averaged(mean_curvature(vertices, normals, mesh.edges)[:, None], mesh, 6)[:, 0], 0.0, 0.2)
+        curvature = np.clip(
+            averaged(mean_curvature(vertices, normals, mesh.edges)[:, None], mesh, 6)[:, 0], 0.0, MOST_BENT_PER_MM
+        )
         # Half height of a blurred ball lies inside its surface by the variance of the blur over the radius.
         blur2 = SMOOTH_MM**2 + reference.blur_sd_mm**2
-        across = np.maximum(np.einsum("ij,ij->i", normals, mesh.directions), 0.4)
+        across = np.maximum(np.einsum("ij,ij->i", normals, mesh.directions), LEAST_ACROSS)
         moved = np.where(weight > 0, shift + blur2 * curvature, 0.0)
         target = radius + np.clip(moved, -2.0, 2.0) / across / length
         target = np.clip(target, first - DRIFT_MM / length, first + DRIFT_MM / length)

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import Floats, sample
+from ..base import MAD_TO_SD, Floats, sample
 from ..surface import (
     RayMesh,
     smoothing_matrix,
 )
 from .near import Neighbourhood
+from .region import MOST_SQUARES
 
 VISIBLE = 4.0
 """A step across the surface counts as seen from so many standard deviations of the steps met within the lesion: the
@@ -27,6 +28,9 @@ from there (-3 to -1 mm, and -1 to 1 mm). The first lines meet in the middle, wh
 there are lines; the second may run along the blur of mineral. Noise itself shows in both, so the quieter counts."""
 LEAST_NOISE_HU = 0.3
 """What a noiseless scan lacks of it."""
+FADES_MM, MEETS_MM, BONE_AHEAD_MM, LEAST_KNOWN = 4.0, 1.5, 1.5, 0.2
+"""Distance from the surface at which a step counts nothing; half height is taken for the edge where it lies so near to
+the step; bone so far ahead is the edge; and least share of known values that an average is made of (own judgement)."""
 INSIDE_OFFSETS = slice(4, 8)
 """-3 to -1.5 mm."""
 JUST_OUTSIDE = slice(12, 17)
@@ -45,11 +49,11 @@ class Tissues:
 
     def evidence(self, soft: Floats) -> Floats:
         """Positive where a value looks more like the outside: truncated squared distances (Chan and Vese 2001)."""
-        within = np.minimum(((soft - self.inside_hu) / self.spread_hu) ** 2, 9.0)
+        within = np.minimum(((soft - self.inside_hu) / self.spread_hu) ** 2, MOST_SQUARES)
         away = np.minimum(
             (np.minimum(np.maximum(self.brighter_hu - soft, 0.0), np.maximum(soft - self.darker_hu, 0.0))) ** 2
             / self.spread_hu**2,
-            9.0,
+            MOST_SQUARES,
         )
         return np.asarray(np.where(np.isfinite(soft), within - away, 0.0))
 
@@ -79,7 +83,7 @@ def shift_to_edge(
         for share, columns in WITHIN
     )
     window = np.abs(OFFSETS) <= 2.0
-    size = np.where(window[None, :], np.abs(steps) * (1.0 - np.abs(OFFSETS) / 4.0), 0.0)
+    size = np.where(window[None, :], np.abs(steps) * (1.0 - np.abs(OFFSETS) / FADES_MM), 0.0)
     best = size.argmax(axis=1)
     rows = np.arange(len(vertices))
     apart = values - np.median(values[:, INSIDE_OFFSETS], axis=1)[:, None]
@@ -91,12 +95,12 @@ def shift_to_edge(
     side = np.sign(outer - inner)[:, None] * (values - half[:, None])
     crossing = (side[:, :-1] < 0) & (side[:, 1:] >= 0)
     middle = 0.5 * (OFFSETS[:-1] + OFFSETS[1:])
-    far = np.where(crossing, np.abs(middle[None, :] - OFFSETS[best][:, None]), 99.0)
+    far = np.where(crossing, np.abs(middle[None, :] - OFFSETS[best][:, None]), np.inf)
     at = far.argmin(axis=1)
     low, high = side[rows, at], side[rows, at + 1]
     exact = OFFSETS[at] + 0.5 * np.clip(-low / np.maximum(high - low, 1e-6), 0.0, 1.0)
-    shift = np.where(far[rows, at] < 1.5, exact, OFFSETS[best])
-    bone = near.bone_at(vertices + 1.5 * normals) < 0.5
+    shift = np.where(far[rows, at] < MEETS_MM, exact, OFFSETS[best])
+    bone = near.bone_at(vertices + BONE_AHEAD_MM * normals) < 0.5
     weight = np.where(seen & ~bone, np.minimum(size[rows, best] / (10.0 * noise), 1.0), 0.0)
     return shift, weight, seen | bone
 
@@ -113,7 +117,7 @@ def _noise_within(
 ) -> float:
     """Standard deviation (HU) of the steps met from places within the lesion (V, 3)."""
     within = _steps(_profiles(near, soft, places, normals, mesh, fill=tissues.inside_hu))
-    return 1.4826 * float(np.median(np.abs(within[:, columns]))) + LEAST_NOISE_HU
+    return MAD_TO_SD * float(np.median(np.abs(within[:, columns]))) + LEAST_NOISE_HU
 
 
 def averaged(values: Floats, mesh: RayMesh, passes: int) -> Floats:
@@ -134,7 +138,7 @@ def _profiles(
     known = np.isfinite(values)
     total = averaged(np.where(known, values, 0.0), mesh, passes)
     share = averaged(known.astype(float), mesh, passes)
-    return np.asarray(np.where(share > 0.2, total / np.maximum(share, 0.2), fill))
+    return np.asarray(np.where(share > LEAST_KNOWN, total / np.maximum(share, LEAST_KNOWN), fill))
 
 
 def _steps(values: Floats) -> Floats:

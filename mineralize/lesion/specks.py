@@ -13,12 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, special
 
-from ..base import Grid, all_around
-from ..reference import Reference
+from ..base import MAD_TO_SD, Grid, all_around
+from ..reference import CUBE_MM3, Reference
 
 SCALES_MM = (0.0, 1.2, 2.0, 4.0)
 """Edges of the cubes over which noise is read; 0 for single voxels. Smoothed noise does not fall at once."""
-CUBE_MM3 = 64.0
+APART_MM, LARGER = 4.0, 1.5
+"""Places are compared so far apart, where noise no longer hangs together; and a cube is so many voxels at least."""
 LEAST_PAIRS = 60
 """Fewer pairs of places in plain tissue say less of the noise than the whole scan does."""
 FALSE_CHANCE = 0.01
@@ -56,7 +57,7 @@ def noise_of(reference: Reference, grid: Grid) -> Noise:
     """What the whole scan says: of voxels and of means over 4 mm."""
     cube = max(reference.noise_4mm_hu, 1e-3)
     return Noise(
-        (grid.voxel_volume_mm3, max(CUBE_MM3, 1.5 * grid.voxel_volume_mm3)), (max(reference.noise_hu, cube), cube)
+        (grid.voxel_volume_mm3, max(CUBE_MM3, LARGER * grid.voxel_volume_mm3)), (max(reference.noise_hu, cube), cube)
     )
 
 
@@ -78,11 +79,11 @@ def noise_around(hu: NDArray[Any], plain: NDArray[np.bool_], grid: Grid, referen
         volume = float(np.prod(size)) * grid.voxel_volume_mm3
         mean = ndimage.uniform_filter(values, size) if size.max() > 1 else values
         good = all_around(plain, size) if size.max() > 1 else plain
-        apart = np.maximum(np.ceil(4.0 / grid.spacing).astype(int), size)
+        apart = np.maximum(np.ceil(APART_MM / grid.spacing).astype(int), size)
         steps = np.concatenate([_steps(mean, good, axis, int(apart[axis])) for axis in range(3)])
         if len(steps) < LEAST_PAIRS:
             break
-        found[volume] = 1.4826 * float(np.median(np.abs(steps))) / float(np.sqrt(2.0))
+        found[volume] = MAD_TO_SD * float(np.median(np.abs(steps))) / float(np.sqrt(2.0))
     if len(found) < 2:
         return whole
     mm3 = tuple(sorted(found))

@@ -40,6 +40,12 @@ EXPECTED_REACH = 1.15
 """Relative radius of the lesion in another scan within which a piece that lies mostly there belongs to it."""
 HULL_MM = 2.0
 """A point so far outside the hull of mineral still lies in it."""
+BODY_MM = (2.0, 80.0)
+"""Least and largest semi-axis of a lesion (own judgement)."""
+FEW_MM = 3.0
+"""So much wider is the ball around the middle of points that are too few, or too flat, to have a hull."""
+NEAREST = 0.2
+"""A point counts as lying at least at this share of the radius: nearer the middle no direction is told."""
 LONE_MM, LONE = 12.0, 0.7
 """A lone piece farther from the seed than this (mm, or share of its own size) is another structure."""
 ACROSS, LEAST_SIZE_MM = 2.0, 8.0
@@ -166,11 +172,11 @@ def _linked(mineral: NDArray[np.bool_], grid: Grid) -> NDArray[Any]:
 def _inside_hull(points: Floats, tests: Floats, margin_mm: float) -> NDArray[np.bool_]:
     """Which of the test points lie within ``margin_mm`` of the convex hull of ``points``."""
     if len(points) < 5:
-        return np.asarray(np.linalg.norm(tests - points.mean(axis=0), axis=1) <= margin_mm + 3.0)
+        return np.asarray(np.linalg.norm(tests - points.mean(axis=0), axis=1) <= margin_mm + FEW_MM)
     try:
         hull = ConvexHull(points + np.random.default_rng(0).normal(scale=1e-3, size=points.shape))
     except QhullError:
-        return np.asarray(np.linalg.norm(tests - points.mean(axis=0), axis=1) <= margin_mm + 3.0)
+        return np.asarray(np.linalg.norm(tests - points.mean(axis=0), axis=1) <= margin_mm + FEW_MM)
     planes = hull.equations
     return np.asarray((tests @ planes[:, :3].T + planes[:, 3] <= margin_mm).all(axis=1))
 
@@ -278,7 +284,7 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         local = points - v[:, None, :3]
         relative = np.linalg.norm(local @ inverse, axis=-1)
         size = np.exp(v[:, 3:6].mean(axis=1))
-        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, 0.2)
+        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, NEAREST)
         round_pull = (roundness * weak * size)[:, None] * (v[:, 3:6] - v[:, 3:6].mean(axis=1)[:, None])
         off = np.linalg.norm(((seed - v[:, :3])[:, None, :] @ inverse)[:, 0], axis=-1)
         beyond = np.maximum(off - 1.0, 0.0) * size * 0.3 * weak
@@ -294,7 +300,7 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
 
     solution = optimize.least_squares(residuals, start_values, slopes, loss="soft_l1", f_scale=1.0, max_nfev=60)
     best = Ellipsoid(solution.x[:3].copy(), shapes(solution.x[None])[0])
-    limits = np.clip(best.radii, 2.0, 80.0) / best.radii
+    limits = np.clip(best.radii, *BODY_MM) / best.radii
     return Ellipsoid(best.centre, best.shape * limits)
 
 

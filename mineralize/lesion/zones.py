@@ -18,6 +18,8 @@ BLOCK = 4
 """Voxels along an edge of the blocks that are looked at first."""
 BLOCKS = 2
 """Blocks along an edge of those for which vertices that lie far off are left out at once."""
+LEAST_INRADIUS_MM = 0.1
+"""No lesion is thinner: its zones would have no depth."""
 SLACK_MM = 1e-6
 """More than rounding moves a distance by."""
 
@@ -210,7 +212,7 @@ def inradius(outline: Outline, grid: Grid, depth: NDArray[Any]) -> float:
         found, _ = _below(outline, tried, nearest)
         top = np.argsort(found)[-4:]
         spots, best, reach = tried[top], max(best, float(found[top[-1]])), reach / 3
-    return max(best, 0.1)
+    return max(best, LEAST_INRADIUS_MM)
 
 
 def voxel_masks(outline: Outline, grid: Grid, settings: ZoneSettings | None = None) -> dict[str, NDArray[np.bool_]]:

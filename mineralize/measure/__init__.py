@@ -2,7 +2,8 @@
 
 In: the neighbourhood, reference and outline of one scan. Out: :class:`Measured`: a :class:`Measurement` per quantity
 (unit in ``UNITS``, 95 % interval, trust, reason), the depth profile and the unwrapped rim. Definitions stand where
-each quantity is computed. Nothing is resampled.
+each quantity is computed. Nothing is resampled, and nothing raised: what cannot be measured is withheld, with
+the reason. mm, mm2, mm3, mg and HU; methods of others are named with their source.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from ..base import Verdicts, caution, gaussian_smoothed, withhold, within_reach
+from ..base import COMMON_KVP, Verdicts, caution, gaussian_smoothed, withhold, within_reach
 from .estimate import Estimate, symmetric, withheld
 from .site import Site
 
@@ -91,7 +91,7 @@ def measure_zones(site: Site) -> list[Estimate]:
     for k, v in bottom_parts.items():
         ratio_parts[k] = float(np.hypot(ratio_parts.get(k, 0.0), v * ratio / (1000.0 + bottom)))
     excess = max(top - site.reference.muscle.mean_hu, 0.0)
-    if abs(site.reference.kvp - 120.0) > SAME_KVP:
+    if abs(site.reference.kvp - COMMON_KVP) > SAME_KVP:
         ratio_parts["tube voltage"] = VOLTAGE_SHARE * excess / (1000.0 + bottom)
     rows.append(symmetric("rim_core_ratio", "1", ratio, ratio_parts, bounds=(0.0, np.inf)))
     gap_parts = {k: float(np.hypot(top_parts.get(k, 0.0), bottom_parts.get(k, 0.0))) for k in top_parts}

@@ -29,6 +29,10 @@ from .pdf_parts import (
 ANSWER_HEAD_MM = 22.0
 TOPIC_HEAD_MM = 33.0
 NEEDLE_MM = 42.0
+DRAWING_MM, DRAWING_SHARE, NEEDLE_MOST_MM = 46.0, 0.4, 84.0
+"""Width of the drawing of a path at most, in mm and as a share of the room, and height of all of it at most."""
+EVENT_GAP_MM, PATH_GAP_MM = 1.2, 2.5
+"""Room left of the line of an event for its words, and under the words of a path."""
 PICTURES_MM = 136.0
 """Room kept for time line, pictures and needle before the rows below may take more than one line each."""
 
@@ -89,7 +93,7 @@ def _timeline(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None
     deepest = max(above, default=0)
     for e, text, level in zip(events, said, above, strict=True):
         x, y = place(e["day"]), top + (deepest - level) * LINE_MM
-        at = min(x - 1.2, RIGHT - width_mm(text, SMALL))
+        at = min(x - EVENT_GAP_MM, RIGHT - width_mm(text, SMALL))
         axes.plot([x, x], [line + 1.6, y + LINE_MM - 0.4], color=QUIET, lw=0.7)
         sheet.line(text, at, y, SMALL, colour=QUIET)
     named = [f"day {s['day']}" for s in scans]
@@ -155,7 +159,7 @@ def _side(report: Mapping[str, Any], room: float, height: float) -> tuple[float,
     section = report.get("section")
     if section is None:
         return 0.0, 0.0
-    scale = min(height / section["height_mm"], min(46.0, room * 0.4) / section["width_mm"])
+    scale = min(height / section["height_mm"], min(DRAWING_MM, room * DRAWING_SHARE) / section["width_mm"])
     return section["width_mm"] * scale, section["height_mm"] * scale
 
 
@@ -168,8 +172,8 @@ def _needle_height(document: Mapping[str, Any]) -> float:
         wide = room - _side(report, room, NEEDLE_MM)[0] - 7
         lines = len(lines_of(texts.path_note(report), SMALL, wide))
         lines += len(lines_of(report["caution"], SMALL, wide, "bold")) if report["caution"] else 0
-        most = max(most, lines * LINE_MM + 2.5)
-    return float(min(most, 84.0))
+        most = max(most, lines * LINE_MM + PATH_GAP_MM)
+    return float(min(most, NEEDLE_MOST_MM))
 
 
 def _needle(sheet: Sheet, column: Column, document: Mapping[str, Any], height: float) -> None:

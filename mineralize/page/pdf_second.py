@@ -28,6 +28,8 @@ from .pdf_parts import (
 MOST_COLUMNS = 6
 """More scans than this are shown as the first, the last and those evenly between; the page shows all."""
 NAMES_MM = 46.0
+ONE_LINE_MM, LEAST_MAPS_MM = 44.0, 20.0
+"""Width of a column from which a value and its interval stand on one line, and room without which no map is drawn."""
 PLOTS_MM = 27.0
 SLIDES_MM = 50.0
 SIGN_MM = 13.0
@@ -75,7 +77,7 @@ def _table(sheet: Sheet, column: Column, document: Mapping[str, Any]) -> None:
     scans = [document["scans"][i] for i in chosen(document)]
     at = {(r["scan"], r["quantity"]): r for r in document["measurements"]}
     room = (WIDTH - NAMES_MM) / max(len(scans), 3)
-    one = room >= 44.0
+    one = room >= ONE_LINE_MM
     for k, scan in enumerate(scans):
         sheet.line(f"day {scan['day']}", LEFT + NAMES_MM + k * room, column.y, SMALL, weight="bold")
     column.y += LINE_MM
@@ -141,7 +143,7 @@ def _small(axes: Any) -> None:
 def _maps(sheet: Sheet, column: Column, files: Mapping[str, bytes], bottom: float) -> None:
     data = files.get("rim_attenuation.png")
     room = bottom - column.y - 2 * LINE_MM - 9
-    if data is None or room < 20.0:
+    if data is None or room < LEAST_MAPS_MM:
         return
     column.title(texts.SECTIONS["rim"])
     _, tall = sheet.image(data, LEFT, column.y, width=WIDTH, height=room)

@@ -7,11 +7,13 @@ holds the scans of one history against each other. ``CaseFileError`` for rods th
 
 from __future__ import annotations
 
+from .cubes import CUBE_MM3
 from .slopes import TABLE, table_slope
 from .steady import compared
 from .tissues import Reference, measure_reference
 
 __all__ = [
+    "CUBE_MM3",
     "TABLE",
     "Reference",
     "compared",

@@ -9,6 +9,8 @@ import numpy as np
 from ..base import Floats, Volume
 
 CUBE_MM = 4.0
+CUBE_MM3, LEAST_MM3 = CUBE_MM**3, 16.0
+"""Volume to which noise is carried, and the least that a mean counts as: noise of neighbours hangs together."""
 MOST_SLABS = 16
 
 

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..base import CaseFileError, Floats, Rod, Volume
+from ..base import MAD_TO_SD, CaseFileError, Floats, Rod, Volume
+from .cubes import CUBE_MM3, LEAST_MM3
 
 INNER_MM = 1.5
 """So much of a rod's edge is left out, and at its ends at least a slice: blur mixes it with what lies around."""
@@ -30,8 +31,8 @@ OFF_ERRORS, OFF_SHARE = 3.0, 0.03
 """A rod lies off the line from so many standard errors and such a share of the range on (own judgement)."""
 OUTLIER = 3.0
 """Robust standard deviations beyond which a voxel does not count."""
-LEAST_MM3, LEAST_ERROR_HU = 16.0, 0.5
-"""No mean counts as that of less, nor as known better."""
+LEAST_ERROR_HU = 0.5
+"""No mean counts as known better."""
 
 
 @dataclass(frozen=True)
@@ -117,17 +118,19 @@ def _inner(volume: Volume, rod: Rod, slice_mm: float) -> tuple[Floats, Floats, F
 
 def _read(values: Floats, along: Floats, across: Floats, voxel_mm3: float, noise_4mm_hu: float) -> RodReading:
     middle = float(np.median(values))
-    width = 1.4826 * float(np.median(np.abs(values - middle)))
+    width = MAD_TO_SD * float(np.median(np.abs(values - middle)))
     kept = np.abs(values - middle) <= max(OUTLIER * width, 1.0)
     mean = float(values[kept].mean())
     volume_mm3 = float(kept.sum()) * voxel_mm3
-    error = float(np.hypot(noise_4mm_hu * np.sqrt(64.0 / max(volume_mm3, LEAST_MM3)), LEAST_ERROR_HU))
+    error = float(np.hypot(noise_4mm_hu * np.sqrt(CUBE_MM3 / max(volume_mm3, LEAST_MM3)), LEAST_ERROR_HU))
     uneven = 0.0
     for place in (along, across):
         low, high = place < np.percentile(place, 34), place > np.percentile(place, 66)
         if low.sum() >= 10 and high.sum() >= 10:
             expected = (
-                3.0 * noise_4mm_hu * float(np.sqrt(64.0 / max(float(min(low.sum(), high.sum())) * voxel_mm3, 16)))
+                3.0
+                * noise_4mm_hu
+                * float(np.sqrt(CUBE_MM3 / max(float(min(low.sum(), high.sum())) * voxel_mm3, LEAST_MM3)))
             )
             uneven = max(uneven, abs(float(np.median(values[high]) - np.median(values[low]))) - expected)
     return RodReading(mean, error, float(values.std()), uneven)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, optimize, special
 
 from ..base import (
+    MAD_TO_SD,
     Acquisition,
     Calibration,
     Floats,
@@ -21,7 +22,7 @@ from ..base import (
     slope,
     to_hu120,
 )
-from .cubes import Cubes, cubes_of
+from .cubes import CUBE_MM3, LEAST_MM3, Cubes, cubes_of
 from .depth import muscle_by_depth
 from .slopes import TABLE, slope_of
 
@@ -29,10 +30,6 @@ THINNEST_MM = 0.3
 """A stated slice thickness below this is taken for a slip: no slice of a limb CT is thinner."""
 LEAST_EDGES = 50
 """Places on the surface of cortex from which its edges tell the blur."""
-LEAST_MM3 = 16.0
-"""No mean counts as that of less: noise of neighbouring voxels hangs together."""
-CUBE_MM3 = 64.0
-"""Volume of a cube of 4 mm, to which noise is carried."""
 NEAR_MODE_HU = 20.0
 """Muscle is what reads within this of its commonest value (own judgement)."""
 LEVEL_COSINE = 0.35
@@ -192,7 +189,7 @@ def _soft_tissue(volume: Volume, cubes: Cubes) -> tuple[Tissue, Tissue | None, f
         return Tissue(50.0, 10.0, 0.0), None, 20.0, 8.0, tuple(notes)
     noise = float(np.median(spread[pure]))
     values = mean[pure]
-    noise_4mm = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    noise_4mm = MAD_TO_SD * float(np.median(np.abs(values - np.median(values))))
     scale = np.sqrt(CUBE_MM3 / cube_volume) if cube_volume < CUBE_MM3 else 1.0
     muscle = Tissue(muscle_at, float(values.std() / np.sqrt(len(values))), float(len(values) * cube_volume))
     fat = _fat(volume, noise_4mm)

@@ -2,7 +2,7 @@
 
 Lengths mm. :func:`optimal_levels` finds one closed surface as a global optimum over all rays; :func:`find_edges` fits
 layers to profiles along rays; the mesh functions give volume, area, normals and curvature. Nothing here knows what a
-lesion is.
+lesion is. Each function names shapes, units, what it raises and the source of its method.
 """
 
 from __future__ import annotations

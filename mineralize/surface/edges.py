@@ -14,7 +14,7 @@ from scipy import special
 from scipy.sparse import csr_matrix, diags_array
 
 from ..base import Floats
-from .layers import fit_layers
+from .layers import START_WIDTH_MM, fit_layers
 
 OUTSIDE_MM, INSIDE_MM, STEP_MM = 4.0, 8.0, 0.25
 """Reach and step of the profiles along the inward normal."""
@@ -40,8 +40,6 @@ FWHM = 2.355
 """Full width at half maximum of a Gaussian over its standard deviation."""
 FIT_OUTSIDE_MM, FIT_BEYOND_MM = 2.5, 1.5
 """How far outside the edge, and beyond the inner border, the layer is fitted."""
-START_WIDTH_MM = (0.4, 9.0)
-"""Widths that the fit may start from."""
 UNKNOWN_WIDTH_MM = 6.0
 """... where none is known: the layer fills what is seen."""
 LEAST_RECOVERY = 0.3
@@ -53,6 +51,10 @@ LEAN, LOOSE_MM, TIGHT_MM = 0.4, 2.5, 0.1
 where blur is narrower; and at least."""
 HIDDEN, HIDDEN_OVER = 0.8, 0.8
 """Width of the blur over the typical width from which it hides the width, and over which it comes to hide it wholly."""
+OUTER_ZONE_MM = 1.2
+"""What lies outside a layer is read from so far outside the present surface on."""
+BONE_EDGE_MM, THINNEST_MM = 0.3, 0.3
+"""Nearer to bone than this a sample is bone's; and the thinnest typical width."""
 CORTEX_SKIRT, SKIRT_MM = 2.0, 0.3
 """Standard deviations of blur, and mm more for the place of bone, beyond which cortex adds little: a Gaussian edge
 leaves 2 % of its height there."""
@@ -200,7 +202,7 @@ def _outer_peak(free: Floats, at: Floats, muscle_hu: float, search_mm: float) ->
 
 def _outside_value(free: Floats, at: Floats, top: NDArray[np.intp], muscle_hu: float) -> Floats:
     """(N,) HU120 of what lies outside the layer: the median there, or muscle where too little of it is free."""
-    outer_zone = (at <= -1.2)[None, :] & (free > LEAST_HU)
+    outer_zone = (at <= -OUTER_ZONE_MM)[None, :] & (free > LEAST_HU)
     away = at[None, :] < at[top][:, None] - 1.0
     values = np.where(outer_zone & away, free, np.nan)
     base = np.full(len(free), muscle_hu)
@@ -248,7 +250,7 @@ def _through_blur(
     k = np.flatnonzero(fitted)
     end = np.where(np.isfinite(inner[k]), inner[k] + FIT_BEYOND_MM, at[-1])
     clear = _past_cortex(bone_distance[k], blur[k]) | (at[None, :] >= edge[k][:, None])
-    clear &= bone_distance[k] > 0.3
+    clear &= bone_distance[k] > BONE_EDGE_MM
     within = (at[None, :] >= edge[k][:, None] - FIT_OUTSIDE_MM) & (at[None, :] <= end[:, None])
     weight = (clear & within).astype(float)
     width = np.clip(np.nan_to_num(box[k], nan=UNKNOWN_WIDTH_MM), *START_WIDTH_MM)
@@ -276,7 +278,7 @@ def _like_resolved_neighbours(box: Floats, apparent: Floats, blur: Floats, miner
     if sharpest.sum() < 20:
         return box
     typical = float(np.median(box[sharpest]))
-    share = np.clip((FWHM * blur / max(typical, 0.3) - HIDDEN) / HIDDEN_OVER, 0.0, 1.0)
+    share = np.clip((FWHM * blur / max(typical, THINNEST_MM) - HIDDEN) / HIDDEN_OVER, 0.0, 1.0)
     share = np.where(blur <= SHARPEST * np.percentile(blur, 5), np.minimum(share, 0.5), share)
     mixed = (1.0 - share) * box + share * np.minimum(typical, apparent)
     return np.where(np.isfinite(box), mixed, box)

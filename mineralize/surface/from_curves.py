@@ -19,6 +19,8 @@ from ..base import Floats, Grid
 
 MOST_PLACES = 1500
 """Places in the drawn planes at which the distance is taken; the system grows with their square."""
+AREA_ROOM = 1.1
+"""Places are also taken around the curves: so much more of their area."""
 ROOM = 0.35
 """So much of the extent of the curves is looked at beyond them."""
 
@@ -49,7 +51,7 @@ def body_between(curves: Sequence[Floats], points: Floats, spacing_mm: float) ->
     """
     extent = float(np.ptp(np.concatenate(curves), axis=0).max())
     total = sum(float(np.linalg.norm(np.ptp(c, axis=0))) ** 2 for c in curves)
-    step = max(2.0, float(np.sqrt(1.1 * total / MOST_PLACES)))
+    step = max(2.0, float(np.sqrt(AREA_ROOM * total / MOST_PLACES)))
     parts = [distance_in_plane(c[:: max(round(step / 2), 1)], step) for c in curves]
     places = np.vstack([*(p for p, _ in parts), points])
     values = np.concatenate([*(v for _, v in parts), np.zeros(len(points))])

@@ -28,6 +28,10 @@ class LayerFit:
     misfit_hu: Floats
 
 
+START_WIDTH_MM, START_FUZZ_MM, START_INSIDE_HU = (0.4, 9.0), 0.4, (-130.0, 150.0)
+"""Where a fit starts: within these widths, at this spread of the inner border, and from fat to haze inside."""
+EASED, STIFFENED = 0.3, 6.0
+"""What damping is multiplied by after a step that was better, and one that was worse (Marquardt 1963: 0.1 and 10)."""
 SETTLED = 1e-5
 """A step so small, in the standard deviations to which the parameters are tied, is the last."""
 
@@ -141,7 +145,7 @@ def _improve(
                 p[n] = trial
                 cost, squares[n] = now, fitted
             if round_ > 0:
-                damping = min(max(damping * (0.3 if better else 6.0), 1e-6), 1e4)
+                damping = min(max(damping * (EASED if better else STIFFENED), 1e-6), 1e4)
             if round_ == rounds or (better and moved < SETTLED):
                 break
             if better:
@@ -180,10 +184,12 @@ def fit_layers(
     """
     edge, width, height, outside = (np.asarray(s, float) for s in start)
     count = len(profiles)
-    inside = np.clip(np.median(profiles[:, -4:], axis=1), -130.0, 150.0)
-    p = np.stack([edge, np.clip(width, 0.4, 9.0), np.full(count, 0.4), height, outside, inside], axis=1)
+    inside = np.clip(np.median(profiles[:, -4:], axis=1), *START_INSIDE_HU)
+    p = np.stack(
+        [edge, np.clip(width, *START_WIDTH_MM), np.full(count, START_FUZZ_MM), height, outside, inside], axis=1
+    )
     centre = p.copy()
-    centre[:, 2] = 0.4
+    centre[:, 2] = START_FUZZ_MM
     spread = np.array([1.0, 2.5, 0.5, 400.0, 25.0, 60.0])
     spreads = np.broadcast_to(spread, p.shape).copy()
     if width_prior is not None:

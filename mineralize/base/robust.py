@@ -1,0 +1,6 @@
+"""What robust statistics share."""
+
+from __future__ import annotations
+
+MAD_TO_SD = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation (1 / 0.6745, closed form)."""
