@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .quantity import Limit, Quantity
-from .quantity_table import OTHER_THRESHOLDS, ROWS, VOLUME_LIMITS, at_threshold
+from .quantity_table import OTHER_THRESHOLDS, ROWS, TOGETHER, TOGETHER_LIMIT, VOLUME_LIMITS, at_threshold
 from .settings import MineralSettings
 
 QUANTITIES: dict[str, Quantity] = {row.name: row for row in ROWS}
@@ -76,10 +76,16 @@ def quantities_of(settings: MineralSettings) -> dict[str, str]:
     return found
 
 
-def limit_for(name: str, diameter_mm: float | None = None) -> Limit:
-    """The smallest change that counts; for the volume of the lesion it depends on its longest diameter (mm)."""
+def limit_for(name: str, diameter_mm: float | None = None, *, together: bool = False) -> Limit:
+    """The smallest change that counts; for the volume of the lesion it depends on its longest diameter (mm).
+
+    ``together``: both outlines were drawn together, as growth is read from two scans at once in screening.
+    """
     found = quantity(name).limit
     if name != "lesion_volume":
         return found
     size = diameter_mm if diameter_mm is not None else 0.0
-    return Limit(next(share for below, share in VOLUME_LIMITS if size < below), 0.0, found.source)
+    share = next(share for below, share in VOLUME_LIMITS if size < below)
+    if together and share > TOGETHER_LIMIT:
+        return Limit(TOGETHER_LIMIT, 0.0, TOGETHER)
+    return Limit(share, 0.0, found.source)

@@ -30,6 +30,9 @@ LAMBA = "own judgement after Lamba 2014"
 TUMOUR = "borrowed from tumour volumetry, from memory"
 VOLUME_LIMITS: tuple[tuple[float, float], ...] = ((35.0, 0.39), (50.0, 0.29), (float("inf"), 0.24))
 """(diameter below mm, relative limit): borrowed from tumour volumetry (CT volume claims quoted from memory)."""
+TOGETHER = "borrowed from volumetry in lung screening, van Klaveren 2009, from memory"
+TOGETHER_LIMIT = 0.25
+"""Growth of a nodule that is read from two scans at once: 25 % (van Klaveren 2009, N Engl J Med 361:2221)."""
 
 POSITIVE = (0.0, float("inf"))
 SHARE = (0.0, 1.0)

@@ -25,6 +25,7 @@ SAYINGS: dict[str, str] = {
     "no-shell": "no mineral shell",
     "mineral-no-shell": "the mineral is no shell",
     "soft-margin": "the outline follows a soft margin visible along {share:.0%} of it",
+    "drawn-together": "its margin was drawn together with that of scan {scans}",
     "like-muscle": "what it encloses cannot be told from muscle by its attenuation",
     "central-mineral": "the mineral lies in the centre and the margin of the soft tissue around it cannot be seen",
     "solid-mineral": "the mineral is solid; soft tissue beyond it, if there is any, cannot be told from muscle",

@@ -67,6 +67,7 @@ KINDS: dict[str, Kind] = {
     "no-shell": Kind("outline", mass=SHARE, size=0.0),
     "mineral-no-shell": Kind("outline", mass=SHARE, size=0.0),
     "soft-margin": Kind("outline", mass=SHARE, size=SIZE_SEEN),
+    "drawn-together": Kind("outline", mass=SHARE, size=0.0),
     "like-muscle": Kind("outline", size=SIZE_UNSEEN),
     "central-mineral": Kind("outline", margin_only=True, mass=SHARE),
     "solid-mineral": Kind("outline", margin_only=True, mass=SHARE, each_its_own=True),

@@ -38,6 +38,12 @@ def codes(row: Measurement) -> frozenset[str]:
     return frozenset(verdict.code for verdict in doubts(row))
 
 
+def drawn_together(a: Measurement, b: Measurement) -> bool:
+    """Whether the soft margins of two scans were drawn together: what is unseen of them moves both alike, and their
+    change was read from scan to scan."""
+    return all(any(v.code == "drawn-together" for v in row.verdicts) for row in (a, b))
+
+
 def moved_by_caution(a: Measurement, b: Measurement, *, alike: bool) -> float | None:
     """How far cautions could have moved the difference of two rows, in its unit; ``None`` where nobody can say.
 
@@ -52,10 +58,13 @@ def moved_by_caution(a: Measurement, b: Measurement, *, alike: bool) -> float | 
     own = {v.code for row in (a, b) for v in doubts(row) if v.kind.each_its_own}
     if quantity(a.quantity).doubt == "mass" and one == two and alike and not own:
         return 0.0
+    together = drawn_together(a, b) and alike
     amounts = []
     for row, moved in zip((a, b), found, strict=True):
         shares = [
-            (m or 0.0) * (ALIKE_SHARE if alike and not v.kind.each_its_own else 1.0)
+            0.0
+            if together and v.code == "soft-margin"
+            else (m or 0.0) * (ALIKE_SHARE if alike and not v.kind.each_its_own else 1.0)
             for v, m in zip(doubts(row), moved, strict=True)
         ]
         amounts.append(max(shares, default=0.0))

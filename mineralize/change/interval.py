@@ -29,6 +29,7 @@ COMMON: dict[str, tuple[float, frozenset[str]]] = {
     "patchy mineral": (0.8, frozenset()),
     "unresolved shell": (0.8, frozenset({"slice", "kernel", "pixel"})),
     "what counts as muscle": (0.8, frozenset({"kvp", "contrast"})),
+    "soft margin": (1.0, frozenset({"slice", "kernel", "kvp", "contrast"})),
     "skin and fascia": (0.8, frozenset({"kvp"})),
 }
 """Perturbation to (share that two scans have in common, differences between scans that end this).
@@ -36,7 +37,7 @@ COMMON: dict[str, tuple[float, frozenset[str]]] = {
 A table's slope at one voltage is one number for both scans. The rest are rules applied alike to the same lesion, whose
 effect still follows the lesion as it changes: four fifths, own judgement; half for the crossing of a gap, which may
 itself have changed. Noise, and where the outline lies, are each
-scan's own.
+scan's own; a soft margin that was drawn together in several scans is one surface in all of them.
 """
 
 

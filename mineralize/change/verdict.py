@@ -11,7 +11,7 @@ from ..base import Verdict, Verdicts, caution, is_share, limit_for, quantity, sh
 from ..measure import Measurement
 from ..timeline import Difference, Timeline, differences
 from .agent import hidden_agent
-from .caution import codes, doubts, moved_by_caution, moved_by_unlike
+from .caution import codes, doubts, drawn_together, moved_by_caution, moved_by_unlike
 from .interval import half_widths
 
 Real = Literal["yes", "no", "unsure"]
@@ -103,7 +103,7 @@ def _verdict(
     It is where zero lies outside its interval, by more than anything that limits the values or parts the scans could
     itself have made, and the change exceeds what repeating the scan would show.
     """
-    limit = limit_for(a.quantity, diameter)
+    limit = limit_for(a.quantity, diameter, together=drawn_together(a, b) and not set(unlike) & PARTING)
     assert a.value is not None
     needed = max(limit.relative * abs(a.value), limit.absolute)
     words = f"{_plain(a, needed)} ({limit.source})"

@@ -18,10 +18,12 @@ from .near import FAR_MM, Neighbourhood, neighbourhood
 from .outline import Outline, OutlineDoubt
 from .seen import SeenScan, look_at
 from .specks import Noise, beyond_noise, noise_around
+from .together import SOFT, drawn_together
 from .zones import Zones, boxed_masks, find_zones, signed_depth, voxel_masks
 
 __all__ = [
     "FAR_MM",
+    "SOFT",
     "Candidate",
     "Carrier",
     "Hand",
@@ -37,6 +39,7 @@ __all__ = [
     "clear_winner",
     "correct",
     "drawn_lesion",
+    "drawn_together",
     "find_lesion",
     "find_zones",
     "hand_of",

@@ -89,7 +89,8 @@ class Outline:
     (``"mineral shell"``, ``"mass margin"``, ``"carried over"``, ``"mask"``); ``spread_mm`` is the 95 % half-width
     of its position. ``touches_bone`` (V,) marks vertices drawn on bone with no darker line between; ``left_out`` is the
     share of the mineral nearby that the outline does not enclose; ``verdicts`` what limits it; ``doubt`` is set where a
-    reader drew part of it; ``lid_width`` is the relative 95 % half-width of the volume that its faces leave open.
+    reader drew part of it; ``lid_width`` is the relative 95 % half-width of the volume that its faces leave open;
+    ``own_width`` that of the volume which other scans do not share, where a soft margin was drawn together with theirs.
     """
 
     scan: int
@@ -105,6 +106,7 @@ class Outline:
     left_out: float = 0.0
     doubt: OutlineDoubt | None = None
     lid_width: float = 0.0
+    own_width: float | None = None
 
     @property
     def trust(self) -> Trust:

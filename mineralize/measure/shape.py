@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -133,6 +134,9 @@ def measure_shape(site: Site) -> list[Estimate]:
     longest = float(np.linalg.norm(ends))
     crossing, hidden = site.bridged.volume, site.bridged.hidden
     width = {"outline": 0.6 * area * shift, "bridged gaps": crossing * volume}
+    if outline.own_width is not None:
+        # Where the one surface lies, seen or crossing gaps, is the same question in all scans it was drawn in.
+        width = {"soft margin": math.hypot(*width.values()), "outline": outline.own_width * volume}
     across_mm = {"outline": 2.2 * shift, "bridged gaps": LENGTH_PER_CAP[1] * crossing * axial}
     # The outline's position along the scan axis is worse, and a largest distance gathers what errs outward.
     upright = abs(float(ends @ normal)) / max(longest, 1e-9)

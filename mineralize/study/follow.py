@@ -10,9 +10,9 @@ from functools import partial
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Note
+from ..base import Floats, Note, Rigid
 from ..bones import LesionZone
-from ..lesion import Outline, SeenScan
+from ..lesion import SOFT, Outline, SeenScan
 from ..measure import Measured
 from ..timeline import Timeline
 from .by_hand import carried_into, carries, not_carried, same_scan
@@ -63,6 +63,16 @@ class _Tasks:
         with self.clock.task("outline the lesion"):
             return self.stages.outline(own, alignment, self.seen[self.base], self.first, own_seed)
 
+    def draw_together(self, outlines: dict[int, Future[tuple[Outline | None, list[Note]]]]) -> dict[int, Outline]:
+        """New outlines where the soft margin of one mass shows in several scans whose alignment is relied upon."""
+        own = {n: outlines[n].result()[0] for n in outlines}
+        with self.clock.task("outline the lesion"):
+            links = {n: self.alignments[n].result() for n in outlines}
+            usable = {n: link.transform.inverse() for n, link in links.items() if link.trust != "withheld"}
+            motions = {self.base: Rigid.identity(), **usable}
+            needed = {n: self.with_carried(n) for n in motions}
+            return self.stages.draw_together(needed, motions, {self.base: self.first, **own}, self.base)
+
     def measure(self, number: int, outline: Callable[[], Outline | None]) -> Measured | None:
         found = outline()
         own = self.with_carried(number)
@@ -97,30 +107,33 @@ def follow(
     """
     numbers = [scan.number for scan in timeline.scans]
     order = sorted((n for n in numbers if n != base), key=lambda n: abs(n - base))
-    clock.expect(align_on_the_skeleton=len(order), outline_the_lesion=len(order), measure=len(numbers))
+    carried = any(carries(timeline.by_hand, n) for n in order)
+    together = first is not None and first.method == SOFT and bool(order) and not carried
+    clock.expect(align_on_the_skeleton=len(order), outline_the_lesion=len(order) + together, measure=len(numbers))
     zone = zone_around(first, np.asarray(point, float))
     own_seeds = {s.scan: np.asarray(s.point, float) for s in timeline.seeds}
     tasks = _Tasks(timeline, stages, seen, base, first, point, clock)
     tasks.alignments.update({n: workers.submit(partial(tasks.align, n, zone)) for n in order})
-    anew = workers.submit(tasks.outline_base_anew) if any(carries(timeline.by_hand, n) for n in order) else None
+    anew = workers.submit(tasks.outline_base_anew) if carried else None
 
     def again() -> Outline | None:
         return first if anew is None else anew.result()
 
     def outlined(number: int) -> Outline | None:
-        return outlines[number].result()[0]
+        alone = again() if number == base else outlines[number].result()[0]
+        return alone if joint is None else joint.result().get(number, alone)
 
-    measures = {} if first is None else {base: workers.submit(partial(tasks.measure, base, again))}
+    # What is drawn together waits for the outlines of all scans; what has a shell is measured as soon as it is drawn.
+    measures = {} if first is None or together else {base: workers.submit(partial(tasks.measure, base, again))}
     outlines = {n: workers.submit(partial(tasks.outline, n, own_seeds.get(n))) for n in order}
-    measures |= {n: workers.submit(partial(tasks.measure, n, partial(outlined, n))) for n in order}
+    joint = workers.submit(partial(tasks.draw_together, outlines)) if together else None
+    rest = [n for n in (base, *order) if n not in measures and (n != base or first is not None)]
+    measures |= {n: workers.submit(partial(tasks.measure, n, partial(outlined, n))) for n in rest}
     alignment = {n: tasks.alignments[n].result() for n in order}
     alignment[base] = align_pair(seen, base, base, zone, stages.settings)
     links = [alignment[n] for n in numbers]
-    found: dict[int, Outline | None] = {base: again()}
-    notes: list[Note] = []
-    for n in order:
-        found[n], more = outlines[n].result()
-        notes += more
+    notes: list[Note] = [note for n in order for note in outlines[n].result()[1]]
+    found = {n: outlined(n) for n in (base, *order)}
     if first is None:
         if found[base] is None:
             found[base], more = carry_to_base(seen, base, found, links, stages.settings, point=point)

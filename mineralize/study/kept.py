@@ -16,7 +16,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Note, Scan, Settings, Volume
+from ..base import Floats, Note, Rigid, Scan, Settings, Volume
 from ..bones import LesionZone, Skeleton
 from ..lesion import (
     Candidate,
@@ -26,6 +26,7 @@ from ..lesion import (
     SeenScan,
     Zones,
     candidates_of,
+    drawn_together,
     find_lesion,
     look_at,
     outline_at,
@@ -200,6 +201,17 @@ class Stages:
             (seen, alignment, base.scan, plain(base.reference), first, own_seed, *self._outlining(seen.hand)),
             lambda: outline_at(seen, alignment, base, source, own_seed, settings=self.settings),
         )
+
+    def draw_together(
+        self,
+        seen: dict[int, SeenScan],
+        motions: dict[int, Rigid],
+        outlines: dict[int, Outline | None],
+        base: int,
+    ) -> dict[int, Outline]:
+        """See :func:`mineralize.lesion.drawn_together`."""
+        content = tuple(part for n in sorted(motions) for part in (seen[n], motions[n], outlines[n]))
+        return self._get("drawn together", (*content, base), lambda: drawn_together(seen, motions, outlines, base))
 
     def measure(self, seen: SeenScan, outline: Outline | None) -> Measured | None:
         """See :func:`mineralize.study.steps.measure_outlined`."""
