@@ -5,11 +5,19 @@ Property tests try the same examples on every run and have no time limit each: a
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import pytest
 from hypothesis import settings
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
+
+os.environ.setdefault("JAX_COMPILATION_CACHE_DIR", str(Path(__file__).parents[1] / ".pytest_cache" / "jax"))
+os.environ.setdefault("JAX_PERSISTENT_CACHE_MIN_COMPILE_TIME_SECS", "0.1")
+"""What the fits of a cohort compile is kept for the next fit of the same shape, in this run and later: it is more
+than half of their time. Read when jax is loaded, by the processes that tests start as well."""
 
 LONGEST = (
     "test_phantoms.py",

@@ -92,7 +92,7 @@ def test_phantoms_on_bone(name: str) -> None:
     last = len(made) - 1
     scan = histories.scan_of(made, last, last + 1)
     first, *_ = candidates_of(look_at(scan, Settings()))
-    truth = made.truth(last)
+    truth = histories.truth(name, 0, last)
     size = np.cbrt(truth["lesion_volume"] * 3 / (4 * np.pi))
     assert np.linalg.norm(np.array(first.point) - made.centroid(last)) < 0.6 * size
     assert first.attached or name == "beside-cortex"

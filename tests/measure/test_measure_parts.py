@@ -447,6 +447,7 @@ def test_the_interval_of_a_contact() -> None:
     near = contact([59.0], [0.9])
     assert (near.value, near.up) == (0.0, {"line too narrow": pytest.approx(59.0)})
     assert [v.code for v in near.verdicts] == ["contact-unresolved"]
+    assert [v.code for v in contact([0.4], [0.9]).verdicts] == ["contact-unresolved"], "however small"
 
 
 # ---- what outline and slices allow -------------------------------------------------------------------

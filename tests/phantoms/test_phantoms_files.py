@@ -12,6 +12,7 @@ import numpy as np
 import pydicom
 import pytest
 import SimpleITK as sitk
+from coarse_truth import coarse_truth
 from dicom_reading import complaints, needs_judge
 from pydicom.uid import UID, CTImageStorage
 
@@ -25,7 +26,8 @@ SMALL = ["--matrix", "64", "--pixel-mm", "2.4", "--slices", "8", "--slice-mm", "
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("phantom") / "demo"
-    assert main(["build", "demo", "--out", str(out), "--seed", "4", "--with-lesion-seed", *SMALL]) == 0
+    with coarse_truth():
+        assert main(["build", "demo", "--out", str(out), "--seed", "4", "--with-lesion-seed", *SMALL]) == 0
     return out
 
 

@@ -96,7 +96,7 @@ def test_errors_are_not_kept() -> None:
 
 @pytest.mark.slow
 def test_a_change_redoes_only_what_follows_and_says_the_same_as_anew() -> None:
-    line = timeline("maturing-shell", 0, (2, 3), with_seed=True, slices=80)
+    line = timeline("maturing-shell", 0, (2, 3), with_seed=True, matrix=128, slices=56)
     keep = Kept()
     first = analyse(line, jobs=1, keep=keep)
     assert keep.made == {"bones": 2, "first outline": 1, "alignment": 1, "outline": 1, "measure": 2, BOXES: 2}

@@ -67,13 +67,14 @@ def test_reversed_zoning_is_negative_and_shells_are_positive() -> None:
 
 def test_four_scanners_change_nothing() -> None:
     """One lesion, four scanners (80-140 kVp, 1-3 mm, soft and sharp): no change real; spread at most 10 %."""
-    found = study("four-scanners")
+    found = study("four-scanners", matrix=160)
     assert [c.quantity for c in found.changes if c.real == "yes"] == []
     for name in ("mineral_mass", "lesion_volume", "rim_core_ratio"):
         values = [value(found, n, name) for n in (1, 2, 3, 4)]
         assert max(values) / min(values) - 1 <= 0.10, (name, values)
-        for n, own in enumerate(values):
-            assert own == pytest.approx(truth("four-scanners", 0, n)[name], rel=0.08), name
+        # That truth is the same in all four is held in ``tests/phantoms``.
+        for own in values:
+            assert own == pytest.approx(truth("four-scanners", 0, 0)[name], rel=0.08), name
 
 
 def test_every_scan_has_every_row_and_stages_are_timed() -> None:

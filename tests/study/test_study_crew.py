@@ -29,7 +29,7 @@ def grid(slices: int) -> Grid:
 
 @pytest.mark.slow
 def test_results_do_not_depend_on_the_number_of_workers() -> None:
-    line = timeline("maturing-shell", 0, (1, 2, 3), slices=80)
+    line = timeline("maturing-shell", 0, (1, 2, 3), matrix=128, slices=56)
     asked: list[int] = []
 
     def meanwhile() -> None:

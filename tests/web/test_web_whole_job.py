@@ -25,7 +25,7 @@ LONG = 300_000
 
 def zipped_phantom(path: Path, scans: tuple[int, ...] = (2, 4)) -> None:
     """Two scans of the demo history as one archive, as they come from an archive: names say nothing."""
-    history = load_history("demo", 0).resized(slices=80)
+    history = load_history("demo", 0).resized(matrix=144, slices=64)
     with zipfile.ZipFile(path, "w") as made:
         for i in scans:
             folder = path.parent / f"scan{i}"
