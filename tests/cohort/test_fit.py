@@ -102,7 +102,7 @@ def test_orange_trees_as_published() -> None:
         log_half_rise_sd=3.0, log_steepness_sd=3.0, log_plateau_sd=3.0, log_error_factor_sd=2.0, day_shift_share=0.005,
         tail_least=200.0,
     )  # fmt: skip
-    fit = cohort.fit_cohort(oranges(), priors=plain, effort=cohort.Effort(4, 500, 1000), checked=False)
+    fit = cohort.fit_cohort(oranges(), priors=plain, effort=cohort.Effort(4, 400, 700), checked=False)
     assert fit.diagnostics.r_hat < 1.05
     found = medians(fit)
     for name, near in (("Asym", 0.015), ("xmid", 0.015), ("scal", 0.035)):

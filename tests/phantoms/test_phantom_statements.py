@@ -32,7 +32,7 @@ def study(name: str, numbers: tuple[int, ...], biopsy_depth: float | None = None
 
     ``biopsy_depth`` adds a biopsy at that share of the way from the centre to the surface, in the first scan.
     """
-    history = load_history(name).resized(matrix=160, slice_mm=1.6)
+    history = load_history(name).resized(matrix=128, slice_mm=1.6)
     scans, seeds = [], []
     for order, number in enumerate(numbers, start=1):
         made = history.render(number)
@@ -110,7 +110,7 @@ def test_a_biopsy_of_the_rim_only_is_cautioned() -> None:
 
 def test_an_air_filled_track_is_seen_along_its_own_path_only() -> None:
     made = study("air-track", (0, 1))
-    history = load_history("air-track").resized(matrix=160, slice_mm=1.6)
+    history = load_history("air-track").resized(matrix=128, slice_mm=1.6)
 
     def track(towards: list[float]) -> str:
         entry, target = biopsy_points(history, 0, {"towards": towards, "share": 0.05})

@@ -10,12 +10,14 @@ from histories import history, timeline
 
 from mineralize.base import Floats
 from mineralize.lesion import SeenScan
-from mineralize.study import Study, analyse
+from mineralize.study import Kept, Study, analyse
 from mineralize.study.by_hand import carried_into, not_carried
 from mineralize.surface import sphere_directions
 from mineralize.timeline import HandActs, MarginPoint
 
 NAME = "muscle-like-mass"
+KEEP = Kept()
+"""Bones and alignment are the same whatever is drawn, and what is kept says the same as anew (`test_kept`)."""
 
 
 def places(i: int, count: int = 10) -> Floats:
@@ -47,7 +49,7 @@ def true_volume(i: int) -> float:
 
 @pytest.fixture(scope="module")
 def alone() -> Study:
-    return analyse(timeline(NAME))
+    return analyse(timeline(NAME), keep=KEEP)
 
 
 def test_alone_the_volume_is_withheld(alone: Study) -> None:
@@ -56,7 +58,7 @@ def test_alone_the_volume_is_withheld(alone: Study) -> None:
 
 def test_ten_places_in_each_scan_bring_the_volume() -> None:
     acts = HandActs(points(0, 1) + points(1, 2))
-    study = analyse(replace(timeline(NAME), by_hand=acts))
+    study = analyse(replace(timeline(NAME), by_hand=acts), keep=KEEP)
     for n, i in ((1, 0), (2, 1)):
         value, low, high, trust, reason = volume(study, n)
         assert value == pytest.approx(true_volume(i), rel=0.10)
@@ -72,7 +74,7 @@ def test_ten_places_in_each_scan_bring_the_volume() -> None:
 def test_places_are_carried_only_on_request() -> None:
     """Given in the second scan with ``carry``, they also bind the first, whose own truth they then overstate."""
     acts = HandActs(points(1, 2, carry=True))
-    study = analyse(replace(timeline(NAME), by_hand=acts))
+    study = analyse(replace(timeline(NAME), by_hand=acts), keep=KEEP)
     value, _, _, trust, reason = volume(study, 1)
     assert value == pytest.approx(true_volume(1), rel=0.10)
     assert trust == "caution"
