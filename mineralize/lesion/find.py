@@ -30,6 +30,8 @@ MARGIN_REACH_MM = (46.0, 80.0)
 """How far around a point the margin of a lesion without mineral is looked for, at first and where it is not there."""
 BEYOND_MM = (2.0, 3.0, 4.0)
 """Where outside mineral that is no shell the soft tissue of the mass is looked at: past the blur of the mineral."""
+MOST_BEYOND = 0.2
+"""Share of the places looked at outside mineral that may lie outside the mass around it."""
 FAT_BELOW_HU = -30.0
 """Upper end of fat (Aubrey 2014, Acta Physiol 210:489)."""
 LARGER = 1.3
@@ -228,6 +230,10 @@ def _mass_around(seen: SeenScan, mineral: Outline) -> Outline | None:
         return None  # mineral in fat: what is searched would be fat, bounded by muscle
     found = _by_soft_margin(seen, mineral.centroid, ring.reshape(-1, 3))
     if found is None or found.volume_mm3 < LARGER * mineral.volume_mm3:
+        return None
+    # A rim of dark tissue may pass for a fat plane; what was taken for the lesion's own then lies outside what is
+    # found.
+    if float((signed_depth(found, ring[:, len(BEYOND_MM) // 2]) < 0.0).mean()) > MOST_BEYOND:
         return None
     codes = {v.code for v in found.verdicts}
     if "like-muscle" in codes or float((signed_depth(found, mineral.vertices) < -2.0).mean()) > LEFT_OUT:

@@ -30,7 +30,7 @@ from .near import SMOOTH_MM, Neighbourhood, smoothed_over
 from .outline import Outline
 from .region import left_behind
 from .regional import Regions, learn
-from .soft_edge import Tissues, averaged, first_bone, shift_to_edge
+from .soft_edge import WITHIN, WITHIN_AROUND_MINERAL, Lines, Tissues, averaged, first_bone, shift_to_edge
 from .start import BODY_MM, Ellipsoid
 
 AROUND_SEED_MM = 3.0
@@ -43,6 +43,8 @@ FIRST_RING_MM, RING_MM = (20.0, 70.0), (2.0, 18.0)
 """Where the outside is learned: at first about the start, then beyond what was found."""
 INNER = np.array([0.15, 0.3, 0.4, 0.5, 0.6])
 """Relative radii at which the inside is learned: clear of a margin that is not yet right."""
+AROUND_MINERAL = np.array([0.6, 0.65, 0.7, 0.75])
+"""... where the point lies in mineral, whose faint outer part reaches far: as much clear of that as of the margin."""
 LOOKS = 5
 COARSE_RAYS, FINE_RAYS = 400, 1000
 SEARCHED_MM = 62.0
@@ -59,6 +61,8 @@ DRIFT_MM = 2.0
 """The edge is sought so far from the surface that encloses the lesion's tissue."""
 LEAST_SEEN, LEAST_SEEN_LIKE_MUSCLE = 0.55, 0.8
 """Share of the surface that has to show (own phantoms)."""
+LEAST_SEEN_AROUND_MINERAL = 0.35
+"""... where mineral shows that there is a lesion, and only its size is asked."""
 LARGEST_LEAK = 0.02
 """Share of rays that may leave without meeting a margin."""
 LARGEST_DISAGREEMENT = 0.15
@@ -125,7 +129,7 @@ def find_soft_margin(
     start = np.asarray(seed, float)
     for _ in range(MOST_SEARCHES):
         found = search_from(near, soft, marked, start, reference, tissue_at=tissue_at)
-        if found is None or not _believed(found):
+        if found is None or not _believed(found, LEAST_SEEN if tissue_at is None else LEAST_SEEN_AROUND_MINERAL):
             return None
         if abs(found.volume_mm3 - before) <= LARGEST_DISAGREEMENT * before:
             break
@@ -140,8 +144,8 @@ def find_soft_margin(
     return replace(outline, verdicts=(*outline.verdicts, caution("like-muscle")))
 
 
-def _believed(found: SoftSurface) -> bool:
-    least = LEAST_SEEN_LIKE_MUSCLE if found.like_muscle else LEAST_SEEN
+def _believed(found: SoftSurface, least_seen: float) -> bool:
+    least = LEAST_SEEN_LIKE_MUSCLE if found.like_muscle else least_seen
     return found.leaked < LARGEST_LEAK and float(found.seen.mean()) >= least
 
 
@@ -224,7 +228,8 @@ def search_from(
         body = body_of(vertices, mesh.faces)
         rays = mesh.directions[::4] @ body.shape.T
         length = np.linalg.norm(rays, axis=1)[:, None]
-        inner = sample(soft, near.grid, body.centre + INNER[:, None, None] * rays[None])
+        shares = INNER if tissue_at is None else AROUND_MINERAL
+        inner = sample(soft, near.grid, body.centre + shares[:, None, None] * rays[None])
         beyond = 1.0 + np.linspace(*RING_MM, 9)[:, None, None] / length[None]
         ring = sample(soft, near.grid, body.centre + beyond * rays[None])
         regions = learn(inner.ravel(), ring.ravel(), reference, _least_spread(reference), regions)
@@ -232,7 +237,8 @@ def search_from(
         if look == LOOKS - 1:
             mesh = RayMesh.of(FINE_RAYS)
         radius, leaked = _cut(near, marked, regions, body, mesh, levels=np.linspace(0.3, 1.8, 60))
-    return _edged(near, soft, tissues, body, mesh, radius=radius, leaked=leaked, reference=reference)
+    within = WITHIN if tissue_at is None else WITHIN_AROUND_MINERAL
+    return _edged(near, soft, tissues, body, mesh, radius=radius, leaked=leaked, reference=reference, within=within)
 
 
 def body_of(vertices: Floats, faces: NDArray[Any]) -> Ellipsoid:
@@ -296,6 +302,7 @@ def _edged(
     radius: Floats,
     leaked: float,
     reference: Reference,
+    within: Lines,
 ) -> SoftSurface:
     """Move the surface to the half height between inside and what lies outside each place, and see where it shows."""
     stretch = mesh.directions @ body.shape.T
@@ -312,7 +319,9 @@ def _edged(
     for _ in range(4):
         vertices = body.centre + radius[:, None] * stretch
         normals = vertex_normals(vertices, mesh.faces)
-        shift, weight, seen = shift_to_edge(near, soft, tissues, vertices, normals, mesh=mesh, centre=body.centre)
+        shift, weight, seen = shift_to_edge(
+            near, soft, tissues, vertices, normals, mesh=mesh, centre=body.centre, within=within
+        )
         curvature = np.clip(
             averaged(mean_curvature(vertices, normals, mesh.edges)[:, None], mesh, 6)[:, 0], 0.0, MOST_BENT_PER_MM
         )

@@ -16,16 +16,20 @@ from ..surface import (
 from .near import Neighbourhood
 from .region import MOST_SQUARES
 
+Lines = tuple[tuple[float, slice], ...]
+"""Shares of the way from the middle to the surface, and columns of ``OFFSETS`` from there."""
 VISIBLE = 4.0
 """A step across the surface counts as seen from so many standard deviations of the steps met within the lesion: the
 lower part of the range of 3 to 7 of Rose 1948 (J Opt Soc Am 38:196), common practice for one place of many."""
 PATCH_MM = 2.0
 """Profiles are averaged over about this far on each side along the surface."""
 OFFSETS = np.arange(-5.0, 5.01, 0.5)
-WITHIN = ((0.4, slice(4, 9)), (0.5, slice(8, 13)))
+WITHIN: Lines = ((0.4, slice(4, 9)), (0.5, slice(8, 13)))
 """Where steps are met within the lesion, however small: shares of the way to its surface, and columns of ``OFFSETS``
 from there (-3 to -1 mm, and -1 to 1 mm). The first lines meet in the middle, where what noise does counts as often as
 there are lines; the second may run along the blur of mineral. Noise itself shows in both, so the quieter counts."""
+WITHIN_AROUND_MINERAL: Lines = ((0.7, slice(6, 11)), (1.4, slice(8, 13)), (1.6, slice(8, 13)))
+"""... where the middle is mineral, whose blur and faint outer part would pass for noise: beyond the mass as well."""
 LEAST_NOISE_HU = 0.3
 """What a noiseless scan lacks of it."""
 FADES_MM, MEETS_MM, BONE_AHEAD_MM, LEAST_KNOWN = 4.0, 1.5, 1.5, 0.2
@@ -74,13 +78,14 @@ def shift_to_edge(
     *,
     mesh: RayMesh,
     centre: Floats,
+    within: Lines = WITHIN,
 ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
     """(V,) mm outward to the edge, weight of that, and whether a step is seen."""
     values = _profiles(near, soft, vertices, normals, mesh, fill=tissues.inside_hu)
     steps = _steps(values)
     noise = min(
         _noise_within(near, soft, tissues, centre + share * (vertices - centre), normals, mesh=mesh, columns=columns)
-        for share, columns in WITHIN
+        for share, columns in within
     )
     window = np.abs(OFFSETS) <= 2.0
     size = np.where(window[None, :], np.abs(steps) * (1.0 - np.abs(OFFSETS) / FADES_MM), 0.0)

@@ -96,4 +96,5 @@ def _against(
         return f"withheld ({dice:.2f})", dice, None
     inside = row.low <= true <= row.high
     off, low, high = (100.0 * (v / true - 1.0) for v in (row.value, row.low, row.high))
-    return f"Dice {dice:.2f} {off:+.0f} % [{low:+.0f} {high:+.0f}] {'in' if inside else 'out'}", dice, inside
+    held = "in" if inside else f"out, {row.trust}, {outline.method}"
+    return f"Dice {dice:.2f} {off:+.0f} % [{low:+.0f} {high:+.0f}] {held}", dice, inside

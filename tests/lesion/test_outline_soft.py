@@ -138,3 +138,19 @@ def test_the_body_of_an_ellipsoid_is_itself_and_moves_no_more_than_its_surface(
     assert body.shape == pytest.approx(turn @ np.diag(radii) @ turn.T, rel=0.01, abs=0.01)
     shaken = body_of(vertices + np.random.default_rng(1).normal(scale=1e-9, size=vertices.shape), mesh.faces)
     assert np.abs(shaken.shape - body.shape).max() < 1e-8
+
+
+@pytest.mark.parametrize("reach", [0.5, 0.6])
+def test_a_mass_around_mineral_that_fades_outward_is_followed(reach: float) -> None:
+    """Mineral that fades out half way to the margin: noise is not read along its slope (before, nothing was seen)."""
+    size = 18.0
+    shell = Shell(radii=(size, size, size), shell_hu=SOFT_HU - 25.0, core_hu=SOFT_HU - 25.0)
+    volume = rendered(shell, noise=NOISE, fwhm=1.2)
+    share = np.clip((reach - np.linalg.norm(volume.grid.world_of_all(), axis=-1) / size) / 0.3, 0.0, 1.0)
+    volume = replace(volume, hu=(volume.hu + 220.0 * share**2 * (3.0 - 2.0 * share)).astype(np.float32))
+    ref = replace(reference(volume, noise=NOISE), noise_4mm_hu=NOISE / 8.7)
+    around = (reach * size + 0.5) * RayMesh.of(200).directions
+    outline = find_soft_margin(neighbourhood(volume, None, ref), np.zeros(3), ref, scan=1, tissue_at=around)
+    assert outline is not None
+    assert outline.volume_mm3 == pytest.approx(shell.volume_mm3, rel=0.03)
+    assert (outline.supported > 0.0).mean() > 0.8
