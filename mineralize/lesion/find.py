@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..base import Floats, Settings, caution, withhold
 from ..timeline import Offered
@@ -203,11 +204,16 @@ def _first_surface(seen: SeenScan, seed: Floats, settings: Settings) -> Floats |
     """The wall around a seed, (N, 3) LPS mm, where the lesion may be one part with a small bone; ``None`` elsewhere."""
     if not seen.skeleton.many_small:
         return None
-    wall = seen_wall(seen.volume, seen.reference, seed, settings.outline.mineral_hu120)
+    skeleton = seen.skeleton
+
+    def in_bone(places: Floats) -> NDArray[np.bool_]:
+        return np.asarray(skeleton.labels_at(places) > 0)
+
+    wall = seen_wall(seen.volume, seen.reference, seed, settings.outline.mineral_hu120, in_bone)
     if wall is None:
         return None
-    compact = [part.label for part in seen.skeleton.bones if not part.tubular]
-    as_bone = np.isin(seen.skeleton.labels_at(wall), compact)
+    compact = [part.label for part in skeleton.bones if not part.tubular]
+    as_bone = np.isin(skeleton.labels_at(wall), compact)
     return wall if as_bone.mean() > WALL_AS_BONE else None
 
 

@@ -98,7 +98,7 @@ def drawn_on(
         return Lid(vertices, anew * 2.0 * smooth, open_share)
     arms = vertices - centre
     length = np.maximum(np.linalg.norm(arms, axis=1), 1e-9)
-    reached = _reach(body, centre, arms / length[:, None])
+    reached = body.reach(centre, arms / length[:, None])
     reached = np.where(np.isfinite(reached), np.clip(reached, length / LARGEST, length * LARGEST), length)
     far = cKDTree(vertices[secure | fixed]).query(vertices)[0] / (HALF_AT * radius)
     share = anew * smooth**2 / (smooth**2 + sd**2) * far**4 / (far**4 + 1.0)
@@ -139,13 +139,3 @@ def _ellipsoid_of_faces(points: Floats, weight: Floats) -> tuple[Ellipsoid, floa
     found = optimize.least_squares(misfit, start, max_nfev=60)
     spread = np.linalg.pinv(found.jac.T @ found.jac)[3:6, 3:6]
     return Ellipsoid(found.x[:3].copy(), shape(found.x)), float(np.sqrt(max(spread.sum(), 1e-12)))
-
-
-def _reach(body: Ellipsoid, origin: Floats, directions: Floats) -> Floats:
-    """(N,) mm from a point to the ellipsoid along unit directions (N, 3), the far crossing; NaN where there is none."""
-    inverse = np.linalg.inv(body.shape)
-    at, along = inverse @ (origin - body.centre), directions @ inverse.T
-    a, b, c = (along**2).sum(axis=1), along @ at, float(at @ at) - 1.0
-    inside = b**2 - a * c
-    reach = (np.sqrt(np.maximum(inside, 0.0)) - b) / a
-    return np.asarray(np.where((inside > 0.0) & (reach > 0.0), reach, np.nan))

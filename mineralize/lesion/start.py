@@ -73,6 +73,16 @@ class Ellipsoid:
         local = np.asarray(points, float) - self.centre
         return np.asarray(np.linalg.norm(local @ np.linalg.inv(self.shape).T, axis=-1))
 
+    def reach(self, origin: Floats, directions: Floats) -> Floats:
+        """(N,) mm from a point (3,) to the surface along unit directions (N, 3), the far crossing; NaN where there is
+        none."""
+        inverse = np.linalg.inv(self.shape)
+        at, along = inverse @ (origin - self.centre), directions @ inverse.T
+        a, b, c = (along**2).sum(axis=1), along @ at, float(at @ at) - 1.0
+        inside = b**2 - a * c
+        reach = (np.sqrt(np.maximum(inside, 0.0)) - b) / a
+        return np.asarray(np.where((inside > 0.0) & (reach > 0.0), reach, np.nan))
+
     def relative_radius_over(self, grid: Grid) -> Floats:
         """The same at every voxel of a grid; (slices, rows, columns)."""
         into = np.linalg.inv(self.shape)

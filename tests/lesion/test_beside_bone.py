@@ -8,9 +8,10 @@ from typing import Any
 import analytic_shell
 import numpy as np
 import pytest
+from scipy import special
 
 from mineralize.base import Grid, Volume
-from mineralize.lesion.near import blur_beside_bone
+from mineralize.lesion.near import blur_beside_bone, bone_spill
 from mineralize.lesion.specks import noise_of
 from mineralize.lesion.start import lesion_mineral
 
@@ -71,3 +72,33 @@ def test_scraps_along_bone_are_no_part_of_the_lesion_unless_it_lies_around_them(
     assert found[shell & (distance > 3.0)].mean() > 0.9
     assert found[within].any()
     assert not found[row].any()
+
+
+@pytest.mark.parametrize("cortex_hu", [1200.0, 350.0])
+@pytest.mark.parametrize("thick_mm", [12.0, 2.5])
+@pytest.mark.parametrize("pixel_mm", [0.5, 0.9])
+def test_what_cortex_spills_is_a_share_of_its_own_height(cortex_hu: float, thick_mm: float, pixel_mm: float) -> None:
+    """A plate of cortex seen through a Gaussian is ``ndtr(x / sd) - ndtr((x - thickness) / sd)`` of its height, its
+    surface at half of the highest; whatever the height, no more than a part in 15 of it is left beside it."""
+    sd, soft = 0.75, 55.0
+    grid = Grid.from_parts((12, 12, 60), [1.0, pixel_mm, pixel_mm], [0.0, 0.0, 0.0])
+    x = np.broadcast_to(30.0 * pixel_mm - np.arange(60) * pixel_mm, grid.shape)
+    share = special.ndtr(x / sd) - special.ndtr((x - thick_mm) / sd)
+    volume = Volume((soft + (cortex_hu - soft) * share).astype(np.float32), grid)
+    inside = np.linspace(0.0, thick_mm / 2, 2000)
+    profile = special.ndtr(inside / sd) - special.ndtr((inside - thick_mm) / sd)
+    surface = float(np.interp(profile.max() / 2, profile[: profile.argmax() + 1], inside[: profile.argmax() + 1]))
+    made = analytic_shell.reference(Volume(np.full(grid.shape, 50, np.int16), grid), fwhm=1.8)
+    reference = replace(made, muscle=replace(made.muscle, mean_hu=soft))
+    near = (-x + surface).astype(np.float32)
+    # In profiles between voxels the blur is as much wider as looking between them adds.
+    seen = float(np.hypot(sd, pixel_mm / np.sqrt(6.0)))
+    left = volume.hu - bone_spill(volume, near, seen, reference) - soft
+    beside = (near > 0.3) & (near < 3.0)
+    assert np.abs(left[beside]).max() < (cortex_hu - soft) / 15.0
+
+
+def test_without_bone_nothing_spills() -> None:
+    grid = grid_of(2.0)
+    volume = Volume(np.full(SHAPE, 50, np.int16), grid)
+    assert not bone_spill(volume, np.full(SHAPE, 40.0, np.float32), 0.8, reference_of(grid, 2.0)).any()

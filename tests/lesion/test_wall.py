@@ -65,3 +65,27 @@ def test_where_the_scan_ends_is_no_outside_of_a_wall() -> None:
     assert wall is not None
     off = (np.linalg.norm(wall / RADII, axis=1) - 1.0) * RADII.min()
     assert np.abs(off).max() < 3.0
+
+
+def test_cortex_before_marrow_is_no_wall() -> None:
+    """A tube of bone beside a shell: its marrow is as soft as tissue, and only what bone is known to be tells."""
+    grid = Grid.from_parts((60, 80, 70), [1.0, 1.0, 1.0], [-34.5, -34.5, -29.5])
+    p = grid.world_of_all()
+    level = np.linalg.norm(p / RADII, axis=-1)
+    across = np.linalg.norm(p[..., :2] - [0.0, 13.0], axis=-1)
+    hu = np.where(level < 1, np.where(level < 0.75, 40.0, 400.0), 55.0)
+    hu = np.where(across < 7.0, np.where(across < 4.0, -50.0, 1000.0), hu)
+    volume = Volume(hu.astype(np.float32), grid)
+
+    def in_bone(places: NDArray[Any]) -> NDArray[np.bool_]:
+        return np.asarray(np.linalg.norm(places[:, :2] - [0.0, 13.0], axis=1) < 7.0)
+
+    point = np.array([0.0, 1.0, 0.0])
+    wall = seen_wall(volume, Plain(), point, 150.0, in_bone)  # type: ignore[arg-type]
+    assert wall is not None
+    into_bone = 7.0 - np.linalg.norm(wall[:, :2] - [0.0, 13.0], axis=1)
+    assert into_bone.max() < 2.0
+    off = (np.linalg.norm(wall / RADII, axis=1) - 1.0) * RADII.min()
+    assert np.abs(off[into_bone < -1.0]).mean() < 1.0
+    blind = seen_wall(volume, Plain(), point, 150.0)  # type: ignore[arg-type]
+    assert blind is None or (7.0 - np.linalg.norm(blind[:, :2] - [0.0, 13.0], axis=1)).max() > 3.0

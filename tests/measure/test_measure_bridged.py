@@ -8,7 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mineralize.lesion.start import Ellipsoid
-from mineralize.measure.bridged import HIDDEN_BORDER, REGULAR_PART, bridged, cap_volume, with_hidden_border
+from mineralize.measure.bridged import (
+    HIDDEN_BORDER,
+    MOST_OF_CAP,
+    REGULAR_PART,
+    bridged,
+    cap_volume,
+    openings,
+    with_hidden_border,
+)
 from mineralize.surface import RayMesh, mesh_volume
 
 
@@ -26,6 +34,7 @@ class _Outline:
         self.supported = np.where(top, 0.0, 1.0)
         self.touches_bone = None
         self.lid_width = 0.0
+        self.method = "mineral shell"
         self.ellipsoid = Ellipsoid(np.zeros(3), radius * np.eye(3))
         self.volume_mm3 = mesh_volume(self.vertices, self.faces)
 
@@ -51,7 +60,7 @@ def test_blur_hides_the_border_of_an_opening_the_more_the_smaller_the_shell(radi
     outline = _Outline(seen, wobble=0.06, radius=radius)
     half_angle = np.arccos(1.0 - 2.0 * seen) + HIDDEN_BORDER * blur / radius
     found = bridged(outline, blur)  # type: ignore[arg-type]
-    assert found.volume == pytest.approx(cap_volume((1.0 - np.cos(half_angle)) / 2.0), rel=0.2)
+    assert found.volume == pytest.approx(MOST_OF_CAP * cap_volume((1.0 - np.cos(half_angle)) / 2.0), rel=0.2)
 
 
 def test_what_faces_leave_open_of_the_volume_is_the_least_that_may_be_wrong() -> None:
@@ -67,18 +76,57 @@ def test_what_faces_leave_open_of_the_volume_is_the_least_that_may_be_wrong() ->
 
 
 @pytest.mark.parametrize("opening", [0.1, 0.2, 0.3])
-def test_a_straight_cover_may_hide_the_whole_cap(opening: float) -> None:
+def test_a_straight_cover_may_hide_most_of_the_cap(opening: float) -> None:
     found = bridged(_Outline(opening, wobble=0.06))  # type: ignore[arg-type]
     assert found.share == pytest.approx(opening / (1 + opening), rel=0.12)
-    assert found.volume == pytest.approx(cap_volume(opening), rel=0.3)
-    assert found.area == pytest.approx(opening - found.share, abs=0.035)
+    assert found.volume == pytest.approx(MOST_OF_CAP * cap_volume(opening), rel=0.3)
+    assert found.area == pytest.approx(MOST_OF_CAP * (opening - found.share), abs=0.03)
 
 
 def test_a_regular_shell_shows_how_it_goes_on() -> None:
     smooth = bridged(_Outline(0.2))  # type: ignore[arg-type]
-    assert smooth.volume == pytest.approx(REGULAR_PART * cap_volume(smooth.share / (1 - smooth.share)))
+    assert smooth.volume == pytest.approx(MOST_OF_CAP * REGULAR_PART * cap_volume(smooth.share / (1 - smooth.share)))
     rough = bridged(_Outline(0.2, wobble=0.06))  # type: ignore[arg-type]
     assert rough.volume > 3 * smooth.volume
+
+
+def _cut_twice(one: float, other: float, wobble: float) -> _Outline:
+    """A ball cut straight at both poles."""
+    outline = _Outline(one, wobble)
+    height = outline.vertices[:, 2] / np.linalg.norm(outline.vertices, axis=1)
+    bottom = height < 2.0 * other - 1.0
+    outline.vertices[bottom] *= (10.0 * (2.0 * other - 1.0) / outline.vertices[bottom, 2])[:, None]
+    outline.supported[bottom] = 0.0
+    outline.volume_mm3 = mesh_volume(outline.vertices, outline.faces)
+    return outline
+
+
+def test_every_opening_has_its_own_cap() -> None:
+    """Caps of a tenth and a fifth of a ball's area: 0.1^2 (3 - 0.2) + 0.2^2 (3 - 0.4), not that of 0.3."""
+    found = bridged(_cut_twice(0.1, 0.2, 0.06))  # type: ignore[arg-type]
+    assert found.volume == pytest.approx(MOST_OF_CAP * (cap_volume(0.1) + cap_volume(0.2)), rel=0.3)
+    assert found.volume < 0.75 * MOST_OF_CAP * cap_volume(0.3)
+    assert found.height == pytest.approx(0.2, rel=0.15)
+
+
+def test_a_lost_margin_is_no_wall_with_openings() -> None:
+    """Of a soft margin what is not seen counts as one, and the whole cap."""
+    outline = _cut_twice(0.1, 0.2, 0.06)
+    outline.method = "soft margin"
+    found = bridged(outline)  # type: ignore[arg-type]
+    assert found.volume == pytest.approx(cap_volume(found.share / (1.0 - found.share)))
+    assert found.volume > 1.5 * (cap_volume(0.1) + cap_volume(0.2))
+
+
+def test_openings_that_blur_runs_together_are_one() -> None:
+    outline = _cut_twice(0.3, 0.3, 0.0)
+    free = outline.supported < 0.5
+    apart = openings(outline, free, 3.5)  # type: ignore[arg-type]
+    together = openings(outline, free, 4.7)  # type: ignore[arg-type]
+    # The belt between them reaches from 4 mm below the equator of a ball of 10 mm to 4 mm above: 4.1 mm to its middle.
+    assert len(apart) == 2
+    assert len(together) == 1
+    assert together.sum() == pytest.approx(apart.sum())
 
 
 def test_bone_closes_a_gap() -> None:
