@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from ..base import Floats
 from ..surface import mesh_edges, smoothing_matrix
@@ -29,35 +30,38 @@ STEP_MM = 0.2
 @dataclass(frozen=True)
 class Rule:
     """What counts as joined: outline within ``apart_mm`` of bone, mineral ``height_hu`` over muscle beside the bone,
-    and that at least a ``share`` of the highest behind it."""
+    and that as high, of the highest behind it, as a rim reads that begins ``apart_mm`` away."""
 
     apart_mm: float
     height_hu: float
-    share: float
+
+    def share(self, blur_mm: Floats) -> Floats:
+        """Of the highest behind, what a rim so far apart reads at :data:`AT_BLURS` from bone, blurred by (V,) mm."""
+        return np.asarray(special.ndtr(AT_BLURS - self.apart_mm / blur_mm))
 
 
-JOINED = Rule(0.5, 50.0, 0.85)
-"""``height_hu`` is the 100 HU120 below which a line counts as dark (`measurements.md` of the definitions), over muscle;
-the share was chosen on lesions in real limbs (`scripts/validate_semireal`, seeds 61-63): 0.93 without a gap, 0.84 where
-one is half a blur wide."""
-SURELY = Rule(0.2, 100.0, 0.92)
-PERHAPS = Rule(1.0, 30.0, 0.40)
+JOINED = Rule(0.5, 50.0)
+"""Contact by definition: half a millimetre, and no line below 100 HU120, 50 over muscle (`measurements.md` of the
+definitions)."""
+SURELY = Rule(0.2, 100.0)
+PERHAPS = Rule(1.0, 30.0)
 """The narrowest and the widest reading, for the interval."""
 
 
 @dataclass(frozen=True, eq=False)
 class Beside:
     """Per vertex of the outline (V,): distance to bone (mm), height of mineral over muscle beside the bone and the
-    highest behind it (HU120), and whether the inward line leaves the bone at all."""
+    highest behind it (HU120), whether the inward line leaves the bone at all, and the blur (sd, mm) along it."""
 
     distance_mm: Floats
     height_hu: Floats
     highest_hu: Floats
     leaves: NDArray[np.bool_]
+    blur_mm: Floats
 
     def joined(self, rule: Rule) -> NDArray[np.bool_]:
         """Vertices (V,) at which rim and cortex are one by a rule."""
-        mineral = (self.height_hu >= rule.height_hu) & (self.height_hu >= rule.share * self.highest_hu)
+        mineral = (self.height_hu >= rule.height_hu) & (self.height_hu >= rule.share(self.blur_mm) * self.highest_hu)
         return np.asarray((self.distance_mm <= rule.apart_mm) & self.leaves & mineral)
 
 
@@ -84,4 +88,4 @@ def look_beside_bone(site: Site) -> Beside:
     beside = height[rows, before] + share * (height[rows, last] - height[rows, before])
     behind = (np.arange(len(at))[None, :] >= last[:, None]) & (bone <= wanted + site.zones.rim_depth_mm)
     highest = np.where(behind, height, -np.inf).max(axis=1)
-    return Beside(near.bone_at(outline.vertices), beside, highest, leaves)
+    return Beside(near.bone_at(outline.vertices), beside, highest, leaves, blur)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
+from statistics import NormalDist
 from types import SimpleNamespace
 from typing import Any
 
@@ -114,12 +115,12 @@ def test_what_moves_a_volume_and_its_diameters() -> None:
         assert found[name].bounds == (0.0, np.inf)
     parts = {name: e.down for name, e in found.items()}
     assert parts["lesion_volume"] == pytest.approx(
-        {"outline": 0.6 * area * 0.2, "bridged gaps": 0.04 * volume}, rel=0.01
+        {"outline": 0.42 * area * 0.2, "bridged gaps": 0.04 * volume}, rel=0.01
     )
-    assert parts["axial_diameter"] == pytest.approx({"outline": 0.44, "bridged gaps": 0.6 * 0.04 * 20}, rel=0.01)
-    assert parts["axial_perpendicular"] == pytest.approx({"outline": 0.616, "bridged gaps": 0.04 * 16}, rel=0.01)
+    assert parts["axial_diameter"] == pytest.approx({"outline": 0.3, "bridged gaps": 0.6 * 0.04 * 20}, rel=0.01)
+    assert parts["axial_perpendicular"] == pytest.approx({"outline": 0.42, "bridged gaps": 0.04 * 16}, rel=0.01)
     # Along the slices: three quarters of a slice; what blur hides of an opening counts in full.
-    longest = {"outline": 0.44, "bridged gaps": (0.45 * 0.03 + 0.01) * 30, "slice thickness": 1.5}
+    longest = {"outline": 0.3, "bridged gaps": (0.45 * 0.03 + 0.01) * 30, "slice thickness": 1.5}
     assert parts["longest_diameter"] == pytest.approx(longest, rel=0.01)
 
 
@@ -381,22 +382,31 @@ def test_the_highest_behind_is_within_the_depth_of_the_rim() -> None:
     assert not buried.leaves.any()
 
 
-def test_what_counts_as_joined() -> None:
-    """Within 0.5 mm, 50 HU over muscle, and 70 % of the highest behind; narrower, wider too."""
+@pytest.mark.parametrize("blur", [0.4, 0.7, 1.0])
+def test_what_counts_as_joined(blur: float) -> None:
+    """Within 0.5 mm, 50 HU over muscle, and as high as a rim reads that begins so far away; narrower, wider too.
+
+    A step at ``w`` seen through a Gaussian reads ``ndtr((b - w) / sd)`` at ``b``, here 1.5 sd.
+    """
 
     def joined(distance: float, height: float, highest: float, rule: Any = JOINED, leaves: bool = True) -> bool:
-        one = Beside(*(np.array([v]) for v in (distance, height, highest)), np.array([leaves]))
+        one = Beside(
+            *(np.array([v]) for v in (distance, height, highest)), leaves=np.array([leaves]), blur_mm=np.array([blur])
+        )
         return bool(one.joined(rule)[0])
 
-    assert joined(0.49, 71.0, 100.0)
-    assert not joined(0.51, 71.0, 100.0)
-    assert not joined(0.49, 69.0, 100.0)
+    full = 1000.0
+    seen = {w: full * NormalDist(0.0, blur).cdf(1.5 * blur - w) for w in (0.1, 0.3, 0.45, 0.55, 0.8, 1.1)}
+    assert joined(0.49, seen[0.45], full)
+    assert not joined(0.51, seen[0.45], full)
+    assert not joined(0.49, seen[0.55], full)
     assert not joined(0.49, 49.0, 50.0)
     assert joined(0.49, 51.0, 51.0)
-    assert not joined(0.49, 71.0, 100.0, leaves=False)
-    assert [joined(0.3, 75.0, 100.0, rule) for rule in (SURELY, JOINED, PERHAPS)] == [False, True, True]
-    assert [joined(0.8, 45.0, 100.0, rule) for rule in (SURELY, JOINED, PERHAPS)] == [False, False, True]
-    assert [joined(0.1, 110.0, 130.0, rule) for rule in (SURELY, JOINED, PERHAPS)] == [True, True, True]
+    assert not joined(0.49, seen[0.1], full, leaves=False)
+    assert [joined(0.1, seen[0.1], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [True, True, True]
+    assert [joined(0.1, seen[0.3], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [False, True, True]
+    assert [joined(0.8, seen[0.8], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [False, False, True]
+    assert not joined(0.8, seen[1.1], full, PERHAPS)
 
 
 @pytest.mark.parametrize("gap", [0.3, 2.0, 7.3])
@@ -420,7 +430,7 @@ def test_the_darkest_place_on_the_way_to_bone() -> None:
 
 def contact(area: Any, distance: Any, verdicts: Any = ()) -> Estimate:
     n = len(area)
-    beside = Beside(np.asarray(distance, float), np.full(n, 500.0), np.full(n, 500.0), np.ones(n, bool))
+    beside = Beside(np.asarray(distance, float), np.full(n, 500.0), np.full(n, 500.0), np.ones(n, bool), np.ones(n))
     outline = SimpleNamespace(verdicts=verdicts, trust="ok", doubt_is_local=False, holds_mineral=True)
     site: Any = SimpleNamespace(
         outline=outline, reference=REF, running_on_mm3=0.0, hidden_mm3=0.0, voxel_mm3=1.0,
