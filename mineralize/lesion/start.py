@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 from scipy.spatial import ConvexHull, Delaunay, QhullError
-from scipy.spatial.transform import Rotation
 
 from ..base import Floats, Grid, compiled, gaussian_smoothed, within_reach
 from .specks import Noise, beyond_noise
@@ -56,17 +55,21 @@ WALL = 1.4
 """... and no farther from the seed than so many times the wall known so far."""
 
 
+SYMMETRIC = ([0, 1, 2, 0, 0, 1], [0, 1, 2, 1, 2, 2])
+"""Where the six numbers of a symmetric matrix stand: its diagonal, then what is beside it."""
+
+
 @dataclass(frozen=True, eq=False)
 class Ellipsoid:
-    """``centre + shape @ u`` for unit u; ``shape`` (3, 3) has the semi-axes (mm) as columns."""
+    """``centre + shape @ u`` for unit u; ``shape`` (3, 3) in mm."""
 
     centre: Floats
     shape: Floats
 
     @property
     def radii(self) -> Floats:
-        """Semi-axes in mm, in the order of the columns of ``shape``."""
-        return np.asarray(np.linalg.norm(self.shape, axis=0))
+        """Semi-axes in mm, the longest first."""
+        return np.asarray(np.linalg.svd(self.shape, compute_uv=False))
 
     def relative_radius(self, points: Any) -> Floats:
         """1 on the surface, 0 at the centre; shape (...)."""
@@ -262,7 +265,9 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
     """Ellipsoid through outermost mineral points, kept round and near the seed where points do not say.
 
     Robust least squares on radial distance with a weak pull of the axes towards each other, so that a bowl
-    of mineral is completed to a ball rather than to a cigar.
+    of mineral is completed to a ball rather than to a cigar. The nine unknowns are the centre and the symmetric
+    logarithm of the shape: where axes are alike, directions of theirs would be anything, and where the search ends hung
+    on the last digit.
 
     Parameters
     ----------
@@ -275,33 +280,38 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         radius = max(float(np.median(np.linalg.norm(points - centre, axis=1))), 2.0)
         start_values = np.array([*centre, *np.log([radius] * 3), 0.0, 0.0, 0.0])
     else:
-        u, s, _ = np.linalg.svd(start.shape)
-        turn = Rotation.from_matrix(u if np.linalg.det(u) > 0 else -u).as_rotvec()
-        start_values = np.array([*start.centre, *np.log(s), *turn])
+        axes, radii, _ = np.linalg.svd(start.shape)
+        start_values = np.concatenate([start.centre, ((axes * np.log(radii)) @ axes.T)[SYMMETRIC]])
     weak = np.sqrt(len(points))
     roundness = 0.015 + 0.8 * max(1.0 - coverage, 0.0) ** 2
 
-    def shapes(v: Floats) -> Floats:
-        turns = Rotation.from_rotvec(v[:, 6:9]).as_matrix()
-        return np.asarray(turns @ (np.exp(v[:, 3:6])[:, :, None] * np.eye(3)))
+    def logs(v: Floats) -> tuple[Floats, Floats]:
+        """Logarithms of the semi-axes (K, 3) and their directions (K, 3, 3), as columns."""
+        symmetric = np.empty((len(v), 3, 3))
+        symmetric[:, SYMMETRIC[0], SYMMETRIC[1]] = symmetric[:, SYMMETRIC[1], SYMMETRIC[0]] = v[:, 3:]
+        found = np.linalg.eigh(symmetric)
+        return np.asarray(found.eigenvalues), np.asarray(found.eigenvectors)
 
     def residuals(v: Floats) -> Floats:
         return np.asarray(many(v[None])[0])
 
     def many(v: Floats) -> Floats:
-        """Residuals (K, N + 4) of (K, 9) parameters."""
-        inverse = np.linalg.inv(shapes(v)).transpose(0, 2, 1)
+        """Residuals (K, N + 7) of (K, 9) parameters."""
+        log_radii, axes = logs(v)
+        inverse = (axes * np.exp(-log_radii)[:, None, :]) @ axes.transpose(0, 2, 1)
         local = points - v[:, None, :3]
         relative = np.linalg.norm(local @ inverse, axis=-1)
-        size = np.exp(v[:, 3:6].mean(axis=1))
-        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, NEAREST)
-        round_pull = (roundness * weak * size)[:, None] * (v[:, 3:6] - v[:, 3:6].mean(axis=1)[:, None])
+        mean = log_radii.mean(axis=1)
+        size = np.exp(mean)
+        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, 0.2)
+        apart = np.concatenate([v[:, 3:6] - mean[:, None], np.sqrt(2.0) * v[:, 6:9]], axis=1)
+        round_pull = (roundness * weak * size)[:, None] * apart
         off = np.linalg.norm(((seed - v[:, :3])[:, None, :] @ inverse)[:, 0], axis=-1)
         beyond = np.maximum(off - 1.0, 0.0) * size * 0.3 * weak
         return np.concatenate([np.clip(radial, -30, 30), round_pull, beyond[:, None]], axis=1)
 
     def slopes(v: Floats) -> Floats:
-        """(N + 4, 9) by forward differences, all at once: what the library would do one after the other."""
+        """(N + 7, 9) by forward differences, all at once: what the library would do one after the other."""
         steps = np.sqrt(np.finfo(float).eps) * np.where(v >= 0, 1.0, -1.0) * np.maximum(1.0, np.abs(v))
         tried = v + np.diag(steps)
         change = tried.diagonal() - v
@@ -309,9 +319,9 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         return np.asarray((found[1:] - found[0]).T / change)
 
     solution = optimize.least_squares(residuals, start_values, slopes, loss="soft_l1", f_scale=1.0, max_nfev=60)
-    best = Ellipsoid(solution.x[:3].copy(), shapes(solution.x[None])[0])
-    limits = np.clip(best.radii, *BODY_MM) / best.radii
-    return Ellipsoid(best.centre, best.shape * limits)
+    log_radii, axes = (one[0] for one in logs(solution.x[None]))
+    # The symmetric shape: rays of a mesh keep their places, whichever axis comes first.
+    return Ellipsoid(solution.x[:3].copy(), (axes * np.clip(np.exp(log_radii), 2.0, 80.0)) @ axes.T)
 
 
 def _middle(points: Floats, seed: Floats) -> Floats:
