@@ -285,19 +285,12 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
     weak = np.sqrt(len(points))
     roundness = 0.015 + 0.8 * max(1.0 - coverage, 0.0) ** 2
 
-    def logs(v: Floats) -> tuple[Floats, Floats]:
-        """Logarithms of the semi-axes (K, 3) and their directions (K, 3, 3), as columns."""
-        symmetric = np.empty((len(v), 3, 3))
-        symmetric[:, SYMMETRIC[0], SYMMETRIC[1]] = symmetric[:, SYMMETRIC[1], SYMMETRIC[0]] = v[:, 3:]
-        found = np.linalg.eigh(symmetric)
-        return np.asarray(found.eigenvalues), np.asarray(found.eigenvectors)
-
     def residuals(v: Floats) -> Floats:
         return np.asarray(many(v[None])[0])
 
     def many(v: Floats) -> Floats:
         """Residuals (K, N + 7) of (K, 9) parameters."""
-        log_radii, axes = logs(v)
+        log_radii, axes = _log_axes(v)
         inverse = (axes * np.exp(-log_radii)[:, None, :]) @ axes.transpose(0, 2, 1)
         local = points - v[:, None, :3]
         relative = np.linalg.norm(local @ inverse, axis=-1)
@@ -319,9 +312,17 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         return np.asarray((found[1:] - found[0]).T / change)
 
     solution = optimize.least_squares(residuals, start_values, slopes, loss="soft_l1", f_scale=1.0, max_nfev=60)
-    log_radii, axes = (one[0] for one in logs(solution.x[None]))
+    log_radii, axes = (one[0] for one in _log_axes(solution.x[None]))
     # The symmetric shape: rays of a mesh keep their places, whichever axis comes first.
     return Ellipsoid(solution.x[:3].copy(), (axes * np.clip(np.exp(log_radii), 2.0, 80.0)) @ axes.T)
+
+
+def _log_axes(v: Floats) -> tuple[Floats, Floats]:
+    """Logarithms of the semi-axes (K, 3) of ellipsoids (K, 9), and their directions (K, 3, 3) as columns."""
+    symmetric = np.empty((len(v), 3, 3))
+    symmetric[:, SYMMETRIC[0], SYMMETRIC[1]] = symmetric[:, SYMMETRIC[1], SYMMETRIC[0]] = v[:, 3:]
+    found = np.linalg.eigh(symmetric)
+    return np.asarray(found.eigenvalues), np.asarray(found.eigenvectors)
 
 
 def _middle(points: Floats, seed: Floats) -> Floats:

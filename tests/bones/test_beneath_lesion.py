@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 from mineralize.base import AlignSettings, Grid, Volume
@@ -144,8 +145,21 @@ def test_what_goes_on_beyond_the_lesion_is_bone() -> None:
     changed = np.zeros_like(before)
     changed[:, 8:22, 8:22] = True
     after = before & ~changed
-    assert np.array_equal(still_bone(outside(before), after, changed), before & changed)
-    assert not still_bone(outside(before | lump), before, changed).any()
+    alike = np.full(before.shape, 1000.0)
+    assert np.array_equal(still_bone(outside(before), after, changed, alike), before & changed)
+    assert not still_bone(outside(before | lump), before, changed, alike).any()
+
+
+@pytest.mark.parametrize(("hu", "kept"), [(900.0, True), (600.0, True), (400.0, False)])
+def test_what_goes_on_and_is_far_paler_than_cortex_is_no_bone(hu: float, kept: bool) -> None:
+    """A shell broadly on bone of 1000 HU also goes on where the contour is not continued."""
+    before = np.zeros((20, 30, 30), bool)
+    before[8:12] = True
+    changed = np.zeros_like(before)
+    changed[:, 8:22, 8:22] = True
+    scan = np.where(changed, hu, 1000.0)
+    assert still_bone(outside(before), before & ~changed, changed, scan).any() == kept
+    assert still_bone(outside(before), before & ~changed, changed, scan, edges_cut=True).any() == kept
 
 
 def test_what_is_as_dense_as_free_cortex_is_bone() -> None:
@@ -158,7 +172,7 @@ def test_what_is_as_dense_as_free_cortex_is_bone() -> None:
     corner = (bone < 0) & (x > 28.0) & (y > 28.0)
     after = (bone < 0) & ~corner
     near_either = (np.hypot(y - 20.0, x - 20.0) < 8.0) & (z > 18.0) | (x > 26.0) & (y > 26.0)
-    assert not still_bone(native, after, near_either).any()
-    alike = still_bone(native, after, near_either, hu)
+    assert not still_bone(native, after, near_either, hu)[corner].all()
+    alike = still_bone(native, after, near_either, hu, edges_cut=True)
     assert alike[corner].all()
     assert not alike[(lump < 0) & (bone >= 0)].any()
