@@ -129,6 +129,11 @@ class Outline:
         barred = [verdict for verdict in self.verdicts if verdict.trust == "withheld"]
         return self.left_out <= LEFT_OUT and all(verdict.kind.margin_only for verdict in barred)
 
+    @property
+    def is_free_shell(self) -> bool:
+        """Whether its own mineral drew all of it, and bone none."""
+        return self.method == "mineral shell" and (self.touches_bone is None or not self.touches_bone.any())
+
     @lazy
     def normals(self) -> Floats:
         """(V, 3) outward unit normals."""

@@ -98,8 +98,8 @@ def bridged(outline: Outline, blur_sd_mm: float = 0.0) -> Bridged:
         free = free & ~outline.touches_bone
     border = HIDDEN_BORDER * blur_sd_mm
     shares, part = openings(outline, free, border), MOST_OF_CAP
-    if outline.method != "mineral shell":
-        # A margin that is lost here and there is no wall with openings.
+    if not outline.is_free_shell:
+        # A margin that is lost here and there is no wall with openings, and a wall on bone may end there.
         shares, part = shares.sum(keepdims=True), 1.0
     wobble = 1.0
     if outline.ellipsoid is not None and (~free).sum() >= 10:

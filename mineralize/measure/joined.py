@@ -43,7 +43,7 @@ class Rule:
 JOINED = Rule(0.5, 50.0)
 """Contact by definition: half a millimetre, and no line below 100 HU120, 50 over muscle (`measurements.md` of the
 definitions)."""
-SURELY = Rule(0.2, 100.0)
+SURELY = Rule(0.1, 100.0)
 PERHAPS = Rule(1.0, 30.0)
 """The narrowest and the widest reading, for the interval."""
 

@@ -133,7 +133,7 @@ def measure_shape(site: Site) -> list[Estimate]:
     ends = np.subtract(*longest_pair(outline.vertices))
     longest = float(np.linalg.norm(ends))
     crossing, hidden = site.bridged.volume, site.bridged.hidden
-    per_volume, per_length = PER_SHIFT if outline.method == "mineral shell" else PER_SHIFT_OTHERWISE
+    per_volume, per_length = PER_SHIFT if outline.is_free_shell else PER_SHIFT_OTHERWISE
     width = {"outline": per_volume * area * shift, "bridged gaps": crossing * volume}
     if outline.own_width is not None:
         # Where the one surface lies, seen or crossing gaps, is the same question in all scans it was drawn in.
@@ -166,8 +166,8 @@ def measure_shape(site: Site) -> list[Estimate]:
 
 PER_SHIFT, PER_SHIFT_OTHERWISE = (0.42, 1.5), (0.6, 2.2)
 """What a volume (of the area times the shift) and a length move by where the outline's places move by a shift (95 %
-each): places err together in part only. Of a mineral shell, and of any other outline, as of a soft margin. With the
-second all errors of shells but one in 20 were 0.6 of the half-width at most (random seeds 7220-7235)."""
+each): places err together in part only. Of a shell clear of bone, and of any other outline, as of a soft margin. With
+the second all errors of shells but one in 20 were 0.6 of the half-width at most (random seeds 7220-7235)."""
 LENGTH_PER_CAP = (0.45, 0.6, 1.0)
 """Relative 95 % half-width of the longest diameter, the axial one and the one across it per share of the volume that
 may be missing: a gap shortens the shorter ones more (own phantoms). What blur hides of an opening counts in full for

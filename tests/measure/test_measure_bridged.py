@@ -34,7 +34,7 @@ class _Outline:
         self.supported = np.where(top, 0.0, 1.0)
         self.touches_bone = None
         self.lid_width = 0.0
-        self.method = "mineral shell"
+        self.is_free_shell = True
         self.ellipsoid = Ellipsoid(np.zeros(3), radius * np.eye(3))
         self.volume_mm3 = mesh_volume(self.vertices, self.faces)
 
@@ -112,7 +112,7 @@ def test_every_opening_has_its_own_cap() -> None:
 def test_a_lost_margin_is_no_wall_with_openings() -> None:
     """Of a soft margin what is not seen counts as one, and the whole cap."""
     outline = _cut_twice(0.1, 0.2, 0.06)
-    outline.method = "soft margin"
+    outline.is_free_shell = False
     found = bridged(outline)  # type: ignore[arg-type]
     assert found.volume == pytest.approx(cap_volume(found.share / (1.0 - found.share)))
     assert found.volume > 1.5 * (cap_volume(0.1) + cap_volume(0.2))

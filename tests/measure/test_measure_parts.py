@@ -396,14 +396,14 @@ def test_what_counts_as_joined(blur: float) -> None:
         return bool(one.joined(rule)[0])
 
     full = 1000.0
-    seen = {w: full * NormalDist(0.0, blur).cdf(1.5 * blur - w) for w in (0.1, 0.3, 0.45, 0.55, 0.8, 1.1)}
+    seen = {w: full * NormalDist(0.0, blur).cdf(1.5 * blur - w) for w in (0.05, 0.1, 0.3, 0.45, 0.55, 0.8, 1.1)}
     assert joined(0.49, seen[0.45], full)
     assert not joined(0.51, seen[0.45], full)
     assert not joined(0.49, seen[0.55], full)
     assert not joined(0.49, 49.0, 50.0)
     assert joined(0.49, 51.0, 51.0)
     assert not joined(0.49, seen[0.1], full, leaves=False)
-    assert [joined(0.1, seen[0.1], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [True, True, True]
+    assert [joined(0.05, seen[0.05], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [True, True, True]
     assert [joined(0.1, seen[0.3], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [False, True, True]
     assert [joined(0.8, seen[0.8], full, rule) for rule in (SURELY, JOINED, PERHAPS)] == [False, False, True]
     assert not joined(0.8, seen[1.1], full, PERHAPS)
