@@ -296,7 +296,7 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
         relative = np.linalg.norm(local @ inverse, axis=-1)
         mean = log_radii.mean(axis=1)
         size = np.exp(mean)
-        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, 0.2)
+        radial = (relative - 1.0) * np.linalg.norm(local, axis=-1) / np.maximum(relative, NEAREST)
         apart = np.concatenate([v[:, 3:6] - mean[:, None], np.sqrt(2.0) * v[:, 6:9]], axis=1)
         round_pull = (roundness * weak * size)[:, None] * apart
         off = np.linalg.norm(((seed - v[:, :3])[:, None, :] @ inverse)[:, 0], axis=-1)
@@ -314,7 +314,7 @@ def fit_ellipsoid(points: Floats, seed: Floats, *, start: Ellipsoid | None = Non
     solution = optimize.least_squares(residuals, start_values, slopes, loss="soft_l1", f_scale=1.0, max_nfev=60)
     log_radii, axes = (one[0] for one in _log_axes(solution.x[None]))
     # The symmetric shape: rays of a mesh keep their places, whichever axis comes first.
-    return Ellipsoid(solution.x[:3].copy(), (axes * np.clip(np.exp(log_radii), 2.0, 80.0)) @ axes.T)
+    return Ellipsoid(solution.x[:3].copy(), (axes * np.clip(np.exp(log_radii), *BODY_MM)) @ axes.T)
 
 
 def _log_axes(v: Floats) -> tuple[Floats, Floats]:
