@@ -102,7 +102,7 @@ def test_principal_axes() -> None:
     points = grid.to_world(np.argwhere(mask))
     size, axes = np.linalg.eigh(np.cov(points.T))
     body = Ellipsoid(points.mean(axis=0), axes * (2 * np.sqrt(size)))
-    least, minor, major = 2 * body.radii
+    major, minor, least = 2 * body.radii
     agrees("TDIC", float(major))
     agrees("P9VJ", float(minor))
     agrees("7J51", float(least))
