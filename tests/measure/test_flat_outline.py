@@ -227,7 +227,7 @@ def test_what_lies_within_five_millimetres_of_bone_faces_it(gap: float, faces: b
 def test_a_contact_leaves_the_rest_of_what_faces_bone_open() -> None:
     """Mineral goes over into bone where y < 0, a line of muscle parts them elsewhere; the border errs by a tenth."""
     line = np.tile(np.linspace(-6.0, 6.0, NODES), NODES)
-    site = patch(0.15, lambda x, y: np.where(y < 0.4, 700.0, MUSCLE))
+    site = patch(0.05, lambda x, y: np.where(y < 0.4, 700.0, MUSCLE))
     area = vertex_areas(site.outline.vertices, site.outline.faces)
     rows = found_at(site)
     contact = rows["cortex_contact_area"].value
