@@ -164,7 +164,7 @@ def measure_shape(site: Site) -> list[Estimate]:
     ]
 
 
-PER_SHIFT, PER_SHIFT_OTHERWISE = (0.42, 1.5), (0.6, 2.2)
+PER_SHIFT, PER_SHIFT_OTHERWISE = (0.42, 2.0), (0.6, 2.2)
 """What a volume (of the area times the shift) and a length move by where the outline's places move by a shift (95 %
 each): places err together in part only. Of a shell clear of bone, and of any other outline, as of a soft margin. With
 the second all errors of shells but one in 20 were 0.6 of the half-width at most (random seeds 7220-7235)."""
