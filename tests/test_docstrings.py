@@ -1,7 +1,8 @@
-"""What a door offers on arrays says of which shape they are, and what it raises."""
+"""Doors say what goes through them; what they offer on arrays says of which shape they are, and what it raises."""
 
 from __future__ import annotations
 
+import builtins
 import inspect
 import re
 from collections.abc import Callable, Iterator
@@ -9,12 +10,24 @@ from importlib import import_module
 from typing import Any
 
 import pytest
-from test_layers import ORDER
+from test_layers import ORDER, PACKAGE
+
+from mineralize import base
 
 ARRAYS = re.compile(r"\b(Floats|NDArray)\b")
 SHAPE = re.compile(r"\((\.\.\.|[A-Z]|\d|count( \+ \d)?|slices|rows|low)(, \w+)*,?\)|\bshape\b")
 """``(N, 3)``, ``(..., 3)``, ``(slices, rows, columns)``, ``(3,)``, ``(count + 1,)``, or the word."""
-RAISED = re.compile(r"^\s*raise (\w+(?:Error|Needed))\(", re.MULTILINE)
+RAISED = re.compile(r"^\s*raise (?:base\.)?(\w+(?:Error|Needed))\b", re.MULTILINE)
+NAMED = re.compile(r"``(\w+(?:Error|Needed))``")
+DOOR_SAYS = {
+    "data": re.compile(r"^In: .*\bOut: ", re.MULTILINE | re.DOTALL),
+    "units": re.compile(r"\b(mm|millimetres|HU|days?|MiB|UCUM)\b"),
+    "errors": re.compile(rf"{NAMED.pattern}|[Nn]othing[\w\s]*\sraised|what it raises"),
+    "source": re.compile(r"\b[Ss]ources?\b"),
+}
+"""What every door says, by a word that stands for it."""
+TOOLS = {"base", "surface"}
+"""Packages through which nothing flows: what each of their tools takes and gives is said there."""
 
 
 def offered() -> Iterator[tuple[str, Callable[..., Any]]]:
@@ -51,6 +64,21 @@ def test_what_a_function_raises_itself_is_said() -> None:
         raised = set(RAISED.findall(inspect.getsource(function)))
         silent += [f"{name}: {error}" for error in sorted(raised) if error not in said]
     assert not silent
+
+
+@pytest.mark.parametrize("package", ORDER)
+def test_every_door_says_data_units_errors_and_source(package: str) -> None:
+    said = import_module(f"mineralize.{package}").__doc__ or ""
+    missing = [what for what, words in DOOR_SAYS.items() if not words.search(said)]
+    assert missing == (["data"] if package in TOOLS else [])
+
+
+@pytest.mark.parametrize("package", ORDER)
+def test_a_door_names_the_errors_of_ours_that_come_through_it(package: str) -> None:
+    said = set(NAMED.findall(import_module(f"mineralize.{package}").__doc__ or ""))
+    raised = {name for path in (PACKAGE / package).glob("*.py") for name in RAISED.findall(path.read_text("utf-8"))}
+    assert {name for name in raised if hasattr(base, name)} <= said
+    assert all(hasattr(base, name) or hasattr(builtins, name) for name in said)
 
 
 def test_the_check_finds_functions() -> None:

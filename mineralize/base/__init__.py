@@ -2,7 +2,9 @@
 typed text made harmless, typed files read within limits.
 
 :class:`Grid` and :class:`Rigid` are the only conversion between index and patient coordinates and to SimpleITK;
-:class:`Volume` is HU ``(slices, rows, columns)`` on a grid; errors form a tree below ``MineralizeError``.
+:class:`Volume` is HU ``(slices, rows, columns)`` on a grid; errors form a tree below ``MineralizeError``,
+of which ``UsageError`` and ``CaseFileError`` come from settings that cannot be, ``InputError`` from files that cannot
+be read. Source: PS3.3 for coordinates, UCUM for units.
 """
 
 from __future__ import annotations

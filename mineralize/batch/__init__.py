@@ -5,6 +5,7 @@ as CSV and Parquet with their dictionary, a :class:`Report` per case (:func:`run
 (:func:`exit_code`). :class:`How` says who measures: this process, processes of our own, a Dask cluster. :func:`watch`
 goes on and takes in studies as they arrive. What is done stands in files only: a run that was killed goes on.
 ``InputError``, ``OutputError`` and ``UsageError`` are for the run as a whole; those of a case are its row.
+Units are those of the tables of a case, in their dictionary (UCUM). Source: own definitions, CSV by RFC 4180.
 """
 
 from __future__ import annotations

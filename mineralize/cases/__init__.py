@@ -1,9 +1,12 @@
 """One case on disk: what is to be done with it, and its results written whole or not at all.
 
-In: a :class:`Request` (where the case lies, settings, options). Out: :func:`run` measures and writes the results
-folder and returns an :class:`Outcome`; :func:`studied` stops at the :class:`mineralize.study.Study`;
-:func:`write_study` writes one; :func:`record_impression` records what the slides show. ``InputError`` and
-``OutputError`` in one sentence; ``LesionNeeded`` where the lesion must be pointed at.
+In: a :class:`Request` (where the case lies, a point in LPS mm, settings, options); no arrays. Out: :func:`run` measures
+and writes the results folder and returns an :class:`Outcome`; :func:`studied` stops at the
+:class:`mineralize.study.Study`; :func:`write_study` writes one; :func:`record_impression` records what the slides show.
+``UsageError`` for a point, scan or alias that cannot be and for an amendment without a reason, ``InputError`` for a
+case, form or record that cannot be used, ``OutputError`` for a folder that holds another case or files of others or
+cannot be written, ``LesionNeeded`` where the lesion must be pointed at: each in one sentence. Source: own definitions;
+a file is known by its SHA-256 (FIPS 180-4), and folders change places by Linux' renameat2(2) where it can be had.
 
 Names are loaded on first use, so that the child process that writes DICOM starts without what draws pictures.
 """

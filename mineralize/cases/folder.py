@@ -39,7 +39,7 @@ def abandon() -> None:
 
 
 def write_text(path: Path, text: str) -> None:
-    """UTF-8, line ends as they are in ``text``."""
+    """UTF-8, line ends as they are in ``text``; ``OSError`` where it cannot be written."""
     path.write_text(text, encoding="utf-8", newline="")
 
 
@@ -87,7 +87,7 @@ def whole_folder(
     point, or a folder in one that cannot be written to) it lies inside, and its entries are moved up one by one. An
     ``out`` that holds only files written by this function before is replaced, recorded impressions being carried over;
     anything else is refused, or with ``keep_strangers`` carried over too. What others put there meanwhile stays.
-    ``OutputError`` where it is refused or cannot be written.
+    ``OutputError`` where it is refused or cannot be written, ``InputError`` where an impression in it was changed.
 
     Parameters
     ----------

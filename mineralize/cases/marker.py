@@ -91,7 +91,7 @@ def entries(folder: Path) -> Iterator[str]:
 
 
 def digest_of(path: Path) -> str:
-    """SHA-256 of a file's content; empty for what is no plain file."""
+    """SHA-256 of a file's content; empty for what is no plain file, ``OSError`` where it cannot be read."""
     if path.is_symlink() or not path.is_file():
         return ""
     found = hashlib.sha256()

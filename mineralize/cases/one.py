@@ -96,7 +96,7 @@ def run(request: Request, out: Path, on_step: Step | None = None) -> Outcome:
     ------
     LesionNeeded
         when no candidate clearly wins and no seed was given.
-    InputError, OutputError
+    UsageError, InputError, OutputError
         with one clear sentence; then nothing was written.
     """
     check_output(out)
@@ -121,7 +121,7 @@ def studied(
     aide: Aide | None = None,
 ) -> Study:
     """:func:`analyse`; while a worker is idle the ``aide`` that will help to write is started, the hash taken of all
-    that was read, and what draws loaded.
+    that was read, and what draws loaded. Raises what :func:`analyse` raises.
     """
     known: list[str] = []
 
@@ -162,6 +162,8 @@ def write_study(
     ------
     OutputError
         where ``out`` holds another case or files of others, or cannot be written.
+    InputError
+        where voxels can no longer be read, or an impression in ``out`` was changed after it was recorded.
     """
     if aide is None:
         with aided(jobs) as aide:

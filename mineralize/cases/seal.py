@@ -55,12 +55,14 @@ def record(out: Path, form: Path, because: str = "") -> Record:
         when the form cannot be read or has faults or says nothing of the slides, or the folder holds no results.
     UsageError
         when an impression exists and ``because`` gives no reason for the amendment.
+    OutputError
+        when it cannot be written; then nothing was changed.
     """
     return record_answers(out, read_toml(form, "the form"), because)
 
 
 def record_answers(out: Path, answers: Mapping[str, Any], because: str = "") -> Record:
-    """Record the answers of a form as plain values; otherwise like :func:`record`."""
+    """Record the answers of a form as plain values; otherwise, and in what is raised, like :func:`record`."""
     _held(out)
     filled = from_mapping(answers)
     made: list[Record] = []

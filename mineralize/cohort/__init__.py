@@ -3,7 +3,8 @@
 In: paths of tables of measurements. Out: points (:func:`read_curves`, :func:`table`) with nothing but the standard
 library; with the extra ``[cohort]`` a :class:`Cohort` (:func:`read_cohort`), its fit (:func:`fit_cohort`), the record
 of a whole request (:func:`curve_record`) and its folder of results (:func:`write_curve`). ``InputError`` in one
-sentence where tables cannot be used, a fit does not converge, or the data do not pin a parameter.
+sentence where tables cannot be used, a fit does not converge, or the data do not pin a parameter; ``UsageError``
+without the extra or for a plan that cannot be. Modules name the sources of their methods.
 """
 
 from __future__ import annotations

@@ -1,8 +1,12 @@
 """Folder to checked CT series: files, headers, rules, series choice, pixels.
 
 In: paths. Out: headers and series that passed the rules (:func:`gather`, :func:`read_ct`), the chosen one of each
-study (``choose``), outlines drawn elsewhere (:func:`read_drawn`), and a ``Note`` for all that was set aside.
-``SeriesError``, ``InputError`` and ``PatientsMixedError`` in one sentence, without identifiers.
+study (``choose``), its voxels (:class:`DicomSource`: HU, (slices, rows, columns), on a ``Grid`` in LPS mm), what was
+drawn elsewhere (:func:`read_drawn`: masks (slices, rows, columns), polygons (n, 3) and points, LPS mm), and a ``Note``
+for all that was set aside. ``SeriesError``, with rule and remedy, for a series that cannot be trusted or decoded,
+``PatientsMixedError`` for images of two patients, ``InputError`` where nothing can be read, an archive is damaged or
+too large, or a series asked for cannot be had: in one sentence, without identifiers. Source: PS3.3 for the rules, PS3.5
+for encodings, PS3.10 for files; ``README.md`` has the section of each rule. The score of a series is our own.
 
 Names are loaded on first use, so that the child processes that decode pixels start fast.
 """

@@ -32,7 +32,8 @@ MOST_POINTS = 200_000
 class Drawn:
     """One region or point.
 
-    ``contours`` are closed polygons, (n, 3) LPS mm each; ``mask`` is boolean on ``grid``; a mere point has neither.
+    ``contours`` are closed polygons, (n, 3) LPS mm each; ``mask`` is boolean, (slices, rows, columns) on ``grid``; a
+    mere point (LPS mm) has neither.
     """
 
     kind: str

@@ -25,7 +25,7 @@ class DicomSource:
     label: str
 
     def read(self) -> Volume:
-        """The volume in HU: int16 where every value is a whole number in range, else float32.
+        """The volume in HU, (slices, rows, columns): int16 where every value is a whole number in range, else float32.
 
         Raises
         ------

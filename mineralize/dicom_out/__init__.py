@@ -1,8 +1,11 @@
 """DICOM objects of the results: segmentations, a structured report, the encapsulated PDF, and who they say they are.
 
-In: a ``Study`` and an :class:`Identity` (new or kept identifiers, dates);
-``pseudonym`` names a case that nobody named. Out: files in a folder. Refusals of the
-DICOM libraries are raised as ``OutputError``.
+In: a ``Study``, an :class:`Identity` (new or kept identifiers, dates), and a :class:`Slab` of masks
+(slices, rows, columns) per scan (:func:`slabs`); ``pseudonym`` names a case that nobody named. Out: files in a folder,
+positions in LPS mm, days as dates, units in UCUM. ``OutputError`` where nothing can refer to the images of a scan under
+that identity, or where the PDF is none; ``ValueError`` for masks that are empty or do not fit and for a report without
+a segmentation; what the DICOM libraries and the disk refuse passes as it is. Source: PS3.3 A.51 (segmentation) and
+A.45.1 (PDF), PS3.16 TID 1500 and its codes (report), PS3.15 Annex E (identity), PS3.10 (file).
 """
 
 from __future__ import annotations

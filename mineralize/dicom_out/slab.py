@@ -33,7 +33,7 @@ class Slab:
 
     @classmethod
     def of(cls, first: int, masks: Mapping[str, NDArray[np.bool_]]) -> Slab:
-        """The box of what is marked in masks over whole slices."""
+        """The box of what is marked in masks (slices, rows, columns) over whole slices, the first being ``first``."""
         marked = np.logical_or.reduce(list(masks.values()))
         spans = [np.flatnonzero(marked.any(axis=tuple(a for a in range(3) if a != axis))) for axis in range(3)]
         z, y, x = (slice(int(span[0]), int(span[-1]) + 1) if len(span) else slice(0, 0) for span in spans)
@@ -41,7 +41,7 @@ class Slab:
 
     @property
     def masks(self) -> dict[str, NDArray[np.bool_]]:
-        """The masks over whole slices, laid out anew."""
+        """The masks (slices, rows, columns) over whole slices, laid out anew."""
         found = {name: np.zeros(self.shape, bool) for name in self.boxes}
         for name, box in self.boxes.items():
             found[name][self.window] = box
@@ -78,7 +78,13 @@ def slab(study: Study, number: int) -> Slab:
 
 
 def slabs(study: Study, identity: Identity) -> dict[int, Slab]:
-    """The masks of every scan that a segmentation is written of, by scan number: all that is asked of its voxels."""
+    """The masks of every scan that a segmentation is written of, by scan number: all that is asked of its voxels.
+
+    Raises
+    ------
+    SeriesError
+        where voxels are read again and cannot be.
+    """
     found = {}
     for outline in study.outlines:
         scan = None if outline is None else study.timeline.scan(outline.scan)

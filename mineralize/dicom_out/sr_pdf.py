@@ -54,7 +54,15 @@ def encapsulate(identity: Identity, pdf: bytes) -> bytes:
 
 
 def write(pdf: bytes, folder: Path, identity: Identity) -> Path:
-    """Write ``summary-pdf.dcm``."""
+    """Write ``summary-pdf.dcm``.
+
+    Raises
+    ------
+    OutputError
+        when the bytes are no PDF, or nothing can refer to the images of the last scan.
+    OSError
+        when the file cannot be written.
+    """
     path = folder / "summary-pdf.dcm"
     path.write_bytes(encapsulate(identity, pdf))
     return path

@@ -2,7 +2,7 @@
 
 In: a ``Study``, its record and the plan of views. Out: :class:`Pictures` (:func:`draw`), and the panels that the page
 and the PDF put together themselves. Nothing is measured here. Lengths mm, density HU at 120 kVp; a picture that a
-study does not allow is ``None`` or left out, not an error.
+study does not allow is ``None`` or left out: nothing is raised. Source: own definitions.
 """
 
 from __future__ import annotations

@@ -3,8 +3,8 @@
 In: a ``History`` (what ``history.json`` holds), pictures, and recorded impressions. Out: HTML text
 (:func:`render_page`, :func:`render_covered` with imaging hidden, :func:`place_impressions` into a page that exists)
 and PDF bytes (:func:`render_pdf`, at most two A4 pages; :func:`reprint_pdf` from what lies in a results folder).
-Nothing is measured here; every number names its place in the record. Lengths of the PDF
-are mm on its paper.
+Nothing is measured here; every number names its place in the record (JSON Pointer, RFC 6901), and nothing
+is raised for a record of ours. Lengths of the PDF are mm on its paper (ISO 216 A4). Source: own definitions else.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 In: a ``Volume``, its ``Acquisition``, settings, and calibration where given. Out: a :class:`Reference` (muscle, fat
 and cortex in HU, noise, HU per mg/cm3 hydroxyapatite with its relative 95 % half-width, blur in mm); :func:`compared`
 holds the scans of one history against each other. ``CaseFileError`` for rods that cannot be.
+Modules name the sources of their methods.
 """
 
 from __future__ import annotations

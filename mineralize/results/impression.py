@@ -178,7 +178,10 @@ def seal(case_out_dir: Path | str) -> None:
 
 
 def findings_covered(case_out_dir: Path | str, *, sealed: bool) -> bool:
-    """Whether a page written now must keep its findings covered: sealed, and no impression exists."""
+    """Whether a page written now must keep its findings covered: sealed, and no impression exists.
+
+    Raises what :func:`load_impressions` raises.
+    """
     return sealed and not load_impressions(case_out_dir)
 
 
@@ -189,6 +192,9 @@ def findings_open(case_out_dir: Path | str) -> bool:
 
 
 def carry_over(old: Path | str, fresh: Path | str) -> None:
-    """Copy all versions from a results folder to the one that is about to replace it, checked on the way."""
+    """Copy all versions from a results folder to the one that is about to replace it, checked on the way.
+
+    Raises what :func:`load_impressions` raises.
+    """
     if load_impressions(old):
         shutil.copytree(Path(old) / FOLDER, Path(fresh) / FOLDER)

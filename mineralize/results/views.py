@@ -43,7 +43,7 @@ EDGES = {"axial": ("A", "L", "P", "R"), "coronal": ("S", "L", "I", "R"), "sagitt
 
 @dataclass(frozen=True, eq=False)
 class Plane:
-    """A plane in LPS mm of the reference scan; ``right`` and ``down`` are unit vectors along the picture."""
+    """A plane in LPS mm of the reference scan; ``right`` and ``down`` are unit vectors along the picture, all (3,)."""
 
     name: str
     centre: Floats
@@ -66,7 +66,7 @@ class ViewPlan:
 class View:
     """One picture.
 
-    ``hu`` is (PIXELS, PIXELS), NaN outside the scan, or ``None`` where there is nothing to show; ``traces`` are
+    ``hu`` is (pixels, pixels) in HU, NaN outside the scan, or ``None`` where there is nothing to show; ``traces`` are
     polylines (n, 2) in mm from the upper left corner, each with how it is known: :data:`SEEN` (which is false),
     :data:`SOFT`, :data:`BRIDGED` or :data:`UNSEEN`. ``sites`` are biopsy sites near the plane, with name and place in
     mm; ``paths`` the stretches of a needle's path near the plane, with name, zone and ends in mm.
@@ -118,7 +118,10 @@ def plan(study: Study) -> ViewPlan | None:
 
 
 def view(study: Study, layout: ViewPlan, plane: Plane, scan_number: int, pixels: int = PIXELS) -> View:
-    """The picture of ``plane`` in one scan: carried by the alignment, or the scan's own plane where it is withheld."""
+    """The picture of ``plane`` in one scan: carried by the alignment, or the scan's own plane where it is withheld.
+
+    ``pixels`` on each side; ``SeriesError`` where voxels are read again and cannot be.
+    """
     index = next(i for i, s in enumerate(study.timeline.scans) if s.number == scan_number)
     scan, outline, alignment = study.timeline.scans[index], study.outlines[index], study.alignments[index]
     matched = _trusted(study, index)

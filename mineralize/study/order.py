@@ -26,7 +26,7 @@ class Study:
     """Everything that was found out about one case.
 
     Per-scan tuples run parallel to ``timeline.scans``; an entry is ``None`` where the lesion was not outlined in
-    that scan (the reason is then in ``notes``). ``centroids`` are LPS mm of their own scan. ``stage_seconds``
+    that scan (the reason is then in ``notes``). ``centroids`` are (3,), LPS mm of their own scan. ``stage_seconds``
     holds the wall time of each stage from the first scan to the last (stages of several scans overlap) and
     ``stage_processor_seconds`` what they took of the processor; ``references`` the steady tissues and the mineral
     scale of each scan.
@@ -93,6 +93,8 @@ def analyse(
     ------
     LesionNeeded
         when no seed was given and no candidate clearly wins.
+    SeriesError, CaseFileError
+        when voxels cannot be read, or calibration of a scan cannot be.
     """
     settings = settings or timeline.settings
     with at_most(jobs), crew(jobs or scans_at_a_time([scan.grid for scan in timeline.scans])) as workers:
@@ -100,7 +102,15 @@ def analyse(
 
 
 def looked_at(timeline: Timeline, number: int, settings: Settings | None = None, keep: Kept | None = None) -> SeenScan:
-    """One scan with its skeleton and its steady tissues; with ``keep`` as :func:`analyse` found it or will find it."""
+    """One scan with its skeleton and its steady tissues; with ``keep`` as :func:`analyse` found it or will find it.
+
+    Raises
+    ------
+    KeyError
+        where there is no scan of that number.
+    SeriesError, CaseFileError
+        where its voxels cannot be read, or its calibration cannot be.
+    """
     return Stages(settings or timeline.settings, keep).look(timeline.scan(number))
 
 
@@ -120,6 +130,8 @@ def outline_from_point(
     ------
     KeyError
         where there is no scan of that number.
+    SeriesError, CaseFileError
+        where its voxels cannot be read, or its calibration cannot be.
     """
     stages = Stages(settings or timeline.settings, keep)
     seen = replace(stages.look(timeline.scan(number)), hand=hand_of(timeline.by_hand, number))

@@ -1,9 +1,12 @@
 """The scans of one case on a time line, with what ``case.toml`` says about it.
 
 In: a folder, archive or DICOMDIR (:func:`read`). Out: a :class:`Timeline` of :class:`mineralize.base.Scan` in time
-order with days, seeds, events, biopsies and outlines drawn elsewhere; :func:`comparability_notes` and
-:func:`comparability` say what makes two scans unlike; :func:`inspection` puts a case into words. Days are whole days
-from day zero; points are LPS mm. Files that cannot be used raise ``InputError`` or ``CaseFileError`` in one sentence.
+order with days, seeds, events, biopsies and outlines drawn elsewhere (masks (slices, rows, columns));
+:func:`comparability_notes` and :func:`comparability` say what makes two scans unlike; :func:`inspection` puts a case
+into words. Days are whole days from day zero, points LPS mm, volumes mm3. ``CaseFileError`` lists every fault of
+``case.toml``; ``InputError``, ``SeriesError`` and ``PatientsMixedError`` tell in one sentence of files that cannot be
+used; ``KeyError`` is for a scan that is not there. Source: dates by PS3.3 (:mod:`mineralize.dicom`); ``case.toml`` is
+TOML 1.0 with keys of our own; what a difference can do to numbers names its source where it is said.
 """
 
 from __future__ import annotations

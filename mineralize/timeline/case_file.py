@@ -106,7 +106,13 @@ def alias_of(path: str | Path) -> str:
 
 
 def parse(table: Mapping[str, Any]) -> CaseFile:
-    """``case.toml`` as parsed TOML to a :class:`CaseFile`; CaseFileError lists every fault."""
+    """``case.toml`` as parsed TOML to a :class:`CaseFile`: points LPS mm, days from day zero, scans from 1.
+
+    Raises
+    ------
+    CaseFileError
+        listing every fault.
+    """
     reader = _Reader()
     result = reader.case(table)
     if reader.faults:

@@ -109,8 +109,9 @@ class Offered:
     """A place that was drawn in a scan before, by a segmentation, a contour set or a report.
 
     ``number`` counts from 1 as ``inspect`` lists them (``[lesion] drawn = 1`` in ``case.toml`` takes it). ``point``
-    (LPS mm of scan ``scan``) lies inside the region. ``mask`` is the region on ``grid``, a part of the scan's own
-    grid; both are ``None`` for a mere point. ``tag`` names it whatever else is drawn later (:func:`.which.place_tag`).
+    (LPS mm of scan ``scan``) lies inside the region. ``mask`` is the region, boolean (slices, rows, columns) on
+    ``grid``, a part of the scan's own grid; both are ``None`` for a mere point. ``tag`` names it whatever else is drawn
+    later (:func:`.which.place_tag`).
     """
 
     number: int
@@ -150,7 +151,10 @@ class Timeline:
     hasher: Callable[[], str] | None = field(default=None, repr=False)
 
     def content_hash(self) -> str:
-        """One hash of all that was read, without identifiers; read from the files when asked for."""
+        """One hash of all that was read, without identifiers; read from the files when asked for.
+
+        ``InputError`` where a file can no longer be read.
+        """
         return self.input_hash or (self.hasher() if self.hasher is not None else "")
 
     def scan(self, number: int) -> Scan:

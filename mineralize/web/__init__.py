@@ -2,7 +2,11 @@
 
 In: a folder with cases. Out: the same ``case.toml`` and the same results that the command line reads and writes; the
 page measures nothing itself. Pictures, outlines and progress come from one worker process per case, so that a long
-computation can be cancelled and never blocks the page.
+computation can be cancelled and never blocks the page. Places are LPS mm, voxels int16 HU (slices, rows, columns) with
+their 4x4 affine, meshes (V, 3), (F, 3). :func:`serve` raises ``UsageError`` without the extra or a port and
+``InputError`` without a folder; once it runs an error is an answer, its sentence with a status: 400 for ``UsageError``,
+``InputError`` and ``CaseFileError``, 403 for what is covered, 404 for what is not there, 409 for what is busy or
+changed meanwhile, 507 for ``OutputError``. Source: own definitions, over HTTP (RFC 9110; 507 from RFC 4918).
 
 Needs the extra ``[page]``; nothing here is imported before :func:`serve` is called.
 """
@@ -24,7 +28,9 @@ def serve(root: Path | str, *, port: int = 0, open_browser: bool = True) -> int:
     Raises
     ------
     UsageError
-        when the extra is not installed, the port is taken, or ``root`` is no folder.
+        when the extra is not installed, or the port is taken.
+    InputError
+        when ``root`` is no folder.
     """
     try:
         from .server import run
