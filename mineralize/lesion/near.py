@@ -119,7 +119,7 @@ def bone_spill(volume: Volume, distance: NDArray[Any], blur_mm: Any, reference: 
         return spill
     spacing = volume.grid.spacing
     at = np.nonzero(close)
-    slopes = np.stack([slope[at] for slope in np.gradient(distance, *(float(s) for s in spacing))])
+    slopes = _slopes_at(distance, at, spacing)
     inward = -slopes / np.maximum(np.linalg.norm(slopes, axis=0), LEAST_SLOPE)
     # Blur is known from looking between voxels, which adds a sixth of their squared spacing; voxels are what they are.
     between = (inward**2 * (spacing**2 / 6.0)[:, None]).sum(axis=0)
@@ -129,13 +129,24 @@ def bone_spill(volume: Volume, distance: NDArray[Any], blur_mm: Any, reference: 
     return spill
 
 
+def _slopes_at(values: NDArray[Any], at: tuple[NDArray[Any], ...], spacing: Floats) -> Floats:
+    """(3, K) central differences at voxels, one-sided at the borders of the array; a whole field would be large."""
+    found = np.empty((3, len(at[0])), np.float32)
+    for axis, mm in enumerate(spacing):
+        low, high = np.maximum(at[axis] - 1, 0), np.minimum(at[axis] + 1, values.shape[axis] - 1)
+        before, after = (tuple(i if k == axis else at[k] for k in range(3)) for i in (low, high))
+        found[axis] = (values[after] - values[before]) / (np.maximum(high - low, 1) * mm)
+    return found
+
+
 def _cortex_beneath(volume: Volume, at: tuple[NDArray[Any], ...], distance: Floats, inward: Floats) -> Floats:
     """(K,) HU of the densest place beneath the bone surface that lies ``distance`` (K,) mm ``inward`` (3, K)."""
     index, steps = np.stack(at).astype(float), inward / volume.grid.spacing[:, None]
-    highest = np.full(index.shape[1], -np.inf)
+    highest = np.full(index.shape[1], -np.inf, np.float32)
     for depth in np.arange(0.0, CORTEX_WITHIN_MM + CORTEX_STEP_MM / 2, CORTEX_STEP_MM):
         spots = index + (distance + depth) * steps
-        np.maximum(highest, ndimage.map_coordinates(volume.hu, spots, order=1, mode="nearest"), out=highest)
+        read = ndimage.map_coordinates(volume.hu, spots, np.float32, order=1, mode="nearest")
+        np.maximum(highest, read, out=highest)
     return highest
 
 

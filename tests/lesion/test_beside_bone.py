@@ -11,7 +11,7 @@ import pytest
 from scipy import special
 
 from mineralize.base import Grid, Volume
-from mineralize.lesion.near import blur_beside_bone, bone_spill
+from mineralize.lesion.near import _slopes_at, blur_beside_bone, bone_spill
 from mineralize.lesion.specks import noise_of
 from mineralize.lesion.start import lesion_mineral
 
@@ -102,3 +102,12 @@ def test_without_bone_nothing_spills() -> None:
     grid = grid_of(2.0)
     volume = Volume(np.full(SHAPE, 50, np.int16), grid)
     assert not bone_spill(volume, np.full(SHAPE, 40.0, np.float32), 0.8, reference_of(grid, 2.0)).any()
+
+
+def test_slopes_at_voxels_are_those_of_the_whole_field() -> None:
+    """Against numpy's own gradient, borders too."""
+    rng = np.random.default_rng(3)
+    field, spacing = rng.normal(size=(5, 6, 7)), np.array([3.0, 0.8, 0.7])
+    at = np.nonzero(np.ones(field.shape, bool))
+    whole = np.stack([slope[at] for slope in np.gradient(field, *spacing)])
+    assert _slopes_at(field, at, spacing) == pytest.approx(whole, rel=1e-5)
