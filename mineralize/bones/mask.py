@@ -47,6 +47,8 @@ CUT_MM = 1.0
 ONE_PART = 0.1
 """Share of the lesion that is labelled as a small bone from which the two are one part; what bone that is merely
 touched gives up is less."""
+MOSTLY_BONE = 0.5
+"""... as a flat or large bone, which a lesion may reach deep into."""
 SUB_VOXEL_MM = 2.0
 """Within this of the surface the distance is the sub-voxel one, beyond it counts voxels."""
 
@@ -129,8 +131,9 @@ def bone_near(
     known = np.isin(skeleton.point_labels, [part.label for part in parts])
     points, normals = skeleton.points[known], skeleton.normals[known]
     owner = skeleton.point_labels[known]
-    if zone is not None and zone.surface is not None and skeleton.many_small:
-        labels, whose = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone)
+    if zone is not None and zone.surface is not None:
+        share = ONE_PART if skeleton.many_small else MOSTLY_BONE
+        labels, whose = _cut_out(labels, grid, [part for part in parts if not part.tubular], zone, share)
         if whose:
             beside = (zone.apart(points, CUT_MM) > CUT_MM) | ~np.isin(owner, whose)
             points, normals, owner = points[beside], normals[beside], owner[beside]
@@ -151,15 +154,15 @@ def bone_near(
 
 
 def _cut_out(
-    labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: LesionZone
+    labels: NDArray[np.int16], grid: Grid, parts: list[Bone], zone: LesionZone, share: float
 ) -> tuple[NDArray[np.int16], list[int]]:
     """Labels without what of the parts lies in the lesion's outline, and those of the parts that gave something up.
 
-    A dense shell is one part with a small bone.
+    A dense shell is one part with a small bone, or with a flat one. ``share`` of the lesion is the least to be cut out.
     """
     cut, whose = labels.copy(), []
     arms = np.linalg.norm(np.asarray(zone.surface) - zone.centre, axis=1)
-    least = ONE_PART * 4.0 / 3.0 * np.pi * float(np.mean(arms**3)) / grid.voxel_volume_mm3
+    least = share * 4.0 / 3.0 * np.pi * float(np.mean(arms**3)) / grid.voxel_volume_mm3
     for part in parts:
         index = np.argwhere(labels == part.label)
         inside = zone.apart(grid.to_world(index), CUT_MM) < CUT_MM if len(index) else np.zeros(0, bool)

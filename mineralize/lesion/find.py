@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..base import Floats, Settings, caution, withhold
+from ..surface import sphere_directions
 from ..timeline import Offered
 from .by_hand import corrected, with_hand
 from .candidates import Candidate, find_candidates
@@ -53,6 +54,9 @@ WIDER = 1.4
 """Radius of the next look over that of an outline that the present one may have cut."""
 LEAST_OF_OUTLINE = 0.5
 """Share of the outline's volume below which the mineral closes to fragments only."""
+KNOWN_DIRECTIONS, KNOWN_LEVELS, KNOWN_AS_BONE = 300, np.array([0.5, 0.7, 0.85]), 0.5
+"""Places in a lesion whose surface is known (directions, shares of its radius), and how many must be labelled as
+a bone that is no shaft for the lesion to be one part with it."""
 OFTEN_ENOUGH = 3
 """Looks after which the outline is taken unless it still grows."""
 UNSEEN = ("edge-unseen", "mineral-outside")
@@ -165,8 +169,8 @@ def _by_mineral(
     """
     guess = FIRST_GUESS_MM if expected is None else float(expected.radii.max())
     centre = seed if expected is None else expected.centre
-    surface = _first_surface(seen, seed, settings) if expected is None else None
-    if surface is not None:
+    surface = _first_surface(seen, seed, settings) if expected is None else _known_surface(seen, expected)
+    if surface is not None and expected is None:
         guess = float(np.linalg.norm(surface - seed, axis=1).max())
     looks, before = 0, 0.0
     size = guess
@@ -201,10 +205,12 @@ def _by_mineral(
 
 
 def _first_surface(seen: SeenScan, seed: Floats, settings: Settings) -> Floats | None:
-    """The wall around a seed, (N, 3) LPS mm, where the lesion may be one part with a small bone; ``None`` elsewhere."""
-    if not seen.skeleton.many_small:
-        return None
+    """The wall around a seed, (N, 3) LPS mm, where the lesion may be one part with a small or flat bone; ``None``
+    elsewhere."""
     skeleton = seen.skeleton
+    compact = [part.label for part in skeleton.bones if not part.tubular]
+    if not skeleton.many_small and int(skeleton.labels_at(seed)) not in compact:
+        return None
 
     def in_bone(places: Floats) -> NDArray[np.bool_]:
         return np.asarray(skeleton.labels_at(places) > 0)
@@ -212,9 +218,22 @@ def _first_surface(seen: SeenScan, seed: Floats, settings: Settings) -> Floats |
     wall = seen_wall(seen.volume, seen.reference, seed, settings.outline.mineral_hu120, in_bone)
     if wall is None:
         return None
-    compact = [part.label for part in skeleton.bones if not part.tubular]
-    as_bone = np.isin(skeleton.labels_at(wall), compact)
-    return wall if as_bone.mean() > WALL_AS_BONE else None
+    if not skeleton.many_small:
+        return wall if _within_bone(seen, seed, wall - seed) else None
+    return wall if np.isin(skeleton.labels_at(wall), compact).mean() > WALL_AS_BONE else None
+
+
+def _known_surface(seen: SeenScan, expected: Ellipsoid) -> Floats | None:
+    """The surface (N, 3) LPS mm of a lesion known by another scan, where it matured into one part with a flat bone."""
+    arms = sphere_directions(KNOWN_DIRECTIONS)[0] @ expected.shape.T
+    return expected.centre + arms if _within_bone(seen, expected.centre, arms) else None
+
+
+def _within_bone(seen: SeenScan, centre: Floats, arms: Floats) -> bool:
+    """Whether most of a body, ``arms`` (N, 3) mm from its centre (3,), is labelled as a bone that is no shaft."""
+    inside = centre + np.multiply.outer(KNOWN_LEVELS, arms)
+    compact = [part.label for part in seen.skeleton.bones if not part.tubular]
+    return bool(np.isin(seen.skeleton.labels_at(inside), compact).mean() > KNOWN_AS_BONE)
 
 
 def _again_by_margin(seen: SeenScan, expected: Ellipsoid, guess: float, settings: Settings) -> Outline | None:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from mineralize.base import Grid, Volume
+from mineralize.base import Grid, Settings, Volume
+from mineralize.lesion.find import _first_surface, _known_surface
+from mineralize.lesion.start import Ellipsoid
 from mineralize.lesion.wall import seen_wall
 
 RADII = np.array([10.0, 9.0, 11.0])
@@ -89,3 +92,39 @@ def test_cortex_before_marrow_is_no_wall() -> None:
     assert np.abs(off[into_bone < -1.0]).mean() < 1.0
     blind = seen_wall(volume, Plain(), point, 150.0)  # type: ignore[arg-type]
     assert blind is None or (7.0 - np.linalg.norm(blind[:, :2] - [0.0, 13.0], axis=1)).max() > 3.0
+
+
+@pytest.mark.parametrize(("long", "reach", "within"), [(False, 12.0, True), (False, 5.0, False), (True, 12.0, False)])
+def test_a_lesion_known_by_another_scan_is_one_part_with_a_flat_bone(long: bool, reach: float, within: bool) -> None:
+    """Most of a ball of 8 mm is labelled as a bone that is no shaft, or the bone only touches it."""
+    grid = Grid.from_parts((24, 24, 24), [2.0, 2.0, 2.0], [-23.0] * 3)
+    p = grid.world_of_all()
+    labels = np.where(p[..., 0] < reach - 8.0, 1, 0).astype(np.int16)
+    skeleton = SimpleNamespace(bones=(SimpleNamespace(label=1, tubular=long),))
+    skeleton.labels_at = lambda points: labels[tuple(np.moveaxis(np.rint(grid.to_index(points)).astype(int), -1, 0))]
+    seen: Any = SimpleNamespace(skeleton=skeleton)
+    surface = _known_surface(seen, Ellipsoid(np.zeros(3), 8.0 * np.eye(3)))
+    assert (surface is not None) == within
+    assert surface is None or np.linalg.norm(surface, axis=1) == pytest.approx(np.full(len(surface), 8.0))
+
+
+def test_a_wall_is_looked_for_only_where_the_point_lies_in_what_passes_for_bone() -> None:
+    """The shell of a ball that is one part with a flat bone; without the label, or with a shaft's, none is needed."""
+    grid = Grid.from_parts((60, 70, 70), [1.0, 1.0, 1.0], [-34.5, -34.5, -29.5])
+    inside = np.linalg.norm(grid.world_of_all() / RADII, axis=-1) < 1.0
+
+    def seen(label: int, tubular: bool) -> Any:
+        def labels_at(points: NDArray[Any]) -> NDArray[Any]:
+            at = np.clip(np.rint(grid.to_index(points)).astype(int), 0, np.array(grid.shape) - 1)
+            return np.where(inside[tuple(np.moveaxis(at, -1, 0))], label, 0)
+
+        skeleton = SimpleNamespace(
+            many_small=False, bones=(SimpleNamespace(label=1, tubular=tubular),), labels_at=labels_at
+        )
+        return SimpleNamespace(skeleton=skeleton, volume=scan(block=True), reference=Plain())
+
+    wall = _first_surface(seen(1, False), np.zeros(3), Settings())
+    assert wall is not None
+    assert np.abs(np.linalg.norm(wall / RADII, axis=1) - 1.0).mean() < 0.1
+    assert _first_surface(seen(1, True), np.zeros(3), Settings()) is None
+    assert _first_surface(seen(0, False), np.zeros(3), Settings()) is None
