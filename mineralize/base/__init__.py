@@ -46,7 +46,7 @@ from .quantities import (
 )
 from .quantity import Limit, Quantity, Region, Report
 from .reach import all_around, dilated, grown, within_reach
-from .robust import MAD_TO_SD
+from .robust import MAD_TO_SD, Z95
 from .scan import Acquisition, Calibration, InMemory, Note, Rod, Scan, SeriesRow, Volume
 from .settings import AlignSettings, MineralSettings, OutlineSettings, Settings, ZoneSettings
 from .smoothing import gaussian_smoothed
@@ -68,6 +68,7 @@ __all__ = [
     "SLOPE_TABLE",
     "THIN",
     "UNITS",
+    "Z95",
     "Acquisition",
     "Aide",
     "AideError",

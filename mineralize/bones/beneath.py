@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -212,7 +213,7 @@ def still_bone(
     before = native < 0
     cortex = (native < -CORTEX_MM[0]) & (native > -CORTEX_MM[1])
     free = cortex & ~changed
-    usual = float(np.median(hu[free])) if free.sum() >= LEAST_CORTEX else None
+    usual = float(np.median(hu[free])) if free.sum() >= LEAST_CORTEX else math.nan
     removed, _ = ndimage.label(before & ~after)
     kept = np.zeros(native.shape, bool)
     for label, span in enumerate(ndimage.find_objects(removed), start=1):
@@ -221,10 +222,9 @@ def still_bone(
         border = ndimage.binary_dilation(piece) & before[wide] & ~piece
         passing = border.any() and (border & ~changed[wide]).sum() > PASSES_ON * border.sum()
         layer = piece & cortex[wide]
-        like = None
-        if usual is not None and layer.sum() >= LEAST_CORTEX:
-            like = float(np.median(hu[wide][layer])) / usual
-        if (passing and (like is None or like > PALE)) or (edges_cut and like is not None and like > AS_DENSE):
+        # Where too little of either is seen it is unknown, neither pale nor dense.
+        like = float(np.median(hu[wide][layer])) / usual if layer.sum() >= LEAST_CORTEX else math.nan
+        if (passing and not like <= PALE) or (edges_cut and like > AS_DENSE):
             kept[wide] |= piece
     return kept
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from ..align import Alignment
-from ..base import Floats, Rigid, Settings, Trust, Volume, ZoneSettings, anatomical_words, worst
+from ..base import Z95, Floats, Rigid, Settings, Trust, Volume, ZoneSettings, anatomical_words, worst
 from ..lesion import Outline
 from ..measure import RimMap
 from ..timeline import BiopsySite, Timeline
@@ -27,7 +27,6 @@ REACHED_MM = 1.0
 """Length of path in a zone from which the zone counts as reached."""
 SHORTEST_TRACK_MM = 3.0
 """Gas along less of the path is a bubble, or another path that ends in the same place."""
-NINETY_FIVE = 1.96
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +143,7 @@ def _carry(case: _Case, site: BiopsySite, scan: int, day: int | None, number: in
             why = say("biopsy.bad-alignment", why=trimmed(one.reason) or "its fit is not pinned")
             return _unplaced(scan, site, days, why, say("biopsy.carried.withheld", scan=label, why=why))
     move = to.transform.inverse() @ from_.transform
-    error = NINETY_FIVE * float(np.hypot(from_.predicted_sd_mm, to.predicted_sd_mm))
+    error = Z95 * float(np.hypot(from_.predicted_sd_mm, to.predicted_sd_mm))
     reasons = [say("biopsy.carried.caution")]
     reasons += [trimmed(a.reason) for a in (from_, to) if a.trust == "caution" and a.reason]
     reason = "; ".join(dict.fromkeys(reasons))

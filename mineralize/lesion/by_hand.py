@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import linalg
 from scipy.spatial import cKDTree
 
-from ..base import Floats, Settings, Verdict, Verdicts, caution, withhold
+from ..base import Z95, Floats, Settings, Verdict, Verdicts, caution, withhold
 from ..reference import Reference
 from ..surface import (
     Drawn,
@@ -54,8 +54,6 @@ NEAR_A_PLACE = 1.5
 EDGE_SD_MM, LEAST_SUPPORT = 0.6, 0.1
 """Standard deviation of a vertex that an edge of full support holds, more with less support, which counts as this at
 least (own judgement)."""
-Z95 = 1.96
-"""95 % half-width over standard deviation of a normal distribution."""
 SPACING_MM, SPACING_STEPS = (0.8, 2.0), 60.0
 """Voxels in which a body between curves is built: so many over its length, within these limits."""
 PLACES_PER_STROKE = 30.0

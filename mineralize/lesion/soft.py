@@ -68,8 +68,8 @@ LARGEST_LEAK = 0.02
 LARGEST_DISAGREEMENT = 0.15
 """Of the volumes from two starts."""
 MOST_SEARCHES = 4
-MINERAL_HU120, USUAL_FAT_HU = 130.0, -90.0
-"""What is denser where it is smoothed is no soft tissue; and fat where the scan shows none (Aubrey 2014)."""
+MINERAL_HU120 = 130.0
+"""What is denser where it is smoothed is no soft tissue."""
 NOISES, LEAST_SPREAD_HU, THIN_STEP = 1.2, 2.5, 4.0
 """No tissue varies by less than so many times the noise over 4 mm, nor than this; a thin dark structure lies so many
 of these spreads below its surroundings (own judgement)."""
@@ -165,7 +165,7 @@ def planes_marked(soft: NDArray[Any], near: Neighbourhood, reference: Reference)
     size = np.maximum(np.rint(PLANE_MM / near.grid.spacing).astype(int), 1) | 1
     filled = np.where(np.isfinite(soft), soft, reference.muscle.mean_hu)
     hat = ndimage.grey_closing(filled, size=tuple(size)) - filled
-    fat = USUAL_FAT_HU if reference.fat is None else reference.fat.mean_hu
+    fat = reference.fat_hu
     return np.where(hat > THIN_STEP * _least_spread(reference), np.minimum(soft, fat), soft).astype(np.float32)
 
 
@@ -182,7 +182,7 @@ def tissues_of(values: Floats, reference: Reference) -> Tissues | None:
     # The noise over 4 mm bounds that of the smoothed image from below; a small sample would say less.
     spread = max(MAD_TO_SD * float(np.median(np.abs(values - inside))), _least_spread(reference))
     muscle = reference.muscle.mean_hu
-    fat = USUAL_FAT_HU if reference.fat is None else reference.fat.mean_hu
+    fat = reference.fat_hu
     like = abs(muscle - inside) < DISTINCT * spread
     brighter, darker = inside + DIFFERENT * spread, inside - DIFFERENT * spread
     if not like and muscle > inside:

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from ..base import Floats, Rigid, caution, sample
+from ..base import Z95, Floats, Rigid, caution, sample
 from ..reference import Reference
 from .matched import MOST_SHIFT_MM, REACH_MM, Shift, Surface, View, edge_shift, likeness
 from .outline import Outline
@@ -26,14 +26,11 @@ SOFT = "mass margin"
 """What an outline by a soft margin is drawn by (`Outline.method`)."""
 LEAST_APART_HU = 5.0
 """Inside and outside closer than this are not told apart."""
-FAT_HU = -90.0
-"""Where a scan shows no fat."""
 MOST_UNKNOWN = 0.15
 """Standard error of the change, as a share of the volume, from which scans are not drawn together."""
 LEAST_SEEN = 0.5
 """Share of the surface whose edge must show in both scans."""
 SPARE_MM = 4.0
-Z95 = 1.96
 
 
 def drawn_together(
@@ -108,7 +105,7 @@ def _view(seen: SeenScan, motion: Rigid, first: Outline) -> View | None:
 
 def _outside_hu(reference: Reference, first: Outline) -> float:
     if any(v.code == "like-muscle" for v in first.verdicts):
-        return FAT_HU if reference.fat is None else reference.fat.mean_hu
+        return reference.fat_hu
     return reference.muscle.mean_hu
 
 

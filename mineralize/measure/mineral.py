@@ -200,17 +200,14 @@ def _unseen_marrow(site: Site, mass: float) -> float:
     """mg that would be missed if what lies between the mineral, of which nothing is seen alone, were fatty marrow."""
     zone = site.mineral_zone
     lesion_mm3 = float(site.zones.lesion[zone].sum(dtype=np.float64) * site.voxel_mm3)
-    fat = site.reference.fat.mean_hu if site.reference.fat else MARROW_FAT_HU
     spaces = float(np.clip(1.0 - mass / max(lesion_mm3 * BONE_MG_MM3, 1e-9), 0.0, 1.0))
-    below = max(float(site.background[zone].mean()) - fat, 0.0)
+    below = max(float(site.background[zone].mean()) - site.reference.fat_hu, 0.0)
     return below * spaces * lesion_mm3 / site.reference.slope / 1000
 
 
 HAND_SHARE = 0.25
 """95 % half-width between readers of a mass, as a share of the part they decide on (no published repeat drawings of
 mineral parts were found; own judgement until there are)."""
-MARROW_FAT_HU = -90.0
-"""Fat where the scan shows none (middle of its window, Aubrey 2014)."""
 BONE_MG_MM3 = 1.0
 """Mineral in the material of bone itself (from memory: 0.9 to 1.2 mg/mm3); what is left of the volume is marrow."""
 HARDENING_SHARE = 0.01

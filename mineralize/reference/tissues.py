@@ -45,6 +45,8 @@ MUSCLE_WINDOW_HU = (-29.0, 150.0)
 """Aubrey 2014, Acta Physiol 210:489."""
 FAT_WINDOW_HU = (-190.0, -30.0)
 """Aubrey 2014, Acta Physiol 210:489."""
+USUAL_FAT_HU = -90.0
+"""Fat where the scan shows none (Aubrey 2014, Acta Physiol 210:489)."""
 
 
 @dataclass(frozen=True)
@@ -88,6 +90,11 @@ class Reference:
     def noise_hu120(self) -> float:
         """Standard deviation of single voxels in mineral, HU at 120 kVp."""
         return self.noise_hu * slope(120.0) / self.slope
+
+    @property
+    def fat_hu(self) -> float:
+        """Mean HU of fat; what it usually reads where the scan shows none."""
+        return USUAL_FAT_HU if self.fat is None else self.fat.mean_hu
 
     def hu120(self, hu: Any) -> NDArray[Any]:
         """HU at 120 kVp of this scan's HU, in the shape given."""
